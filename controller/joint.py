@@ -1,0 +1,128 @@
+"""One joint's tick: the stages in order, and nothing else.
+
+    2 sensing     counts to angle and speed
+    3 supervisor  command, faults and what happened last tick to the mode
+    4 trajectory  target to setpoint
+    5 pid         setpoint to demanded voltage
+    6 limits      demanded to allowed voltage
+    7 supervisor  last gate
+    8 pid         the integral follows what was really applied
+    9 report      filled in place
+    10 drive      allowed voltage to the output latch
+Stage 1 (waiting for the tick, reading the converter) is the node's. The drive
+is put out before the report is filled.
+"""
+
+from controller import drive, limits, pid, sensing, supervisor, trajectory
+
+
+def joint_tick(settings, state, command, readings, report):
+    """Run one control tick; writes ``state``, ``command``, ``report``.
+
+    Returns the drive output: duty in [-1, 1], or pulse width in s (0 is none).
+    """
+    h = settings.tick_s * readings.steps
+    take_in(settings, state, readings)
+    supervisor.supervise(settings, state, command, readings, h)
+    take_setpoint(settings, state, command)
+    powered = supervisor.driven(state.mode.mode)
+    applied = 0.0
+    emf = limits.back_emf(settings.limits, state.allowed, state.sensed, readings.current_A)
+    if powered:
+        u = demand(settings, state, readings.steps, h)
+        u = allow(settings, state, u, readings.supply_V, emf, h)
+        applied = supervisor.last_gate(state.mode, u)
+        pid.settle(settings.gains, state.loop, applied, h)
+    else:
+        state.allowed.bits = 0
+        state.loop.demand_V = 0.0
+    drive.put_out(settings, state.output, applied, readings.supply_V, powered, h)
+    limits.account(settings, state.allowed, applied, emf, readings.current_A, h)
+    fill(report, state, applied)
+    return state.output.value
+
+
+def take_in(settings, state, readings):
+    """Stage 2, and folding away whole turns where there are any."""
+    counts = readings.counts
+    second = readings.second_counts
+    sensing.sense(
+        settings.sensing, state.sensed, counts, second, readings.steps, settings.tick_s
+    )
+    folded = sensing.fold_turns(settings.sensing, state.sensed)
+    if folded != 0:
+        away = -sensing.TURN_RAD * folded
+        trajectory.shift(state.motion, away)
+        state.loop.last_rad += away
+        state.mode.from_rad += away
+
+
+def take_setpoint(settings, state, command):
+    """Stage 4's entry: start anew where the mode asks it, take a setpoint."""
+    if state.mode.reset == 1:
+        supervisor.start_anew(settings, state)
+        pid.reset(state.loop, state.sensed.angle_rad)
+        limits.reset(state.allowed)
+    if command.kind == 0:
+        return
+    if state.mode.mode != supervisor.POWERED:
+        command.refused = 1
+        command.kind = 0
+        return
+    grip = command.grip
+    trajectory.take(settings, state.motion, state.sensed, command)
+    if command.refused == 0:
+        state.mode.grip = grip
+
+
+def speed_limit(settings, state):
+    """Speed limit in force (rad/s): lower while gripping."""
+    if state.mode.grip == 1:
+        return settings.limits.grip_speed_rad_s
+    return settings.limits.speed_rad_s
+
+
+def demand(settings, state, steps, h):
+    """Stages 4 and 5: setpoint, then demanded voltage (V)."""
+    m = state.mode
+    motion = state.motion
+    if m.mode == supervisor.STOPPING and motion.source != trajectory.HOLD:
+        trajectory.hold_here(motion)
+    most = speed_limit(settings, state)
+    base = state.sensed.base_turn
+    trajectory.follow(settings.profile, most, state.plan, motion, base, steps, settings.tick_s)
+    u = pid.demand(settings.gains, state.loop, motion, state.sensed.angle_rad, h)
+    return m.open_V if supervisor.open_loop(m) else u
+
+
+def allow(settings, state, u, supply_V, emf, h):
+    """Stage 6: allowed voltage (V) by the limits of the mode."""
+    amps = settings.limits.current_A
+    weak = 0
+    if state.mode.mode != supervisor.POWERED:
+        amps = settings.limits.check_current_A
+        weak = limits.WEAK
+    elif state.mode.grip == 1:
+        amps = settings.limits.grip_current_A
+        weak = limits.WEAK
+    most = speed_limit(settings, state)
+    u = limits.allow(settings, state.allowed, u, state.sensed, supply_V, emf, amps, most, h)
+    state.allowed.bits |= weak
+    return u
+
+
+def fill(report, state, applied):
+    """Stage 9: fill the report in place."""
+    report.angle_rad = state.sensed.angle_rad
+    report.speed_rad_s = state.sensed.speed_rad_s
+    report.want_rad = state.motion.want_rad
+    report.want_rad_s = state.motion.want_rad_s
+    report.demand_V = state.loop.demand_V
+    report.allowed_V = applied
+    report.drive = state.output.value
+    report.current_A = state.allowed.current_A
+    report.winding_C = state.allowed.winding_C
+    report.mode = state.mode.mode
+    report.fault = state.mode.fault
+    report.limits = state.allowed.bits
+    report.turn = state.sensed.base_turn

@@ -1,0 +1,147 @@
+"""Stage 6: demanded to allowed voltage.
+
+The chain from fingertip to voltage ends here: the host has turned the tip
+force limit into a winding current (``sim/joint_settings.py``), and the current
+into a voltage window around the back-EMF,
+
+    high = max(K w, 0) + R I,   low = min(K w, 0) - R I,
+
+with the coldest (pessimistic) resistance. Zero is always inside, so the force
+limit never drives, and braking is never weakened by it. In order: slew, speed
+and travel (a speed cap that shrinks to zero at the soft ends), force with heat
+derating, supply. What comes later overrides what came before. Each limit that
+bound sets its bit.
+"""
+
+from controller import heat
+from controller.portable import const, sqrt
+from controller.settings import LIMITED
+
+TRAVEL = const(1)
+"Soft end of travel: braking before it, or no drive beyond it."
+SPEED = const(2)
+"Joint speed."
+FORCE = const(4)
+"Fingertip force, as winding current."
+SLEW = const(8)
+"Change of voltage per time."
+SUPPLY = const(16)
+"More voltage asked for than the supply has."
+HEAT = const(32)
+"The force limit is lowered because the winding is warm."
+WEAK = const(64)
+"The force limit is the lower one of gripping, checking or releasing."
+
+
+def reset(st):
+    """Forget the last voltage (temperatures and their history stand)."""
+    st.last_V = 0.0
+    st.bits = 0
+
+
+def slew(s, st, u, h):
+    """Bound the change of voltage since the last tick (V)."""
+    if s.slew_V_s <= 0.0:
+        return u
+    reach = s.slew_V_s * h
+    if u > st.last_V + reach:
+        st.bits |= SLEW
+        return st.last_V + reach
+    if u < st.last_V - reach:
+        st.bits |= SLEW
+        return st.last_V - reach
+    return u
+
+
+def speed_cap(s, room, most):
+    """Highest speed (rad/s) towards a soft end that is ``room`` (rad) away."""
+    if room <= 0.0:
+        return 0.0
+    cap = sqrt(2.0 * s.brake_rad_s2 * room)
+    return cap if cap < most else most
+
+
+def cap_speed(s, st, travel, u, angle, speed, most):
+    """Bound voltage so that speed stays within the cap in both directions."""
+    up = most
+    down = most
+    if travel == LIMITED:
+        up = speed_cap(s, s.travel_high_rad - angle, most)
+        down = speed_cap(s, angle - s.travel_low_rad, most)
+    high = s.back_emf_V_s * up + s.speed_gain_V_s * (up - speed)
+    low = -s.back_emf_V_s * down - s.speed_gain_V_s * (down + speed)
+    if u > high:
+        st.bits |= SPEED if up == most else TRAVEL
+        return high
+    if u < low:
+        st.bits |= SPEED if down == most else TRAVEL
+        return low
+    return u
+
+
+def force_window(s, st, emf, amps, supply_V):
+    """Set the window (V) of force limit and supply around the back-EMF (V)."""
+    reach = s.resistance_ohm * amps
+    st.high_V = reach + (emf if emf > 0.0 else 0.0)
+    st.low_V = -reach + (emf if emf < 0.0 else 0.0)
+    most = supply_V * s.full_duty
+    if most < 0.0:
+        most = 0.0
+    if st.high_V > most:
+        st.high_V = most
+    if st.low_V < -most:
+        st.low_V = -most
+
+
+def clip_to_window(st, u, supply_V):
+    """Clip to the window of this tick and say by bits what bound."""
+    if u > st.high_V:
+        st.bits |= SUPPLY if st.high_V >= supply_V else FORCE
+        return st.high_V
+    if u < st.low_V:
+        st.bits |= SUPPLY if -st.low_V >= supply_V else FORCE
+        return st.low_V
+    return u
+
+
+def allow(settings, st, u, sensed, supply_V, emf, amps, most, h):
+    """Stage 6: return the allowed voltage (V) for a demand ``u`` (V).
+
+    amps: current limit in force (A); most: speed limit in force (rad/s); emf:
+    estimated back-EMF (V); h: time since the last tick (s).
+    """
+    s = settings.limits
+    st.bits = 0
+    if not -1.0e6 < u < 1.0e6:  # not a number, or infinite: never let it out
+        u = 0.0
+    u = slew(s, st, u, h)
+    u = cap_speed(s, st, settings.sensing.travel, u, sensed.angle_rad, sensed.speed_rad_s, most)
+    share = heat.derating(settings.heat, st.winding_C)
+    if share < 1.0:
+        st.bits |= HEAT
+    force_window(s, st, emf, amps * share, supply_V)
+    return clip_to_window(st, u, supply_V * s.full_duty)
+
+
+def back_emf(s, st, sensed, current_A):
+    """Back-EMF (V) from the speed, or from a fitted current sensor (A)."""
+    if s.current_fitted == 1:
+        return st.last_V - s.resistance_ohm * current_A
+    return s.back_emf_V_s * sensed.speed_rad_s
+
+
+def account(settings, st, applied, emf, current_A, h):
+    """Estimate current and heat of the tick that is beginning (V, V, A, s)."""
+    s = settings.heat
+    if s.resistance_25_ohm <= 0.0:
+        winding = 0.0
+        amps = (applied - emf) / settings.limits.resistance_ohm
+    else:
+        winding = heat.resistance(s.resistance_25_ohm, st.winding_C)
+        amps = (applied - emf) / (winding + s.driver_ohm)
+    if settings.limits.current_fitted == 1:
+        amps = current_A
+    st.current_A = amps
+    st.last_V = applied
+    if s.resistance_25_ohm > 0.0:
+        heat.warm_up(s, st, winding * amps * amps, h)

@@ -1,0 +1,302 @@
+"""The jerk-limited move: planned once, followed segment by segment.
+
+A move to rest from any state (position p, speed v, acceleration a) is a *push*
+towards plus or minus the speed limit, as fast as jerk and acceleration limits
+allow, cut off after some time s and followed by the quickest *stop*. Where it
+would end grows with s, so s is found by bracketing; when the push has reached
+the speed limit the rest is a cruise, known in closed form. This is the
+time-optimal profile (checked against an independent planner in
+``tests/reference/test_trajectory.py``).
+
+Planning does a fixed number of steps in + - * / and sqrt only, so it gives the
+same bits on every runtime, and can be spread over ticks. A state beyond a new
+limit is first brought back inside at full jerk: the push does that by itself.
+"""
+
+from controller.portable import const, sqrt
+
+STEPS = const(10)  # bracket steps of two tries each of one plan, whatever the move
+SEGMENTS = const(7)
+
+
+def stop_distance(plan, v, a):
+    """Distance (rad) of the quickest stop from speed v, acceleration a.
+
+    ``plan`` holds the limits. Three segments: jerk to a peak acceleration, hold
+    it, jerk to rest; the last is a cubic that ends at rest, so it covers
+    -a_peak**3 / (6 jerk**2).
+    """
+    jerk = plan.jerk
+    most = plan.acceleration
+    sign = -1.0
+    if v + (a if a >= 0.0 else -a) * a / (2.0 * jerk) < 0.0:
+        sign = 1.0
+    v *= sign
+    a *= sign
+    peak = 0.5 * a * a - jerk * v
+    hold = 0.0
+    if a > most:
+        t = (a - most) / jerk
+        hold = (-v - a * a / (2.0 * jerk)) / most
+        peak = most
+        j = -jerk
+    else:
+        if peak > most * most:
+            hold = (-v - (2.0 * most * most - a * a) / (2.0 * jerk)) / most
+            peak = most
+        else:
+            peak = sqrt(peak) if peak > 0.0 else 0.0
+        t = (peak - a) / jerk
+        j = jerk
+    moved = t * (v + t * (0.5 * a + t * j / 6.0))
+    v += t * (a + 0.5 * t * j)
+    moved += hold * (v + 0.5 * hold * peak)
+    return sign * (moved - peak * peak * peak / (6.0 * jerk * jerk))
+
+
+def change_speed(plan, v, a, aim):
+    """Plan the quickest change from (v, a) to speed ``aim`` without acceleration.
+
+    Writes durations t1, t2, t3 (s) and jerks j1, j3 (rad/s^3) into ``plan``.
+    """
+    jerk = plan.jerk
+    most = plan.acceleration
+    sign = -1.0
+    if aim > v + (a if a >= 0.0 else -a) * a / (2.0 * jerk):
+        sign = 1.0
+    a *= sign
+    rise = sign * (aim - v)
+    plan.t2 = 0.0
+    plan.j3 = -sign * jerk
+    if a > most:
+        plan.t1 = (a - most) / jerk
+        plan.t2 = (rise - a * a / (2.0 * jerk)) / most
+        plan.t3 = most / jerk
+        plan.j1 = -sign * jerk
+        return
+    peak = jerk * rise + 0.5 * a * a
+    if peak > most * most:
+        plan.t2 = (rise - (2.0 * most * most - a * a) / (2.0 * jerk)) / most
+        peak = most
+    else:
+        peak = sqrt(peak) if peak > 0.0 else 0.0
+    plan.t1 = (peak - a) / jerk
+    plan.t3 = peak / jerk
+    plan.j1 = sign * jerk
+
+
+def go_on(plan, t, j):
+    """Move the planning point (p, v, a) on by ``t`` seconds at jerk ``j``."""
+    a = plan.a
+    v = plan.v
+    plan.p += t * (v + t * (0.5 * a + t * j / 6.0))
+    plan.v = v + t * (a + 0.5 * t * j)
+    plan.a = a + t * j
+
+
+def gap_here(plan):
+    """How far beyond the goal (rad) a stop begun at the planning point ends."""
+    return plan.p + stop_distance(plan, plan.v, plan.a) - plan.goal
+
+
+def set_limits(plan, limits, most_rad_s):
+    """Take the limits of a Profile into ``plan``; ``most_rad_s`` caps the speed."""
+    plan.speed = limits.speed_rad_s
+    if plan.speed > most_rad_s:
+        plan.speed = most_rad_s
+    plan.acceleration = limits.acceleration_rad_s2
+    plan.jerk = limits.jerk_rad_s3
+
+
+def begin(plan, p, v, a, target):
+    """Start planning a move from (p, v, a) to rest at ``target`` (rad).
+
+    Everything is mirrored so that the push is upward.
+    """
+    plan.sign = 1.0
+    if target - p < stop_distance(plan, v, a):
+        plan.sign = -1.0
+    plan.start_v = v * plan.sign
+    plan.start_a = a * plan.sign
+    plan.goal = (target - p) * plan.sign
+    change_speed(plan, plan.start_v, plan.start_a, plan.speed)
+    plan.cruise_s = 0.0
+    find_phase(plan)
+
+
+def find_phase(plan):
+    """Find in which phase of the push the cut lies, and its bracket.
+
+    1 first jerk, 2 constant acceleration, 3 last jerk, 4 cruise.
+    """
+    plan.p = 0.0
+    plan.v = plan.start_v
+    plan.a = plan.start_a
+    gap = gap_here(plan)
+    for phase in range(1, 4):
+        plan.phase = phase
+        plan.low_gap = gap
+        t = phase_time(plan, phase)
+        go_on(plan, t, phase_jerk(plan, phase))
+        gap = gap_here(plan)
+        if gap >= 0.0:
+            plan.low_s = 0.0
+            plan.high_s = t
+            plan.high_gap = gap
+            plan.best_s = t
+            plan.best_gap = gap
+            return
+    plan.phase = 4
+    plan.cruise_s = -gap / plan.speed
+
+
+def phase_time(plan, phase):
+    """Duration (s) of phase 1, 2 or 3 of the push."""
+    if phase == 1:
+        return plan.t1
+    return plan.t2 if phase == 2 else plan.t3
+
+
+def phase_jerk(plan, phase):
+    """Jerk (rad/s^3) in phase 1, 2 or 3 of the push."""
+    if phase == 1:
+        return plan.j1
+    return 0.0 if phase == 2 else plan.j3
+
+
+def try_cut(plan, s):
+    """Cut the push after ``s`` seconds of its phase, narrow the bracket to it.
+
+    Returns the gap (rad). The cut that came nearest to the goal is kept.
+    """
+    plan.p = 0.0
+    plan.v = plan.start_v
+    plan.a = plan.start_a
+    for phase in range(1, plan.phase):
+        go_on(plan, phase_time(plan, phase), phase_jerk(plan, phase))
+    go_on(plan, s, phase_jerk(plan, plan.phase))
+    gap = gap_here(plan)
+    size = gap
+    if gap < 0.0:
+        plan.low_s = s
+        plan.low_gap = gap
+        size = -gap
+    else:
+        plan.high_s = s
+        plan.high_gap = gap
+    if size < plan.best_gap:
+        plan.best_gap = size
+        plan.best_s = s
+    return gap
+
+
+def narrow(plan):
+    """One step of the bracket: halve it, then cut where Ridders' rule points.
+
+    C. J. F. Ridders, "A new algorithm for computing a single root of a real
+    continuous function", IEEE Trans. Circuits and Systems 26 (1979) 979-980:
+    safe as halving, quadratic near the root, one square root.
+    """
+    if plan.phase == 4:
+        return
+    low = plan.low_gap
+    high = plan.high_gap
+    half = 0.5 * (plan.high_s - plan.low_s)
+    s = plan.low_s + half
+    if half <= 0.0:
+        return
+    middle = try_cut(plan, s)
+    below = middle * middle - low * high
+    if below > 0.0:
+        s -= half * middle / sqrt(below)
+        if plan.low_s < s < plan.high_s:
+            try_cut(plan, s)
+
+
+def finish(plan, motion, p, v, a):
+    """Write the seven segments into ``motion`` and start following from (p, v, a)."""
+    d = motion.duration_s
+    j = motion.jerk_rad_s3
+    sign = plan.sign
+    for k in range(3):
+        d[k] = phase_time(plan, k + 1)
+        j[k] = sign * phase_jerk(plan, k + 1)
+        if k + 1 == plan.phase:
+            d[k] = plan.best_s
+        elif k + 1 > plan.phase:
+            d[k] = 0.0
+    d[3] = plan.cruise_s
+    j[3] = 0.0
+    plan.v = plan.start_v
+    plan.a = plan.start_a
+    for k in range(3):
+        go_on(plan, d[k], sign * j[k])
+    write_stop(plan, motion, sign)
+    motion.want_rad = p
+    motion.want_rad_s = v
+    motion.want_rad_s2 = a
+    motion.segment = 0
+    motion.segment_left_s = d[0]
+
+
+def write_stop(plan, motion, sign):
+    """Write the stop from the planning point as the last three segments."""
+    change_speed(plan, plan.v, plan.a, 0.0)
+    for k in range(3):
+        motion.duration_s[4 + k] = phase_time(plan, k + 1)
+        motion.jerk_rad_s3[4 + k] = sign * phase_jerk(plan, k + 1)
+
+
+def stop(plan, motion):
+    """Plan the quickest stop from the present setpoint; needs no bracket."""
+    plan.v = motion.want_rad_s
+    plan.a = motion.want_rad_s2
+    for k in range(4):
+        motion.duration_s[k] = 0.0
+        motion.jerk_rad_s3[k] = 0.0
+    write_stop(plan, motion, 1.0)
+    motion.segment = 4
+    motion.segment_left_s = motion.duration_s[4]
+
+
+def coast(motion):
+    """Go on at the present speed until the next plan takes over."""
+    motion.want_rad_s2 = 0.0
+    motion.jerk_rad_s3[6] = 0.0
+    motion.duration_s[6] = 1.0e3
+    motion.segment = 6
+    motion.segment_left_s = 1.0e3
+
+
+def duration(motion):
+    """Whole time (s) of the plan in ``motion``."""
+    total = 0.0
+    for k in range(SEGMENTS):
+        total += motion.duration_s[k]
+    return total
+
+
+def advance(motion, h):
+    """Follow the plan for ``h`` seconds; at its end stand on the target."""
+    p = motion.want_rad
+    v = motion.want_rad_s
+    a = motion.want_rad_s2
+    while motion.segment < SEGMENTS:
+        j = motion.jerk_rad_s3[motion.segment]
+        t = motion.segment_left_s
+        ends = t <= h
+        if not ends:
+            t = h
+        p += t * (v + t * (0.5 * a + t * j / 6.0))
+        v += t * (a + 0.5 * t * j)
+        a += t * j
+        h -= t
+        if not ends:
+            motion.segment_left_s -= t
+            break
+        motion.segment += 1
+        if motion.segment < SEGMENTS:
+            motion.segment_left_s = motion.duration_s[motion.segment]
+    motion.want_rad = p
+    motion.want_rad_s = v
+    motion.want_rad_s2 = a

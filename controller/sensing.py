@@ -1,0 +1,182 @@
+"""Stage 2: counts to angle and speed.
+
+Equations
+    angle = (counts - zero) * rad_per_count + correction(counts)
+    speed: backward difference of a first-order filter,
+        speed' = (Tf * speed + (angle - last angle)) / (Tf + h),
+    with h the tick period times the ticks elapsed. The first good tick after a
+    reset gives speed zero, so nothing kicks at power-up.
+
+A reading at a rail, or one that jumps further than ``jump_rad`` for each tick
+elapsed, is implausible: it is counted and the last good angle stands until
+``bad_ticks`` of them in a row trip. Continuous travel is unwrapped over the
+seam; inside the dead gap the angle is carried on at the last good speed.
+"""
+
+from controller.portable import const
+from controller.settings import CONTINUOUS
+
+TURN_RAD = const(6.283185307179586)
+
+
+def straight_angle(s, counts):
+    """Angle (rad) of a reading (counts) by settings ``s``, limited travel."""
+    angle = (counts - s.zero_counts) * s.rad_per_count
+    points = s.correction_points
+    if points > 1:
+        at = counts * (points - 1) / s.counts_top
+        k = int(at)
+        if k > points - 2:
+            k = points - 2
+        low = s.correction_rad[k]
+        angle += low + (at - k) * (s.correction_rad[k + 1] - low)
+    return angle
+
+
+def at_rail(s, counts):
+    """Tell whether a reading lies outside the window of an intact wiper."""
+    return counts < s.rail_low_counts or counts > s.rail_high_counts
+
+
+def track_weight(s, counts):
+    """Trust in one of two wipers: 0 at its gap, 1 beyond ``blend_rad`` of it."""
+    if at_rail(s, counts):
+        return 0.0
+    inside = counts - s.rail_low_counts
+    other = s.rail_high_counts - counts
+    if other < inside:
+        inside = other
+    width = s.rad_per_count * inside
+    if width < 0.0:
+        width = -width
+    return 1.0 if width >= s.blend_rad else width / s.blend_rad
+
+
+def wrapped(angle):
+    """Return ``angle`` (rad) less the whole turns that bring it to [-pi, pi)."""
+    turns = angle / TURN_RAD + 0.5
+    whole = int(turns)
+    if turns < whole:
+        whole -= 1
+    return angle - whole * TURN_RAD
+
+
+def blended_change(s, st, counts, second):
+    """Change of angle (rad) since the last tick by two wipers, by validity.
+
+    Weights fall to zero towards each track's gap, so the sum never jumps. The
+    caller has seen to it that not both weights are zero.
+    """
+    first_weight = track_weight(s, counts)
+    second_weight = track_weight(s, second)
+    one = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
+    two = wrapped((second - s.second_zero_counts) * s.rad_per_count - st.angle_rad)
+    return (first_weight * one + second_weight * two) / (first_weight + second_weight)
+
+
+def near_gap(s, st, reach):
+    """Tell whether the carried angle lies within ``reach`` (rad) of the gap."""
+    middle = s.gap_from_rad + 0.5 * s.gap_rad
+    apart = wrapped(st.angle_rad - middle)
+    if apart < 0.0:
+        apart = -apart
+    return apart <= 0.5 * s.gap_rad + reach
+
+
+def take_limited(s, st, counts, steps):
+    """Read a limited joint; return the change of angle, or 0 if implausible."""
+    if at_rail(s, counts):
+        st.rail = 1
+        st.odd_ticks += steps
+        return 0.0
+    moved = straight_angle(s, counts) - st.angle_rad
+    if st.started == 0:
+        st.angle_rad += moved
+        return 0.0
+    reach = s.jump_rad * (steps + st.odd_ticks)
+    if moved > reach or moved < -reach:
+        st.odd_ticks += steps
+        return 0.0
+    st.odd_ticks = 0
+    return moved
+
+
+def take_continuous(s, st, counts, second, steps, h):
+    """Read a joint that turns without end; return the change of angle (rad)."""
+    lost = at_rail(s, counts)
+    if s.tracks == 2:
+        lost = track_weight(s, counts) + track_weight(s, second) <= 0.0
+    if lost:
+        st.rail = 1
+        if st.started == 1 and near_gap(s, st, s.jump_rad + st.blind_s * 0.5):
+            st.blind_s += h
+        else:
+            st.odd_ticks += steps
+            return 0.0
+        return st.speed_rad_s * h
+    if s.tracks == 2:
+        moved = blended_change(s, st, counts, second)
+    else:
+        moved = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
+    if st.started == 0:
+        st.angle_rad += moved
+        return 0.0
+    reach = s.jump_rad * (steps + st.odd_ticks)
+    if st.blind_s > 0.0 or near_gap(s, st, reach):
+        reach += s.gap_rad
+    if moved > reach or moved < -reach:
+        st.odd_ticks += steps
+        return 0.0
+    st.odd_ticks = 0
+    st.blind_s = 0.0
+    return moved
+
+
+def count_held(st, counts, steps):
+    """Count successive identical readings: a live sensor has some noise."""
+    if counts == st.last_counts:
+        st.same_ticks += steps
+    else:
+        st.same_ticks = 0
+    st.last_counts = counts
+
+
+def sense(s, st, counts, second, steps, tick_s):
+    """Stage 2: update angle, speed and plausibility in ``st`` (Sensed)."""
+    h = tick_s * steps
+    st.rail = 0
+    count_held(st, counts, steps)
+    if s.travel == CONTINUOUS:
+        moved = take_continuous(s, st, counts, second, steps, h)
+    else:
+        moved = take_limited(s, st, counts, steps)
+    if st.started == 0:
+        st.moved_rad = 0.0
+        st.speed_rad_s = 0.0
+        if st.rail == 0:
+            st.started = 1
+        return
+    st.moved_rad = moved
+    st.angle_rad += moved
+    lag = s.speed_filter_s
+    if st.odd_ticks == 0 and st.blind_s == 0.0:
+        st.speed_rad_s = (lag * st.speed_rad_s + moved) / (lag + h)
+
+
+def fold_turns(s, st):
+    """Fold whole turns out of the angle; return how many were folded (turns).
+
+    Keeps single-precision angles exact near zero while the joint turns on and
+    on: the count of turns is an integer that never loses a bit.
+    """
+    if s.travel != CONTINUOUS:
+        return 0
+    whole = 0
+    if st.angle_rad > 4.0 * TURN_RAD:
+        whole = 4
+    elif st.angle_rad < -4.0 * TURN_RAD:
+        whole = -4
+    if whole != 0:
+        st.angle_rad -= whole * TURN_RAD
+        st.base_turn += whole
+    return whole

@@ -1,0 +1,265 @@
+"""Every tunable of one joint: unit, range, default and meaning.
+
+Constants of a run stand here and moving state stands in ``state.py``: settings
+never change inside a tick. Angles are joint angles, voltages are averages over
+one tick at the motor terminals. The host computes these values from the joint
+file (``sim/joint_settings.py`` states each formula).
+"""
+
+from controller.portable import const
+from controller.records import Record, integer, part, real, table
+
+LIMITED = const(0)
+CONTINUOUS = const(1)
+
+BRIDGE = const(0)
+PULSE = const(1)
+
+CORRECTION_POINTS = const(33)
+
+
+class Sensing(Record):
+    """Counts to angle and speed."""
+
+    travel = integer(0, "1", 0, 1)
+    "0 limited travel, 1 continuous travel over the seam of the sensor."
+    counts_top = integer(4095, "count", 15, 1048575)
+    "Highest reading: (2**bits - 1) times the oversampling."
+    zero_counts = real(0.0, "count", -4.0e6, 4.0e6)
+    "Reading at joint angle zero (it may lie outside the converter)."
+    rad_per_count = real(1.0e-3, "rad/count", -0.5, 0.5)
+    "Joint angle per count, sign included."
+    rail_low_counts = integer(0, "count", 0, 1048575)
+    "Readings below mean a broken or shorted wire, or the dead gap."
+    rail_high_counts = integer(4095, "count", 0, 1048575)
+    "Readings above mean a broken or shorted wire, or the dead gap."
+    bad_ticks = integer(3, "tick", 1, 1000)
+    "Successive implausible readings that trip."
+    jump_rad = real(0.2, "rad", 0.0, 10.0)
+    "Largest believable change of angle in one tick."
+    held_ticks = integer(0, "tick", 0, 1000000)
+    "Successive identical readings that trip; 0 turns the watch off."
+    speed_filter_s = real(0.005, "s", 0.0, 1.0)
+    "Time constant of the speed estimate; 0 is the plain difference."
+    correction_points = integer(0, "1", 0, 33)
+    "Points of the linearity table in use; 0 means a straight line."
+    correction_rad = table(CORRECTION_POINTS, "rad", -1.0, 1.0)
+    "Added to the straight-line angle, at equal steps of counts from 0 to counts_top."
+    gap_rad = real(0.0, "rad", 0.0, 3.0)
+    "Continuous travel: width of the dead gap of one sensor turn."
+    gap_from_rad = real(0.0, "rad", -7.0, 7.0)
+    "Continuous travel: where the dead gap begins, as an angle of the first turn."
+    blind_limit_s = real(0.25, "s", 0.0, 10.0)
+    "Continuous travel: longest time without a good reading."
+    tracks = integer(1, "1", 1, 2)
+    "Wipers fitted: 2 has a good track at every angle."
+    second_zero_counts = real(0.0, "count", -4.0e6, 4.0e6)
+    "Second wiper's reading at joint angle zero."
+    blend_rad = real(0.2, "rad", 0.01, 1.5)
+    "Two wipers: width over which a track fades out beside its gap."
+
+
+class Profile(Record):
+    """Jerk-limited motion."""
+
+    speed_rad_s = real(7.0, "rad/s", 1.0e-3, 200.0)
+    "Highest speed of a profiled move."
+    acceleration_rad_s2 = real(100.0, "rad/s^2", 1.0e-2, 1.0e5)
+    "Highest acceleration of a profiled move."
+    jerk_rad_s3 = real(3500.0, "rad/s^3", 1.0e-1, 1.0e8)
+    "Highest jerk of a profiled move."
+    plan_ticks = integer(1, "tick", 1, 50)
+    "Ticks over which the planning of a move is spread."
+    stream_hold_s = real(0.1, "s", 0.0, 5.0)
+    "Streaming: longest extrapolation of a missing setpoint before stopping."
+
+
+class Gains(Record):
+    """Two-degree-of-freedom PID, feed-forward and friction compensation."""
+
+    kp = real(20.0, "V/rad", 0.0, 1000.0)
+    "Proportional gain."
+    ki = real(0.0, "V/(rad*s)", 0.0, 50000.0)
+    "Integral gain; 0 makes the integral inert."
+    kd = real(0.2, "V*s/rad", 0.0, 100.0)
+    "Derivative gain."
+    setpoint_weight = real(1.0, "1", 0.0, 2.0)
+    "Weight b of the setpoint in the proportional term."
+    rate_weight = real(0.0, "1", 0.0, 2.0)
+    "Weight c of the wanted speed in the derivative term."
+    derivative_filter_s = real(0.007, "s", 0.0, 1.0)
+    "Time constant Tf of the derivative's first-order filter."
+    tracking_s = real(0.05, "s", 1.0e-4, 100.0)
+    "Time constant Tt with which the integral follows the voltage really applied."
+    speed_feed = real(0.0, "V*s/rad", 0.0, 50.0)
+    "Feed-forward kv on the wanted speed."
+    acceleration_feed = real(0.0, "V*s^2/rad", 0.0, 5.0)
+    "Feed-forward ka on the wanted acceleration."
+    friction_feed_V = real(0.0, "V", 0.0, 10.0)
+    "Feed-forward kc against dry friction, in the direction of the wanted speed."
+    friction_speed_rad_s = real(0.3, "rad/s", 1.0e-3, 50.0)
+    "Speed over which the friction feed-forward fades in."
+    rest_in_rad = real(0.0, "rad", 0.0, 1.0)
+    "The integral rests once the error is below; 0 never rests."
+    rest_out_rad = real(0.0, "rad", 0.0, 1.0)
+    "A resting integral wakes when the error is above (at least rest_in_rad)."
+    near_rad = real(0.0, "rad", 0.0, 3.0)
+    "Gain schedule: errors below this use near_factor; 0 turns it off."
+    near_factor = real(1.0, "1", 0.1, 4.0)
+    "Gain schedule: factor on kp for small errors, fading to 1 at 2*near_rad."
+
+
+class Limits(Record):
+    """From fingertip to voltage: what the drive may do."""
+
+    current_A = real(0.5, "A", 0.0, 50.0)
+    "Winding current that gives the fingertip force limit."
+    grip_current_A = real(0.35, "A", 0.0, 50.0)
+    "The same while gripping (command ``grip``): what may be held for long."
+    check_current_A = real(0.35, "A", 0.0, 50.0)
+    "The same during the arming self-test."
+    current_fitted = integer(0, "1", 0, 1)
+    "1 where a current sensor is fitted: its reading replaces the estimate."
+    resistance_ohm = real(6.86, "ohm", 1.0e-3, 1.0e4)
+    "Winding (coldest, the pessimistic end) plus driver resistance."
+    back_emf_V_s = real(0.393, "V*s/rad", 1.0e-6, 100.0)
+    "Back-EMF per joint speed."
+    supply_low_V = real(0.0, "V", 0.0, 100.0)
+    "Measured supply below which the drive trips; 0 turns the watch off."
+    supply_ticks = integer(10, "tick", 1, 10000)
+    "Successive low readings of the supply that trip."
+    full_duty = real(1.0, "1", 0.05, 1.0)
+    "Largest duty of the bridge."
+    slew_V_s = real(4000.0, "V/s", 0.0, 1.0e7)
+    "Fastest change of the voltage; 0 sets no bound."
+    speed_rad_s = real(10.0, "rad/s", 1.0e-3, 500.0)
+    "Highest joint speed."
+    grip_speed_rad_s = real(1.0, "rad/s", 1.0e-3, 500.0)
+    "Highest joint speed while gripping."
+    speed_gain_V_s = real(0.5, "V*s/rad", 0.0, 100.0)
+    "How hard the speed limit pulls back: voltage per joint speed beyond it."
+    travel_low_rad = real(-10.0, "rad", -1.0e4, 1.0e4)
+    "Soft end of travel, low side."
+    travel_high_rad = real(10.0, "rad", -1.0e4, 1.0e4)
+    "Soft end of travel, high side."
+    command_low_rad = real(-10.0, "rad", -1.0e4, 1.0e4)
+    "Lowest angle that may be commanded."
+    command_high_rad = real(10.0, "rad", -1.0e4, 1.0e4)
+    "Highest angle that may be commanded."
+    brake_rad_s2 = real(100.0, "rad/s^2", 0.1, 1.0e5)
+    "Deceleration counted on when braking before a soft end."
+
+
+class Heat(Record):
+    """Two-node thermal model: winding and case."""
+
+    resistance_25_ohm = real(6.26, "ohm", 0.0, 1.0e4)
+    "Winding resistance at 25 degC; 0 turns the model off."
+    driver_ohm = real(0.6, "ohm", 0.0, 1.0e4)
+    "Resistance in series that does not heat the winding."
+    winding_J_K = real(0.35, "J/K", 1.0e-4, 1.0e4)
+    "Heat capacity of the winding."
+    case_J_K = real(5.0, "J/K", 1.0e-3, 1.0e5)
+    "Heat capacity of the case."
+    winding_K_W = real(25.0, "K/W", 1.0e-3, 1.0e4)
+    "Thermal resistance from winding to case."
+    case_K_W = real(45.0, "K/W", 1.0e-3, 1.0e4)
+    "Thermal resistance from case to air."
+    air_C = real(25.0, "degC", -40.0, 90.0)
+    "Air temperature assumed."
+    warm_C = real(85.0, "degC", 0.0, 300.0)
+    "Winding temperature at which the current limit begins to fall."
+    hot_C = real(110.0, "degC", 0.0, 300.0)
+    "Winding temperature at which the current limit is zero and the drive trips."
+
+
+class Watch(Record):
+    """Fault watch: thresholds of what drive, angle, supply and time can show."""
+
+    friction_V = real(2.0, "V", 0.0, 50.0)
+    "Voltage below which even the stiffest part need not move."
+    emf_V_s = real(0.4, "V*s/rad", 1.0e-6, 100.0)
+    "Back-EMF per joint speed of the expectation model."
+    lag_s = real(0.035, "s", 1.0e-4, 10.0)
+    "Mechanical time constant of the expectation model."
+    window_s = real(0.06, "s", 1.0e-3, 10.0)
+    "Leaky window over which expected and seen motion are compared."
+    least_rad = real(0.02, "rad", 1.0e-5, 3.0)
+    "Expected motion below this is no evidence."
+    still_ratio = real(0.15, "1", 0.0, 1.0)
+    "Seen over expected motion below this counts as no motion."
+    still_s = real(0.025, "s", 0.0, 10.0)
+    "Time without motion that trips; 0 turns the watch off."
+    slow_ratio = real(0.45, "1", 0.0, 1.0)
+    "Seen over expected motion below this counts as blocked."
+    slow_s = real(0.06, "s", 0.0, 10.0)
+    "Blocked time that trips; 0 turns the watch off."
+    wrong_rad = real(0.0873, "rad", 0.0, 7.0)
+    "Motion against the drive that trips; 0 turns the watch off."
+    over_travel_rad = real(0.14, "rad", 0.0, 7.0)
+    "Angle beyond a soft end that trips; 0 turns the watch off."
+    over_travel_ticks = integer(3, "tick", 1, 1000)
+    "Successive ticks of over-travel that trip."
+    over_speed_rad_s = real(20.0, "rad/s", 0.0, 1000.0)
+    "Joint speed that trips; 0 turns the watch off."
+    over_speed_ticks = integer(3, "tick", 1, 1000)
+    "Successive ticks of over-speed that trip."
+    following_rad = real(0.0, "rad", 0.0, 100.0)
+    "Following error that trips; 0 turns the watch off."
+    following_s = real(0.5, "s", 0.0, 100.0)
+    "Time for which the following error must last."
+    link_silence_s = real(0.1, "s", 0.0, 60.0)
+    "Time without a valid frame that trips while powered; 0 turns the watch off."
+    late_ticks = integer(50, "tick", 0, 100000)
+    "Late ticks that trip: each counts one up, each tick in time 1/16 down; 0 turns it off."
+
+
+class Stopping(Record):
+    """Arming self-test, controlled stop and release."""
+
+    check_V = real(0.0, "V", 0.0, 50.0)
+    "Self-test: voltage at which its ramp ends; 0 arms without the test."
+    check_s = real(0.4, "s", 1.0e-3, 10.0)
+    "Self-test: longest time of each of its two strokes."
+    check_rad = real(0.035, "rad", 1.0e-4, 1.0)
+    "Self-test: motion that must be seen, the right way."
+    deadline_s = real(0.3, "s", 0.0, 10.0)
+    "Controlled stop: longest time before the drive is off."
+    release_V = real(2.0, "V", 0.0, 50.0)
+    "Release: voltage of the reverse move; 0 goes off without one."
+    release_s = real(0.08, "s", 0.0, 5.0)
+    "Release: longest time of the reverse move."
+    release_rad = real(0.2, "rad", 0.0, 3.0)
+    "Release: reverse motion after which it ends."
+
+
+class Drive(Record):
+    """From allowed voltage to duty or pulse width."""
+
+    kind = integer(0, "1", 0, 1)
+    "0 PWM bridge, 1 pulse to the motor's own small board."
+    sign = integer(1, "1", -1, 1)
+    "Direction of the drive: 1, or -1 when the motor is wired the other way."
+    frame_s = real(0.02, "s", 1.0e-3, 1.0)
+    "Pulse drive: time between pulses; the output is latched once a frame."
+    neutral_s = real(0.0015, "s", 0.0005, 0.0025)
+    "Pulse drive: calibrated width at which the motor stands still."
+    dead_s = real(5.0e-6, "s", 0.0, 2.0e-4)
+    "Pulse drive: half width of the dead band around neutral."
+    full_s = real(1.5e-4, "s", 1.0e-5, 1.0e-3)
+    "Pulse drive: distance from neutral that gives full voltage."
+
+
+class Settings(Record):
+    """All tunables of one joint."""
+
+    tick_s = real(0.002, "s", 1.0e-4, 0.1)
+    "Tick period."
+    sensing = part(Sensing)
+    profile = part(Profile)
+    gains = part(Gains)
+    limits = part(Limits)
+    heat = part(Heat)
+    watch = part(Watch)
+    stopping = part(Stopping)
+    drive = part(Drive)

@@ -1,0 +1,213 @@
+"""Stages 3 and 7: modes, what latches, and the last gate before the drive.
+
+    unpowered --arm--> checking --both strokes seen--> powered
+    powered --ease, release, fault of category 1--> stopping --> unpowered or tripped
+    any --fault of category 0, stop--> tripped --clear, cause gone--> unpowered
+
+``unpowered`` and ``tripped`` mean a drive of exactly zero in the same tick. A
+trip stays until it is cleared, and clearing never arms. ``checking`` is the
+arming self-test: a low-force ramp in each direction that must move the joint
+the right way. ``stopping`` ends by a deadline whatever happens; it may end in
+a *release*, a short, weak move away from what the joint pressed on, because
+gear friction keeps pressing when the drive is merely switched off.
+"""
+
+from controller import faults, trajectory, watch
+from controller.portable import const
+
+UNPOWERED = const(0)
+CHECKING = const(1)
+POWERED = const(2)
+STOPPING = const(3)
+TRIPPED = const(4)
+
+# command.request
+ARM = const(1)
+DISARM = const(2)
+STOP = const(3)
+CLEAR = const(4)
+RELEASE = const(5)
+EASE = const(6)
+
+# mode.phase
+FIRST = const(0)  # checking: first stroke; stopping: controlled stop
+SECOND = const(1)  # checking: stroke back; stopping: release
+
+
+def driven(mode):
+    """Tell whether the drive may be on in this mode."""
+    return mode == CHECKING or mode == POWERED or mode == STOPPING
+
+
+def enter(m, mode, phase, angle):
+    """Enter a mode at ``angle`` (rad); trajectory and loop start anew."""
+    m.mode = mode
+    m.phase = phase
+    m.elapsed_s = 0.0
+    m.from_rad = angle
+    m.reset = 1
+    m.open_V = 0.0
+
+
+def trip(m, fault):
+    """Latch a fault: drive off from this tick on. The first cause stays."""
+    if m.fault == faults.NONE:
+        m.fault = fault
+    m.mode = TRIPPED
+    m.grip = 0
+    m.open_V = 0.0
+
+
+def end_stop(m):
+    """End a stop: off, and tripped where a fault was its cause."""
+    if m.next_fault != faults.NONE:
+        trip(m, m.next_fault)
+    else:
+        m.mode = UNPOWERED
+        m.grip = 0
+        m.open_V = 0.0
+
+
+def start_stop(settings, m, fault, angle, release):
+    """Begin a stop of category 1, or its release at once."""
+    m.next_fault = fault
+    if release and settings.stopping.release_V <= 0.0:
+        end_stop(m)
+        return
+    enter(m, STOPPING, SECOND if release else FIRST, angle)
+    if not release:
+        m.reset = 0
+
+
+def answer_fault(settings, m, fault, angle):
+    """Answer a fault seen in this tick by its stop category."""
+    if faults.category(fault) == 0 or m.mode == CHECKING:
+        trip(m, fault)
+    elif m.mode == POWERED:
+        pressed = fault == faults.BLOCKED or fault == faults.NO_MOTION
+        start_stop(settings, m, fault, angle, pressed)
+    elif m.next_fault == faults.NONE:
+        m.next_fault = fault
+
+
+def take_request(settings, m, command, cause, angle):
+    """Take one request; ``cause`` is the fault that stands now, if any."""
+    request = command.request
+    command.request = 0
+    if request == STOP:
+        trip(m, faults.STOP_PRESSED)
+    elif request == DISARM:
+        if m.mode != TRIPPED:
+            m.mode = UNPOWERED
+            m.grip = 0
+    elif request == CLEAR:
+        if m.mode == TRIPPED and cause == faults.NONE:
+            m.mode = UNPOWERED
+            m.fault = faults.NONE
+            m.next_fault = faults.NONE
+    elif request == ARM and m.mode == UNPOWERED:
+        m.next_fault = faults.NONE
+        if cause != faults.NONE:
+            trip(m, cause)
+        elif settings.stopping.check_V > 0.0:
+            enter(m, CHECKING, FIRST, angle)
+            m.push_sign = first_stroke(settings.limits, angle)
+        else:
+            enter(m, POWERED, FIRST, angle)
+    elif request == RELEASE and cause == faults.NONE:
+        if m.mode == POWERED or m.mode == UNPOWERED:
+            start_stop(settings, m, faults.NONE, angle, True)
+    elif request == EASE and m.mode == POWERED:
+        start_stop(settings, m, faults.NONE, angle, False)
+
+
+def first_stroke(limits, angle):
+    """Direction (+1 or -1) of the first stroke: away from the nearer end."""
+    middle = 0.5 * (limits.travel_low_rad + limits.travel_high_rad)
+    return -1.0 if angle > middle else 1.0
+
+
+def check(s, m, angle, h):
+    """Run the self-test: ramp, look for motion the right way, then back."""
+    m.elapsed_s += h
+    sign = m.push_sign if m.phase == FIRST else -m.push_sign
+    moved = (angle - m.from_rad) * sign
+    if moved >= s.check_rad:
+        if m.phase == FIRST:
+            enter(m, CHECKING, SECOND, angle)
+        else:
+            enter(m, POWERED, FIRST, angle)
+    elif moved <= -s.check_rad and m.open_V * sign > 0.25 * s.check_V:
+        trip(m, faults.REVERSED)
+    elif m.elapsed_s >= s.check_s:
+        trip(m, faults.CHECK_FAILED)
+    else:
+        m.open_V = sign * s.check_V * (m.elapsed_s / s.check_s)
+
+
+def run_stop(s, m, motion, angle, h):
+    """Run a controlled stop or a release to its end or deadline."""
+    m.elapsed_s += h
+    if m.phase == FIRST:
+        if motion.source == trajectory.HOLD or m.elapsed_s >= s.deadline_s:
+            end_stop(m)
+        return
+    back = (m.from_rad - angle) * m.push_sign
+    if m.elapsed_s >= s.release_s or back >= s.release_rad or m.push_sign == 0.0:
+        end_stop(m)
+    else:
+        m.open_V = -m.push_sign * s.release_V
+
+
+def start_anew(settings, state):
+    """Reset trajectory, loop, limits and evidence at the measured angle."""
+    angle = state.sensed.angle_rad
+    trajectory.reset(state.motion, angle)
+    state.mode.reset = 0
+    watch.reset(state.evidence)
+
+
+def find_fault(settings, state, readings, cause, h):
+    """Fault to be answered in this tick: standing, of motion, of the link."""
+    m = state.mode
+    w = settings.watch
+    if cause != faults.NONE:
+        return cause
+    if w.link_silence_s > 0.0 and not readings.link_age_s <= w.link_silence_s:
+        return faults.LINK_SILENT
+    if m.mode != POWERED:
+        return faults.NONE
+    found = watch.motion_fault(w, state.evidence, m.grip)
+    if found == faults.NONE and m.grip == 0:
+        found = watch.following_fault(w, state.evidence, state.loop.error_rad, h)
+    return found
+
+
+def supervise(settings, state, command, readings, h):
+    """Stage 3: faults, requests and phases to the mode of this tick."""
+    m = state.mode
+    angle = state.sensed.angle_rad
+    cause = watch.standing_fault(settings, state, readings)
+    if command.request != 0:
+        take_request(settings, m, command, cause, angle)
+    if driven(m.mode):
+        watch.gather(settings, state.evidence, state.sensed, state.output.latched_V, h)
+        fault = find_fault(settings, state, readings, cause, h)
+        if fault != faults.NONE:
+            answer_fault(settings, m, fault, angle)
+    if m.mode == CHECKING:
+        check(settings.stopping, m, angle, h)
+    elif m.mode == STOPPING:
+        run_stop(settings.stopping, m, state.motion, angle, h)
+    elif m.mode == POWERED and state.evidence.drive_sign != 0.0:
+        m.push_sign = state.evidence.drive_sign
+
+
+def open_loop(m):
+    """Tell whether the voltage comes from the self-test or a release."""
+    return m.mode == CHECKING or (m.mode == STOPPING and m.phase == SECOND)
+
+
+def last_gate(m, u):
+    """Stage 7: zero in every unpowered mode, whatever came before (V)."""
+    return u if driven(m.mode) else 0.0

@@ -1,0 +1,226 @@
+"""Stage 4: target or stream to the setpoint of this tick.
+
+Four sources: hold (stand still), move (a planned jerk-limited profile, see
+``profile.py``), stream (setpoints sent by the host) and stop. A new target may
+come at any tick. Planning is spread over ``plan_ticks`` ticks; the profile in
+progress goes on meanwhile and the new one takes over at a known tick, from the
+state that the old one will then have. A target that comes during planning
+waits for its end.
+
+Streaming: a sample (position, speed, time to the next) is reached one period
+after it came, on a cubic (Hermite) from where the setpoint now is, so position
+and speed never jump. A missing sample is carried on at its speed for at most
+``stream_hold_s``, then the joint is stopped by a profile.
+"""
+
+from controller import profile
+from controller.portable import const
+from controller.sensing import TURN_RAD, wrapped
+from controller.settings import CONTINUOUS
+
+HOLD = const(0)
+MOVE = const(1)
+STREAM = const(2)
+STOP = const(3)
+
+# command.kind
+TO_TARGET = const(1)
+STREAMED = const(2)
+HOLD_HERE = const(3)
+
+
+def reset(motion, angle):
+    """Stand at ``angle`` (rad) with nothing planned."""
+    motion.want_rad = angle
+    motion.want_rad_s = 0.0
+    motion.want_rad_s2 = 0.0
+    motion.source = HOLD
+    motion.segment = profile.SEGMENTS
+    motion.planning = 0
+    motion.waiting = 0
+    motion.target_rad = angle
+
+
+def in_gap(s, angle):
+    """Tell whether ``angle`` (rad) lies in the dead gap of the sensor."""
+    if s.gap_rad <= 0.0 or s.tracks == 2:
+        return False
+    apart = wrapped(angle - s.gap_from_rad - 0.5 * s.gap_rad)
+    return -0.5 * s.gap_rad <= apart <= 0.5 * s.gap_rad
+
+
+def acceptable(settings, command):
+    """Tell whether a setpoint may be followed: in range, finite, not in the gap."""
+    angle = command.target_rad
+    speed = command.target_rad_s
+    if settings.sensing.travel == CONTINUOUS:
+        if not -TURN_RAD <= angle <= TURN_RAD or in_gap(settings.sensing, angle):
+            return False
+    elif not settings.limits.command_low_rad <= angle <= settings.limits.command_high_rad:
+        return False
+    if command.kind == STREAMED:
+        most = settings.limits.speed_rad_s
+        return -most <= speed <= most and 0.0 < command.span_s <= 10.0
+    return True
+
+
+def goal_turn(settings, motion, sensed, command):
+    """Whole turn (absolute) in which the commanded angle lies."""
+    if settings.sensing.travel != CONTINUOUS:
+        return 0
+    if command.way == 1:
+        return command.turn
+    away = wrapped(command.target_rad - motion.want_rad)
+    turns = (motion.want_rad + away - command.target_rad) / TURN_RAD
+    whole = int(turns + 0.5) if turns >= 0.0 else -int(0.5 - turns)
+    return sensed.base_turn + whole
+
+
+def take(settings, motion, sensed, command):
+    """Take a new setpoint from ``command``, or refuse it whole.
+
+    Writes ``command.refused`` (1 refused) and clears ``command.kind``.
+    """
+    kind = command.kind
+    command.refused = 0
+    if kind == 0:
+        return
+    if kind == HOLD_HERE:
+        hold_here(motion)
+    elif (kind != TO_TARGET and kind != STREAMED) or not acceptable(settings, command):
+        command.refused = 1
+    elif kind == TO_TARGET:
+        motion.next_rad = command.target_rad
+        motion.next_turn = goal_turn(settings, motion, sensed, command)
+        motion.waiting = 1
+    else:
+        turn = goal_turn(settings, motion, sensed, command)
+        start_stream(motion, command, (turn - sensed.base_turn) * TURN_RAD)
+    command.kind = 0
+
+
+def hold_here(motion):
+    """Stop by the quickest profile and hold there; twice asked is once done."""
+    motion.waiting = 0
+    motion.planning = 0
+    if motion.source != STOP and motion.source != HOLD:
+        motion.source = STOP
+        motion.segment = -1
+
+
+def start_stream(motion, command, offset):
+    """Begin the cubic from the present setpoint to a streamed sample."""
+    motion.source = STREAM
+    motion.waiting = 0
+    motion.planning = 0
+    motion.from_rad = motion.want_rad
+    motion.from_rad_s = motion.want_rad_s
+    motion.to_rad = command.target_rad + offset
+    motion.to_rad_s = command.target_rad_s
+    motion.span_s = command.span_s
+    motion.stream_s = 0.0
+
+
+def follow_stream(s, plan, motion, h):
+    """Advance a streamed setpoint by ``h`` seconds."""
+    t = motion.stream_s + h
+    motion.stream_s = t
+    span = motion.span_s
+    if t >= span:
+        over = t - span
+        motion.want_rad = motion.to_rad + motion.to_rad_s * over
+        motion.want_rad_s = motion.to_rad_s
+        motion.want_rad_s2 = 0.0
+        if over > s.stream_hold_s:
+            motion.source = STOP
+            profile.stop(plan, motion)
+        return
+    u = t / span
+    rise = motion.to_rad - motion.from_rad
+    p1 = motion.from_rad_s * span
+    c2 = 3.0 * rise - 2.0 * p1 - motion.to_rad_s * span
+    c3 = p1 + motion.to_rad_s * span - 2.0 * rise
+    motion.want_rad = motion.from_rad + u * (p1 + u * (c2 + u * c3))
+    motion.want_rad_s = (p1 + u * (2.0 * c2 + u * 3.0 * c3)) / span
+    motion.want_rad_s2 = (2.0 * c2 + u * 6.0 * c3) / (span * span)
+
+
+def start_planning(s, plan, motion, base_turn, h):
+    """Begin to plan towards the waiting target.
+
+    The plan starts from where the running profile will be when planning ends.
+    """
+    motion.target_rad = motion.next_rad
+    motion.target_turn = motion.next_turn
+    motion.waiting = 0
+    motion.planning = s.plan_ticks
+    if motion.source == STREAM:
+        profile.coast(motion)
+    motion.source = MOVE
+    p = motion.want_rad
+    v = motion.want_rad_s
+    a = motion.want_rad_s2
+    segment = motion.segment
+    left = motion.segment_left_s
+    if s.plan_ticks > 1:
+        profile.advance(motion, h * (s.plan_ticks - 1))
+    motion.from_rad = motion.want_rad
+    motion.from_rad_s = motion.want_rad_s
+    motion.to_rad_s = motion.want_rad_s2
+    motion.want_rad = p
+    motion.want_rad_s = v
+    motion.want_rad_s2 = a
+    motion.segment = segment
+    motion.segment_left_s = left
+    goal = motion.target_rad + (motion.target_turn - base_turn) * TURN_RAD
+    motion.to_rad = goal
+    profile.begin(plan, motion.from_rad, motion.from_rad_s, motion.to_rad_s, goal)
+
+
+def go_on_planning(s, plan, motion):
+    """Do this tick's share of the bracket steps; start the move at the end."""
+    ticks = s.plan_ticks
+    done = ticks - motion.planning
+    first = profile.STEPS * done // ticks
+    last = profile.STEPS * (done + 1) // ticks
+    for _ in range(first, last):
+        profile.narrow(plan)
+    motion.planning -= 1
+    if motion.planning == 0:
+        profile.finish(plan, motion, motion.from_rad, motion.from_rad_s, motion.to_rad_s)
+
+
+def run_profile(motion, base_turn, h):
+    """Advance a planned move or stop by ``h`` seconds; end exactly on target."""
+    if motion.segment >= profile.SEGMENTS:
+        return
+    profile.advance(motion, h)
+    if motion.segment >= profile.SEGMENTS and motion.planning == 0:
+        motion.want_rad_s = 0.0
+        motion.want_rad_s2 = 0.0
+        if motion.source == MOVE:
+            motion.want_rad = motion.target_rad + (motion.target_turn - base_turn) * TURN_RAD
+        motion.source = HOLD
+
+
+def follow(s, most_rad_s, plan, motion, base_turn, steps, tick_s):
+    """Stage 4: the setpoint of this tick; ``most_rad_s`` caps planned speeds."""
+    profile.set_limits(plan, s, most_rad_s)
+    if motion.source == STOP and motion.segment < 0:
+        profile.stop(plan, motion)
+    for _ in range(steps):  # more than once only after a late tick
+        if motion.source == STREAM:
+            follow_stream(s, plan, motion, tick_s)
+        else:
+            run_profile(motion, base_turn, tick_s)
+        if motion.waiting == 1 and motion.planning == 0:
+            start_planning(s, plan, motion, base_turn, tick_s)
+        if motion.planning > 0:
+            go_on_planning(s, plan, motion)
+
+
+def shift(motion, away):
+    """Move every position by ``away`` (rad) when whole turns are folded away."""
+    motion.want_rad += away
+    motion.from_rad += away
+    motion.to_rad += away

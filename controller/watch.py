@@ -1,0 +1,210 @@
+"""Fault watch: what drive, angle, supply and time can show of a fault.
+
+Expected motion comes from a first-order model of the drive,
+
+    d(model)/dt = (push / K - model) / lag,   push = u beyond +-friction_V,
+
+restarted from the measured speed whenever the push turns round. Expected and
+seen motion are compared in a leaky window. Thresholds are settings with stated
+formulas (``sim/joint_settings.py``); what they cannot see is said in
+``README.md``: nothing can be known of a joint that is not driven.
+"""
+
+from controller import faults
+from controller.settings import LIMITED
+
+
+def reset(e):
+    """Forget all evidence of motion (late ticks are kept)."""
+    e.model_rad_s = 0.0
+    e.drive_sign = 0.0
+    e.expected_rad = 0.0
+    e.seen_rad = 0.0
+    e.still_s = 0.0
+    e.slow_s = 0.0
+    e.wrong_rad = 0.0
+    e.over_ticks = 0
+    e.fast_ticks = 0
+    e.far_s = 0.0
+
+
+def push_beyond_friction(w, u):
+    """The part of the voltage (V) that must move even the stiffest joint."""
+    if u > w.friction_V:
+        return u - w.friction_V
+    if u < -w.friction_V:
+        return u + w.friction_V
+    return 0.0
+
+
+def expect(w, e, u, speed, h):
+    """Advance the expectation model under voltage ``u`` (V) for ``h`` seconds."""
+    push = push_beyond_friction(w, u)
+    sign = 0.0
+    if push > 0.0:
+        sign = 1.0
+    elif push < 0.0:
+        sign = -1.0
+    if sign != e.drive_sign:
+        e.drive_sign = sign
+        if sign != 0.0:
+            e.model_rad_s = speed
+            e.expected_rad = 0.0
+            e.seen_rad = 0.0
+    share = h / w.lag_s
+    if share > 1.0:
+        share = 1.0
+    e.model_rad_s += (push / w.emf_V_s - e.model_rad_s) * share
+
+
+def compare(w, e, moved, h):
+    """Compare expected and seen motion; advance the still and slow times (s)."""
+    leak = h / w.window_s
+    if leak > 1.0:
+        leak = 1.0
+    e.expected_rad += e.model_rad_s * h - leak * e.expected_rad
+    e.seen_rad += moved - leak * e.seen_rad
+    sign = e.drive_sign
+    due = e.expected_rad * sign
+    seen = e.seen_rad * sign
+    if sign != 0.0 and due > w.least_rad and seen < w.still_ratio * due:
+        e.still_s += h
+    elif e.still_s > 0.0:
+        e.still_s -= h
+    if sign != 0.0 and due > w.least_rad and seen < w.slow_ratio * due:
+        e.slow_s += h
+    elif e.slow_s > 0.0:
+        e.slow_s -= h
+
+
+def wrong_way(e, moved, h):
+    """Add up motion against the drive beyond what the model still coasts (rad)."""
+    sign = e.drive_sign
+    if sign == 0.0:
+        e.wrong_rad = 0.0
+        return
+    against = -moved * sign
+    coasting = -e.model_rad_s * sign * h
+    if against > 0.0 and coasting > 0.0:
+        against -= coasting
+        if against < 0.0:
+            against = 0.0
+    e.wrong_rad += against
+    if e.wrong_rad < 0.0:
+        e.wrong_rad = 0.0
+
+
+def gather(settings, e, sensed, u, h):
+    """Take in one tick: ``u`` (V) was applied while the joint moved."""
+    w = settings.watch
+    expect(w, e, u, sensed.speed_rad_s, h)
+    compare(w, e, sensed.moved_rad, h)
+    wrong_way(e, sensed.moved_rad, h)
+
+
+def count_late(w, e, steps):
+    """Late ticks count up, ticks in time count down at a sixteenth."""
+    if steps > 1:
+        e.late_sixteenths += 16 * (steps - 1)
+    elif e.late_sixteenths > 0:
+        e.late_sixteenths -= 1
+    if w.late_ticks > 0 and e.late_sixteenths > 16 * w.late_ticks:
+        e.late_sixteenths = 16 * w.late_ticks
+        return faults.LATE_TICKS
+    return faults.NONE
+
+
+def beyond_travel(settings, angle):
+    """How far (rad) the angle lies beyond the nearer soft end; 0 inside."""
+    limits = settings.limits
+    if angle > limits.travel_high_rad:
+        return angle - limits.travel_high_rad
+    if angle < limits.travel_low_rad:
+        return limits.travel_low_rad - angle
+    return 0.0
+
+
+def sensor_fault(s, sensed):
+    """Fault that the readings alone show, or NONE."""
+    if sensed.odd_ticks >= s.bad_ticks:
+        return faults.WIPER_RAIL if sensed.rail == 1 else faults.SENSOR_JUMP
+    if s.held_ticks > 0 and sensed.same_ticks >= s.held_ticks:
+        return faults.SENSOR_HELD
+    if sensed.blind_s > s.blind_limit_s:
+        return faults.BLIND
+    return faults.NONE
+
+
+def travel_fault(settings, e, sensed):
+    """Fault of angle and speed beyond their bounds, or NONE."""
+    w = settings.watch
+    if settings.sensing.travel == LIMITED and w.over_travel_rad > 0.0:
+        if beyond_travel(settings, sensed.angle_rad) > w.over_travel_rad:
+            e.over_ticks += 1
+        else:
+            e.over_ticks = 0
+        if e.over_ticks >= w.over_travel_ticks:
+            return faults.OVER_TRAVEL
+    if w.over_speed_rad_s > 0.0:
+        if -w.over_speed_rad_s <= sensed.speed_rad_s <= w.over_speed_rad_s:
+            e.fast_ticks = 0
+        else:
+            e.fast_ticks += 1
+        if e.fast_ticks >= w.over_speed_ticks:
+            return faults.OVER_SPEED
+    return faults.NONE
+
+
+def supply_fault(settings, allowed, readings):
+    """Fault of supply or heat, or NONE."""
+    limits = settings.limits
+    if limits.supply_low_V > 0.0 and not readings.supply_V >= limits.supply_low_V:
+        allowed.supply_low_ticks += 1
+    else:
+        allowed.supply_low_ticks = 0
+    if allowed.supply_low_ticks >= limits.supply_ticks:
+        return faults.SUPPLY_LOW
+    if settings.heat.resistance_25_ohm > 0.0 and allowed.winding_C >= settings.heat.hot_C:
+        return faults.TOO_HOT
+    return faults.NONE
+
+
+def standing_fault(settings, state, readings):
+    """Fault that can be seen whether driven or not, or NONE."""
+    late = count_late(settings.watch, state.evidence, readings.steps)
+    supply = supply_fault(settings, state.allowed, readings)
+    travel = travel_fault(settings, state.evidence, state.sensed)
+    sensor = sensor_fault(settings.sensing, state.sensed)
+    if readings.outside_fault != faults.NONE:
+        return readings.outside_fault
+    if sensor != faults.NONE:
+        return sensor
+    if travel != faults.NONE:
+        return travel
+    if supply != faults.NONE:
+        return supply
+    return late
+
+
+def motion_fault(w, e, grip):
+    """Fault that only a driven joint shows, or NONE; a grip may be blocked."""
+    if w.wrong_rad > 0.0 and e.wrong_rad > w.wrong_rad:
+        return faults.REVERSED
+    if grip == 1:
+        return faults.NONE
+    if w.still_s > 0.0 and e.still_s > w.still_s:
+        return faults.NO_MOTION
+    if w.slow_s > 0.0 and e.slow_s > w.slow_s:
+        return faults.BLOCKED
+    return faults.NONE
+
+
+def following_fault(w, e, error, h):
+    """Fault of a following error (rad) that lasts, or NONE."""
+    if -w.following_rad <= error <= w.following_rad:
+        e.far_s = 0.0
+    else:
+        e.far_s += h
+    if w.following_rad > 0.0 and e.far_s > w.following_s:
+        return faults.FOLLOWING
+    return faults.NONE

@@ -1,0 +1,1 @@
+"""The joint on the computer: plant, sensor, closed loop, tuning, limits."""

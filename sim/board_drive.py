@@ -1,0 +1,72 @@
+"""From the controller's output to bridge duty: four kinds of drive.
+
+0 bridge: the output is the duty. 1, 2: the motor's own small pulse board, its
+sensor input fixed at mid, turns pulse width into a duty; a proportional board
+holds duty = error / full, a stretching board drives fully for that share of
+the frame and then brakes. 3: the motor's original closed loop, which compares
+the pulse with the joint's own potentiometer. Behaviour of such boards: common
+practice, no source; their constants are guesses and say so in sim/README.md.
+"""
+
+from sim.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD
+
+
+def clip(x, most):
+    """Clip ``x`` to [-most, most]."""
+    if x > most:
+        return most
+    if x < -most:
+        return -most
+    return x
+
+
+def board_share(p, width):
+    """Share of full drive in [-1, 1] that a pulse width (s) asks for."""
+    away = width - p.board_neutral_s
+    if away > p.board_dead_s:
+        return clip((away - p.board_dead_s) / p.board_full_s, 1.0)
+    if away < -p.board_dead_s:
+        return clip((away + p.board_dead_s) / p.board_full_s, 1.0)
+    return 0.0
+
+
+def builtin_share(p, x, want_rad):
+    """The original loop: proportional with a dead band, on the joint's angle."""
+    away = want_rad - x.joint_rad
+    if -p.board_dead_rad < away < p.board_dead_rad:
+        return 0.0
+    return clip(away / p.board_full_rad, 1.0)
+
+
+def drive_duty(p, x, run, value, want_rad, h):
+    """Duty of the bridge for the coming ``h`` seconds.
+
+    ``value`` is the controller's output (duty, or pulse width in s, 0 none).
+    """
+    if p.board == BRIDGE:
+        return clip(value, 1.0)
+    if value <= 0.0:
+        run.on_left_s = 0.0
+        return 0.0
+    run.frame_left_s -= h
+    if run.frame_left_s <= 0.25 * h:
+        run.frame_left_s += p.board_frame_s
+        if p.board == BUILTIN:
+            run.board_duty = builtin_share(p, x, want_rad)
+        else:
+            run.board_duty = board_share(p, value)
+        share = run.board_duty if run.board_duty >= 0.0 else -run.board_duty
+        run.on_left_s = share * p.board_frame_s
+    if p.board == PROPORTIONAL_BOARD or p.board == BUILTIN:
+        return run.board_duty
+    return stretched(run, h) if p.board == STRETCHED_BOARD else 0.0
+
+
+def stretched(run, h):
+    """Average duty over ``h`` of full drive that lasts on_left_s more."""
+    on = run.on_left_s
+    if on <= 0.0:
+        return 0.0
+    share = 1.0 if on >= h else on / h
+    run.on_left_s = on - h
+    return share if run.board_duty > 0.0 else -share

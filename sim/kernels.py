@@ -1,0 +1,227 @@
+"""The compiled twin: the same sources, compiled by numba, and its cache.
+
+A second copy of each kernel module is loaded from its source under another
+name, and its functions are wrapped with ``numba.njit``; the plain modules are
+never touched. numba's disk cache does not notice a changed callee in another
+file, so the cache folder is named after a digest of all kernel sources.
+"""
+
+import ast
+import hashlib
+import importlib.util
+import os
+import shutil
+import sys
+import threading
+import types
+from pathlib import Path
+
+import numpy as np
+
+from controller.records import INTEGER, PART, REAL, Field, Record, fields
+
+MODULES = (
+    "controller.heat",
+    "controller.sensing",
+    "controller.profile",
+    "controller.trajectory",
+    "controller.pid",
+    "controller.limits",
+    "controller.faults",
+    "controller.watch",
+    "controller.supervisor",
+    "controller.drive",
+    "controller.joint",
+    "sim.arithmetic",
+    "sim.plant",
+    "sim.sensor",
+    "sim.board_drive",
+    "sim.loop",
+)
+"""Kernel modules, callees first."""
+
+_LOCK = threading.Lock()
+_LOADED: dict[str, types.SimpleNamespace] = {}
+
+
+def _sources() -> list[tuple[str, Path]]:
+    rows = []
+    for name in MODULES:
+        spec = importlib.util.find_spec(name)
+        assert spec is not None and spec.origin is not None
+        rows.append((name, Path(spec.origin)))
+    return rows
+
+
+def source_digest() -> str:
+    """Return the digest (16 hex digits) of every kernel source and tool version."""
+    import numba
+
+    total = hashlib.sha256()
+    for word in (sys.version, np.__version__, numba.__version__):
+        total.update(word.encode())
+    for name, path in _sources():
+        total.update(name.encode() + path.read_bytes())
+    for name in ("controller.settings", "controller.state", "controller.portable",
+                 "sim.part", "sim.program"):
+        spec = importlib.util.find_spec(name)
+        assert spec is not None and spec.origin is not None
+        total.update(Path(spec.origin).read_bytes())
+    return total.hexdigest()[:16]
+
+
+def cache_folder() -> Path | None:
+    """Return the folder of compiled code, made and tried out; None if unwritable.
+
+    ``JOINTLOOP_CACHE`` names another parent; old digests are pruned.
+    """
+    parent = os.environ.get("JOINTLOOP_CACHE")
+    if parent:
+        top = Path(parent)
+    else:
+        top = Path(os.environ.get("XDG_CACHE_HOME") or Path.home() / ".cache") / "jointloop"
+    folder = top / source_digest()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        trial = folder / f".trial-{os.getpid()}"
+        trial.write_bytes(b"")
+        trial.unlink()
+        old = sorted(top.iterdir(), key=lambda one: one.stat().st_mtime)[:-6]
+        for one in old:
+            if one.is_dir() and one != folder and len(one.name) == 16:
+                shutil.rmtree(one, ignore_errors=True)
+    except OSError:
+        return None
+    return folder
+
+
+class _Rename(ast.NodeTransformer):
+    """Point imports of kernel modules at their copies."""
+
+    def __init__(self, prefix: str) -> None:
+        self.prefix = prefix
+
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.ImportFrom:
+        module = node.module or ""
+        if module in MODULES or module in ("controller", "sim"):
+            node.module = f"{self.prefix}.{module}"
+        return node
+
+
+def _package(name: str) -> types.ModuleType:
+    module = types.ModuleType(name)
+    module.__path__ = []  # type: ignore[attr-defined]
+    sys.modules[name] = module
+    return module
+
+
+def load_copy(prefix: str, wrap) -> types.SimpleNamespace:
+    """Load copies of the kernel modules under ``prefix``; wrap each function.
+
+    Returns a namespace with the copies by their last name (``loop``, ``plant``).
+    """
+    top = _package(prefix)
+    for name in ("controller", "sim"):
+        package = _package(f"{prefix}.{name}")
+        setattr(top, name, package)
+        for other in list(sys.modules):  # constants of modules that are not copied
+            if other.startswith(name + ".") and other.count(".") == 1:
+                setattr(package, other.split(".")[1], sys.modules[other])
+    copies = {}
+    for name, path in _sources():
+        copy = types.ModuleType(f"{prefix}.{name}")
+        copy.__file__ = str(path)
+        sys.modules[copy.__name__] = copy
+        package_name, last = name.split(".")
+        tree = _Rename(prefix).visit(ast.parse(path.read_text()))
+        exec(compile(tree, str(path), "exec"), copy.__dict__)
+        for key, value in list(vars(copy).items()):
+            if isinstance(value, types.FunctionType) and value.__module__ == copy.__name__:
+                setattr(copy, key, wrap(value))
+        setattr(sys.modules[f"{prefix}.{package_name}"], last, copy)
+        copies[last] = copy
+    return types.SimpleNamespace(**copies)
+
+
+def twin() -> types.SimpleNamespace:
+    """Return the compiled twin (compiled at first use, then from the cache)."""
+    with _LOCK:
+        if "twin" not in _LOADED:
+            import numba
+
+            import controller.settings  # noqa: F401  (constants the copies refer to)
+            import sim.part
+            import sim.program  # noqa: F401
+
+            folder = cache_folder()
+            if folder is not None:
+                numba.config.CACHE_DIR = str(folder)  # type: ignore[attr-defined]
+            bounds = bool(os.environ.get("JOINTLOOP_BOUNDSCHECK"))
+            make = numba.njit(
+                cache=folder is not None and not bounds,
+                error_model="python",
+                nogil=True,
+                boundscheck=bounds,
+            )
+            _LOADED["twin"] = load_copy("jointloop_twin", make)
+        return _LOADED["twin"]
+
+
+def dtype_of(record: type[Record]) -> np.dtype:
+    """Return the NumPy dtype of a record class (nested, 8-byte fields)."""
+    columns: list = []
+    for name, field in fields(record):
+        columns.append((name, *_column(field)))
+    return np.dtype(columns)
+
+
+def _column(field: Field) -> tuple:
+    if field.kind == PART:
+        return (dtype_of(field.of),)
+    if field.kind == INTEGER:
+        return (np.int64,)
+    if field.kind == REAL:
+        return (np.float64,)
+    return (np.float64, (field.size,))
+
+
+def values(record: Record) -> tuple:
+    """Return the values of a record as a nested tuple in declared order."""
+    row: list = []
+    for name, field in fields(type(record)):
+        value = getattr(record, name)
+        if field.kind == PART:
+            row.append(values(value))
+        elif field.kind == INTEGER:
+            row.append(int(value))
+        elif field.kind == REAL:
+            row.append(float(value))
+        else:
+            row.append(tuple(float(one) for one in value))
+    return tuple(row)
+
+
+def as_array(records: list) -> np.ndarray:
+    """Return record objects of one class as a structured array, shape (n,)."""
+    return np.array([values(one) for one in records], dtype=dtype_of(type(records[0])))
+
+
+def repeated(record: Record, count: int) -> np.ndarray:
+    """Return ``count`` copies of a record as a structured array, shape (count,)."""
+    return np.repeat(as_array([record]), count)
+
+
+def to_record(record_class: type[Record], row: np.void) -> Record:
+    """Return the record object of one row of a structured array."""
+    record = record_class()
+    for name, field in fields(record_class):
+        value = row[name]
+        if field.kind == PART:
+            setattr(record, name, to_record(field.of, value))
+        elif field.kind == INTEGER:
+            setattr(record, name, int(value))
+        elif field.kind == REAL:
+            setattr(record, name, float(value))
+        else:
+            setattr(record, name, [float(one) for one in value])
+    return record
