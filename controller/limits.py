@@ -7,10 +7,10 @@ into a voltage window around the back-EMF,
     high = max(K w, 0) + R I,   low = min(K w, 0) - R I,
 
 with the coldest (pessimistic) resistance. Zero is always inside, so the force
-limit never drives, and braking is never weakened by it. In order: slew, speed
-and travel (a speed cap that shrinks to zero at the soft ends), force with heat
-derating, supply. What comes later overrides what came before. Each limit that
-bound sets its bit.
+limit never drives, and braking is never weakened by it. In order: speed and
+travel (a speed cap that shrinks to zero at the soft ends), force with heat
+derating and supply, slew, and once more force and supply, which always win.
+Each limit that bound sets its bit.
 """
 
 from controller import heat
@@ -53,6 +53,16 @@ def slew(s, st, u, h):
     return u
 
 
+def cap_voltage(s, cap, speed):
+    """Voltage (V) that holds ``speed`` at ``cap`` (rad/s, both in one direction).
+
+    Back-EMF of the cap, pull-back beyond it, and what dry friction takes: the
+    last fades out with the cap, so that nothing pushes at a soft end.
+    """
+    friction = s.friction_V * cap / (cap + 0.2)
+    return s.back_emf_V_s * cap + s.speed_gain_V_s * (cap - speed) + friction
+
+
 def speed_cap(s, room, most):
     """Highest speed (rad/s) towards a soft end that is ``room`` (rad) away."""
     if room <= 0.0:
@@ -68,8 +78,8 @@ def cap_speed(s, st, travel, u, angle, speed, most):
     if travel == LIMITED:
         up = speed_cap(s, s.travel_high_rad - angle, most)
         down = speed_cap(s, angle - s.travel_low_rad, most)
-    high = s.back_emf_V_s * up + s.speed_gain_V_s * (up - speed)
-    low = -s.back_emf_V_s * down - s.speed_gain_V_s * (down + speed)
+    high = cap_voltage(s, up, speed)
+    low = -cap_voltage(s, down, -speed)
     if u > high:
         st.bits |= SPEED if up == most else TRAVEL
         return high
@@ -114,13 +124,16 @@ def allow(settings, st, u, sensed, supply_V, emf, amps, most, h):
     st.bits = 0
     if not -1.0e6 < u < 1.0e6:  # not a number, or infinite: never let it out
         u = 0.0
-    u = slew(s, st, u, h)
     u = cap_speed(s, st, settings.sensing.travel, u, sensed.angle_rad, sensed.speed_rad_s, most)
     share = heat.derating(settings.heat, st.winding_C)
     if share < 1.0:
         st.bits |= HEAT
     force_window(s, st, emf, amps * share, supply_V)
-    return clip_to_window(st, u, supply_V * s.full_duty)
+    u = clip_to_window(st, u, supply_V * s.full_duty)
+    u = slew(s, st, u, h)
+    if u > st.high_V:
+        return st.high_V
+    return u if u >= st.low_V else st.low_V
 
 
 def back_emf(s, st, sensed, current_A):

@@ -138,6 +138,8 @@ class Limits(Record):
     "Highest joint speed while gripping."
     speed_gain_V_s = real(0.5, "V*s/rad", 0.0, 100.0)
     "How hard the speed limit pulls back: voltage per joint speed beyond it."
+    friction_V = real(0.8, "V", 0.0, 50.0)
+    "What dry friction takes, granted to the speed limit."
     travel_low_rad = real(-10.0, "rad", -1.0e4, 1.0e4)
     "Soft end of travel, low side."
     travel_high_rad = real(10.0, "rad", -1.0e4, 1.0e4)

@@ -236,7 +236,7 @@ def run_joint(settings, state, command, readings, report, p, x, s, events, run, 
     steps = 0
     count = len(events)
     for tick in range(run.ticks):
-        while run.event < count and events[run.event].tick <= tick:
+        while run.event < count and events[run.event].tick + run.shift <= tick:
             apply_event(p, x, s, command, run, score, events[run.event])
             run.event += 1
         steps += 1

@@ -96,6 +96,8 @@ class Run(Record):
     "Substeps from the reading to the new drive (computing time)."
     trace_every = integer(0, "tick")
     "Ticks between rows of the trace; 0 keeps none."
+    shift = integer(0, "tick")
+    "Ticks by which this joint's program starts later (phase of a pulse frame)."
     event = integer(0)
     "Next event."
     missed = integer(0, "tick")

@@ -1,0 +1,160 @@
+"""Gains of a joint: the first guess by rule, and the table of the joint file.
+
+First guess: SIMC PID (S. Skogestad, "Simple analytic rules for model reduction
+and PID controller tuning", J. Process Control 13 (2003) 291-309), integrating
+process with lag, k' e^(-theta s) / (s (tau s + 1)):
+    Kc = 1 / (k' (tau_c + theta)),  tau_I = 4 (tau_c + theta),  tau_D = tau  (series)
+    kp = Kc (1 + tau_D/tau_I),  ki = Kc / tau_I,  kd = Kc tau_D              (parallel)
+with tau_c = theta, k' = 1 / (K + b R / K) at the joint, tau the mechanical time
+constant, theta = delay + half a tick (hold) + filter. Below a cable resonance
+of 45 Hz all three are scaled by (f / 45 Hz)^2 (own study: the plant's).
+"""
+
+import hashlib
+import json
+from math import pi, sqrt
+from typing import Any
+
+from controller.records import fields
+from controller.settings import Gains, Profile, Settings
+from sim import units
+from sim.errors import InputError
+from sim.joint_file import JointFile
+from sim.part import DIRECT, PAIR, Part
+
+RULE_HZ = 45.0
+"""Lowest cable resonance (Hz) at which a joint is inside the resonance rule."""
+
+PROFILE_KEYS = ("speed_rad_s", "acceleration_rad_s2", "jerk_rad_s3")
+
+
+def resonance_Hz(part: Part) -> float:
+    """Frequency (Hz) of the phalanx on its cables, both live: r sqrt(k/J) / 2 pi."""
+    if part.cable.kind == DIRECT:
+        return float("inf")
+    k = part.cable.flexor_N_m
+    if part.cable.kind == PAIR:
+        k += part.cable.extensor_N_m
+    return part.cable.joint_m * sqrt(k / part.hinge.inertia) / (2.0 * pi)
+
+
+def compute_delay(file: JointFile) -> float:
+    """Time from reading to drive (s): as given, at most one tick."""
+    tick = 1.0 / file.control.rate
+    given = file.control.compute_delay
+    return tick if given is None else min(given, tick)
+
+
+def integrating_model(part: Part) -> tuple[float, float]:
+    """Return (k', tau): joint speed per volt (rad/s/V), time constant (s)."""
+    from sim.joint_settings import drum_per_joint, time_constant
+
+    m = part.motor
+    ohm = m.resistance_25_ohm + m.driver_ohm
+    ratio = drum_per_joint(part)
+    return 1.0 / ((m.emf_V_s + m.viscous_Nms * ohm / m.emf_V_s) * ratio), time_constant(part)
+
+
+def simc_pid(gain: float, tau: float, theta: float) -> tuple[float, float, float]:
+    """Parallel (kp, ki, kd) of SIMC for gain/(s(tau s+1)) with dead time theta."""
+    kc = 1.0 / (gain * 2.0 * theta)
+    tau_i = 8.0 * theta
+    return kc * (1.0 + tau / tau_i), kc / tau_i, kc * tau
+
+
+def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
+    """Return the gains and profile of the rule for a nominal part."""
+    gains = Gains()
+    tick = 1.0 / file.control.rate
+    frame = part.board_frame_s if file.drive.kind != "bridge" else 0.0
+    gains.derivative_filter_s = max(0.005, 1.5 * tick)
+    gain, tau = integrating_model(part)
+    theta = compute_delay(file) + 0.5 * tick + gains.derivative_filter_s + 0.75 * frame
+    kp, ki, kd = simc_pid(gain, tau, theta)
+    soft = min(1.0, resonance_Hz(part) / RULE_HZ) ** 2
+    gains.kp, gains.ki, gains.kd = kp * soft, ki * soft, kd * soft
+    gains.tracking_s = sqrt((gains.kp / gains.ki) * (gains.kd / gains.kp))
+    gains.rest_in_rad = 4.0 * part.probe.noise_counts * part.probe.electrical_rad / (
+        part.probe.top_counts)
+    gains.rest_out_rad = 1.25 * gains.rest_in_rad
+    gains.rate_weight = 1.0
+    gains.speed_feed = 1.0 / gain
+    gains.acceleration_feed = tau / gain
+    return gains, first_profile(file, part)
+
+
+def first_profile(file: JointFile, part: Part) -> Profile:
+    """Profile at 90 % of the free speed, reached in about one time constant."""
+    from sim.joint_settings import no_load_speed
+
+    profile = Profile()
+    speed = 0.9 * no_load_speed(part, file.drive.supply)
+    _, tau = integrating_model(part)
+    cap = profile_caps(file)
+    profile.speed_rad_s = min(speed, cap[0])
+    profile.acceleration_rad_s2 = min(profile.speed_rad_s / tau, cap[1])
+    profile.jerk_rad_s3 = min(profile.acceleration_rad_s2 / (0.25 * tau), cap[2])
+    profile.plan_ticks = file.control.plan_ticks
+    return profile
+
+
+def profile_caps(file: JointFile) -> tuple[float, float, float]:
+    """Highest speed, acceleration and jerk that the file allows (rad/s...)."""
+    limits = file.limits
+    return (limits.speed or 1e3, limits.acceleration or 1e6, limits.jerk or 1e9)
+
+
+def joint_digest(tables: dict[str, Any]) -> str:
+    """Digest (12 hex digits) of what gains depend on: the file less its results."""
+    kept = {k: v for k, v in tables.items() if k not in ("gains", "calibration")}
+    text = json.dumps(kept, sort_keys=True, default=str)
+    return hashlib.sha256(text.encode()).hexdigest()[:12]
+
+
+def gain_table(gains: Gains, profile: Profile) -> dict[str, str]:
+    """Return gains and profile as the file's table: names to text with units."""
+    table = {}
+    for name, field in fields(Gains):
+        table[name] = f"{getattr(gains, name)!r} {field.unit}".replace(" 1", "")
+    for name, field in fields(Profile):
+        if name in PROFILE_KEYS:
+            table[f"profile_{name}"] = f"{getattr(profile, name)!r} {field.unit}"
+    return table
+
+
+def read_gain_table(table: dict[str, Any], gains: Gains, profile: Profile, name: str) -> None:
+    """Read a [gains] table into ``gains`` and ``profile``. Raises InputError."""
+    known = {n: (gains, n, f) for n, f in fields(Gains)}
+    known.update({f"profile_{n}": (profile, n, f) for n, f in fields(Profile)
+                  if n in PROFILE_KEYS})
+    for key, value in table.items():
+        if key in ("provenance", "digest"):
+            continue
+        if key not in known:
+            raise InputError(name, f"gains.{key}", value,
+                             "unknown key; allowed: " + ", ".join(known))
+        record, field_name, field = known[key]
+        try:
+            if field.unit == "1" and isinstance(value, str):
+                number = float(value)
+            else:
+                number = units.parse(value, field.unit, f"{field.default} {field.unit}")
+            if not field.low <= number <= field.high:
+                raise ValueError(f"must lie in {field.low:g} .. {field.high:g} {field.unit}")
+        except ValueError as error:
+            raise InputError(name, f"gains.{key}", value, str(error)) from None
+        setattr(record, field_name, number)
+
+
+def fill_gains(settings: Settings, file: JointFile, part: Part, name: str) -> None:
+    """Put the file's gains, or the first guess, into ``settings``."""
+    gains, profile = first_guess(file, part)
+    if file.gains:
+        read_gain_table(file.gains, gains, profile, name)
+    settings.gains = gains
+    settings.profile = profile
+    caps = profile_caps(file)
+    for key, cap in zip(PROFILE_KEYS, caps, strict=True):
+        if getattr(profile, key) > cap * (1.0 + 1e-9):
+            raise InputError(name, f"gains.profile_{key}", getattr(profile, key),
+                             f"is above the file's own limit ({cap:.4g}); tune again")

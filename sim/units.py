@@ -1,0 +1,81 @@
+"""Values with units, as people write them ("1.8 kgf*cm"), to SI numbers.
+
+Units are read by pint; the number before them by ourselves, so that nothing
+but one plain number and one unit is ever accepted.
+"""
+
+import re
+from functools import lru_cache
+from math import isfinite
+from typing import Any
+
+_SHAPE = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$")
+_UNIT = re.compile(r"^[A-Za-z%µ][A-Za-z0-9µ%*/^ ().-]{0,30}$")
+
+DEGREES_C = "degC"
+
+
+@lru_cache(maxsize=1)
+def _registry() -> Any:
+    import pint
+
+    try:
+        return pint.UnitRegistry(cache_folder=":auto:")
+    except OSError:
+        return pint.UnitRegistry()
+
+
+@lru_cache(maxsize=1000)
+def _factor(given: str, wanted: str) -> float:
+    """Factor from a given unit to the wanted one; ValueError if it has none."""
+    registry = _registry()
+    try:
+        unit = registry.parse_units(given)
+        return float((1.0 * unit).to(registry.parse_units(wanted)).magnitude)
+    except Exception as error:
+        raise ValueError(str(error)) from error
+
+
+def parse(text: object, unit: str, example: str) -> float:
+    """Return the value of ``text`` in ``unit`` (SI, or "degC", "1" for none).
+
+    Raises ValueError that says what is needed, with ``example``.
+    """
+    need = f'needs a number with a unit such as "{example}"'
+    if isinstance(text, bool) or not isinstance(text, str):
+        raise ValueError(need + " (in quotes)")
+    found = _SHAPE.match(text)
+    if found is None:
+        hint = "; write the decimal point as a point" if "," in text else ""
+        raise ValueError(need + hint)
+    number = float(found.group(1))
+    given = found.group(2)
+    if not given:
+        raise ValueError(need + "; the unit is missing")
+    if given in ("degC", "°C", "C"):
+        if unit != DEGREES_C:
+            raise ValueError(need + f"; {given} is a temperature")
+        return number
+    if not _UNIT.match(given) or unit == DEGREES_C:
+        raise ValueError(need)
+    try:
+        number *= _factor(given, unit)
+    except ValueError:
+        raise ValueError(f'{need}; "{given}" is not a unit of {unit}') from None
+    if not isfinite(number):
+        raise ValueError(need + "; the number is too large")
+    return number
+
+
+def percent(text: object) -> float | None:
+    """Return "12 %" as 0.12; None where ``text`` is no percentage."""
+    if not isinstance(text, str):
+        return None
+    found = re.match(r"^\s*([+-]?\d+\.?\d*)\s*%\s*$", text)
+    return float(found.group(1)) / 100.0 if found else None
+
+
+def show(value: float, unit: str, wanted: str, digits: int = 4) -> str:
+    """Return an SI ``value`` in ``unit`` as text in the ``wanted`` unit."""
+    factor = 1.0 if unit == wanted else _factor(unit, wanted)
+    return f"{value * factor:.{digits}g} {wanted}"
