@@ -8,9 +8,14 @@
 r, y: wanted and measured angle (rad), h: tick period times ticks elapsed. The
 first tick after a reset has yf = 0 (no kick). The integral follows the voltage
 that was really applied (tracking, time constant Tt: K. J. Astrom and T.
-Hagglund, "PID Controllers", 2nd ed. 1995, sec. 3.5) and is inert when ki is 0.
-Inside a dead band with hysteresis the integral rests, so that backlash and
-stiction do not make it hunt.
+Hagglund, "PID Controllers", 2nd ed. 1995, sec. 3.5), within a bound of its
+own, and is inert when ki is 0.
+
+Inside a dead band with hysteresis the loop rests: the integral stands, the
+derivative is off and the proportional term takes the low-passed error. So
+backlash and stiction do not make it hunt, and sensor noise neither buzzes nor
+makes the joint creep through its friction. Outside the dead band a constant
+help against stiction brings the joint home before the integral has to.
 """
 
 
@@ -22,6 +27,7 @@ def reset(loop, angle):
     loop.started = 0
     loop.resting = 0
     loop.error_rad = 0.0
+    loop.calm_rad = 0.0
     loop.demand_V = 0.0
 
 
@@ -38,14 +44,25 @@ def filter_speed(g, loop, angle, h):
     return speed
 
 
-def rest(g, loop, error):
-    """Decide whether the integral rests (dead band with hysteresis, rad)."""
-    if error < 0.0:
-        error = -error
-    if error < g.rest_in_rad:
-        loop.resting = 1
-    elif error > g.rest_out_rad:
+def rest(g, loop, error, want_rad_s, h):
+    """Decide whether the loop rests (dead band with hysteresis, rad).
+
+    By the low-passed error: noise alone must neither wake it nor put it to
+    rest. A moving setpoint or a moving joint keeps it awake.
+    """
+    if g.rest_in_rad <= 0.0:
+        return
+    calm = loop.calm_rad + (error - loop.calm_rad) * (h / (g.rest_filter_s + h))
+    loop.calm_rad = calm
+    away = error - calm
+    if away < 0.0:
+        away = -away
+    if calm < 0.0:
+        calm = -calm
+    if calm > g.rest_out_rad or want_rad_s != 0.0 or away > 4.0 * g.rest_out_rad:
         loop.resting = 0
+    elif calm < g.rest_in_rad and away < 2.0 * g.rest_out_rad:
+        loop.resting = 1
 
 
 def scheduled_kp(g, error):
@@ -72,19 +89,43 @@ def friction_feed(g, want_rad_s):
     return g.friction_feed_V * share
 
 
+def breakaway_feed(g, error):
+    """Voltage (V) towards the setpoint outside the dead band, against stiction.
+
+    Without it the proportional term alone stands still at an error of friction
+    voltage over kp, and only the integral brings the joint home. Zero inside
+    the dead band, so it adds nothing to the loop's gain for small errors.
+    """
+    most = g.breakaway_feed_V
+    if error < 0.0:
+        most = -most
+        error = -error
+    beyond = error - g.rest_out_rad
+    if beyond <= 0.0:
+        return 0.0
+    if beyond >= g.rest_out_rad:
+        return most
+    return most * beyond / g.rest_out_rad
+
+
 def demand(g, loop, motion, angle, h):
     """Stage 5: return the demanded voltage (V) at measured ``angle`` (rad)."""
     error = motion.want_rad - angle
     loop.error_rad = error
-    rest(g, loop, error)
+    rest(g, loop, error, motion.want_rad_s, h)
     speed = filter_speed(g, loop, angle, h)
     want = motion.want_rad_s
-    pull = error - (1.0 - g.setpoint_weight) * motion.want_rad
+    if loop.resting == 1:
+        loop.demand_V = g.kp * loop.calm_rad + loop.integral_V
+        return loop.demand_V
+    pull = g.setpoint_weight * motion.want_rad - angle
     u = scheduled_kp(g, error) * pull + loop.integral_V
     u += g.kd * (g.rate_weight * want - speed)
     u += g.speed_feed * want + g.acceleration_feed * motion.want_rad_s2
     if g.friction_feed_V > 0.0:
         u += friction_feed(g, want)
+    if g.breakaway_feed_V > 0.0:
+        u += breakaway_feed(g, error)
     loop.demand_V = u
     return u
 
@@ -93,13 +134,20 @@ def settle(g, loop, applied, h):
     """Stage 8: let the integral follow what was really applied (V)."""
     if g.ki <= 0.0:
         return
+    integral = loop.integral_V
     if loop.resting == 0:
-        loop.integral_V += g.ki * loop.error_rad * h
+        integral += g.ki * loop.error_rad * h
     if applied != loop.demand_V:
         share = h / g.tracking_s
         if share > 1.0:
             share = 1.0
-        loop.integral_V += (applied - loop.demand_V) * share
+        integral += (applied - loop.demand_V) * share
+    most = g.integral_limit_V
+    if integral > most:
+        integral = most
+    elif integral < -most:
+        integral = -most
+    loop.integral_V = integral
 
 
 def standard_form(kp, ki, kd):

@@ -91,6 +91,8 @@ class Gains(Record):
     "Time constant Tf of the derivative's first-order filter."
     tracking_s = real(0.05, "s", 1.0e-4, 100.0)
     "Time constant Tt with which the integral follows the voltage really applied."
+    integral_limit_V = real(1.0e3, "V", 0.0, 1.0e3)
+    "Largest integral: without it, tracking a saturated step loads it the other way."
     speed_feed = real(0.0, "V*s/rad", 0.0, 50.0)
     "Feed-forward kv on the wanted speed."
     acceleration_feed = real(0.0, "V*s^2/rad", 0.0, 5.0)
@@ -99,10 +101,14 @@ class Gains(Record):
     "Feed-forward kc against dry friction, in the direction of the wanted speed."
     friction_speed_rad_s = real(0.3, "rad/s", 1.0e-3, 50.0)
     "Speed over which the friction feed-forward fades in."
+    breakaway_feed_V = real(0.0, "V", 0.0, 10.0)
+    "Help against stiction, towards the setpoint: from rest_out_rad on, full at twice that."
     rest_in_rad = real(0.0, "rad", 0.0, 1.0)
-    "The integral rests once the error is below; 0 never rests."
+    "The loop rests once the low-passed error is below; 0 never rests."
     rest_out_rad = real(0.0, "rad", 0.0, 1.0)
-    "A resting integral wakes when the error is above (at least rest_in_rad)."
+    "A resting loop wakes when the low-passed error is above (at least rest_in_rad)."
+    rest_filter_s = real(0.05, "s", 0.0, 5.0)
+    "Time constant of the low-pass by which rest and waking are decided."
     near_rad = real(0.0, "rad", 0.0, 3.0)
     "Gain schedule: errors below this use near_factor; 0 turns it off."
     near_factor = real(1.0, "1", 0.1, 4.0)

@@ -92,11 +92,14 @@ class Loop(Record):
 
     integral_V = real(0.0, "V")
     derivative_rad_s = real(0.0, "rad/s")
+    "Filtered speed that the derivative term takes."
     last_rad = real(0.0, "rad")
     started = integer(0)
     resting = integer(0)
     "1 while the integral rests inside its dead band."
     error_rad = real(0.0, "rad")
+    calm_rad = real(0.0, "rad")
+    "Low-passed error, by which the integral rests or wakes."
     demand_V = real(0.0, "V")
 
 

@@ -55,6 +55,13 @@ def integrating_model(part: Part) -> tuple[float, float]:
     return 1.0 / ((m.emf_V_s + m.viscous_Nms * ohm / m.emf_V_s) * ratio), time_constant(part)
 
 
+def friction_V(part: Part) -> float:
+    """Voltage (V) that dry friction takes: 55 % of what moves the stiffest part."""
+    from sim.joint_settings import breakaway_V
+
+    return 0.55 * breakaway_V(part)
+
+
 def simc_pid(gain: float, tau: float, theta: float) -> tuple[float, float, float]:
     """Parallel (kp, ki, kd) of SIMC for gain/(s(tau s+1)) with dead time theta."""
     kc = 1.0 / (gain * 2.0 * theta)
@@ -67,14 +74,17 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
     gains = Gains()
     tick = 1.0 / file.control.rate
     frame = part.board_frame_s if file.drive.kind != "bridge" else 0.0
-    gains.derivative_filter_s = max(0.005, 1.5 * tick)
     gain, tau = integrating_model(part)
+    gains.derivative_filter_s = max(0.005, 1.5 * tick)
     theta = compute_delay(file) + 0.5 * tick + gains.derivative_filter_s + 0.75 * frame
     kp, ki, kd = simc_pid(gain, tau, theta)
     soft = min(1.0, resonance_Hz(part) / RULE_HZ) ** 2
     gains.kp, gains.ki, gains.kd = kp * soft, ki * soft, kd * soft
     gains.tracking_s = sqrt((gains.kp / gains.ki) * (gains.kd / gains.kp))
-    gains.rest_in_rad = 4.0 * part.probe.noise_counts * part.probe.electrical_rad / (
+    gains.friction_feed_V = gains.breakaway_feed_V = 0.5 * friction_V(part)
+    gains.rest_filter_s = 0.05
+    gains.integral_limit_V = 1.5 * friction_V(part)
+    gains.rest_in_rad = 2.0 * part.probe.noise_counts * part.probe.electrical_rad / (
         part.probe.top_counts)
     gains.rest_out_rad = 1.25 * gains.rest_in_rad
     gains.rate_weight = 1.0

@@ -8,7 +8,7 @@ from math import ceil, log, pi, sqrt
 
 from controller import heat as heat_model
 from controller.settings import BRIDGE, CONTINUOUS, LIMITED, PULSE, Settings
-from sim import datasheet
+from sim import datasheet, gains
 from sim.errors import InputError
 from sim.joint_file import JointFile
 from sim.part import DIRECT, SPRING_RETURN, Part
@@ -124,9 +124,7 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     _fill_watch(settings, file, part)
     _fill_stopping(settings, file, part)
     _fill_drive(settings, file, part)
-    from sim.gains import fill_gains
-
-    fill_gains(settings, file, part, name)
+    gains.fill_gains(settings, file, part, name)
     return settings
 
 
@@ -213,7 +211,7 @@ def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
     inertia = m.inertia * ratio  # voltage to joint acceleration at the drum: J ratio R / K
     ohm = m.resistance_25_ohm + m.driver_ohm
     limits.speed_gain_V_s = ohm * inertia / m.emf_V_s / 0.02
-    limits.friction_V = 0.55 * breakaway_V(part)
+    limits.friction_V = gains.friction_V(part)
     limits.brake_rad_s2 = 0.5 * m.emf_V_s * limits.current_A / inertia
     if file.joint.range is not None:
         limits.command_low_rad, limits.command_high_rad = file.joint.range

@@ -37,6 +37,7 @@ MODULES = (
     "sim.sensor",
     "sim.board_drive",
     "sim.loop",
+    "sim.switching",
 )
 """Kernel modules, callees first."""
 

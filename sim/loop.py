@@ -118,11 +118,13 @@ def start_score(score, angle, e):
     score.tail_ticks = 0
     score.tail_sum_rad = 0.0
     score.noise_sum_V2 = 0.0
+    score.track_sum_rad2 = 0.0
 
 
-def score_step(score, q):
-    """Account the measured step at true angle ``q`` (rad)."""
+def score_step(score, q, want):
+    """Account the measured step at true angle ``q``, wanted angle ``want`` (rad)."""
     score.ticks += 1
+    score.track_sum_rad2 += (want - q) * (want - q)
     away = q - score.target_rad
     size = away if away >= 0.0 else -away
     if size > score.band_rad:
@@ -247,7 +249,7 @@ def run_joint(settings, state, command, readings, report, p, x, s, events, run, 
             joint.joint_tick(settings, state, command, readings, report)
             steps = 0
         if score.on == 1:
-            score_step(score, x.joint_rad)
+            score_step(score, x.joint_rad, report.want_rad)
             score_drive(score, report.allowed_V)
         score_guard(score, state.allowed, report, state.output, x, tick)
         if run.trace_every > 0 and tick % run.trace_every == 0:

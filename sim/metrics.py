@@ -7,6 +7,7 @@ All of the *true* joint angle q, from the command on (time 0):
     steady error       |mean of q - target| over the tail
     hunting            half of peak-to-peak of q over the tail (10 s, or 3 cycles)
     hunting frequency  zero crossings of q - mean over the tail, per two seconds
+    tracking           rms of wanted less true angle over the whole measurement
     drive restlessness rms of the change of the applied voltage from tick to tick (tail)
     reversals          changes of sign of the applied voltage
     energy             electrical energy drawn from the supply by the motor
@@ -32,6 +33,7 @@ class Metrics:
     steady_error_rad: float
     hunting_rad: float
     hunting_Hz: float | None
+    tracking_rad: float
     restless_V: float
     reversals: int
     peak_tension_N: float
@@ -64,6 +66,7 @@ def table(scores: np.ndarray, tick_s: float) -> dict[str, np.ndarray]:
         "overshoot_rad": scores["overshoot_rad"],
         "steady_error_rad": np.abs(scores["tail_sum_rad"] / tails),
         "hunting_rad": 0.5 * (scores["tail_high_rad"] - scores["tail_low_rad"]),
+        "tracking_rad": np.sqrt(scores["track_sum_rad2"] / np.maximum(scores["ticks"], 1)),
         "restless_V": np.sqrt(scores["noise_sum_V2"] / tails),
     }
 
@@ -106,6 +109,7 @@ def of_run(score: np.void, plant: np.void, tick_s: float, tail: np.ndarray | Non
         steady_error_rad=row["steady_error_rad"],
         hunting_rad=row["hunting_rad"],
         hunting_Hz=crossings_Hz(tail, tick_s) if tail is not None and len(tail) else None,
+        tracking_rad=row["tracking_rad"],
         restless_V=row["restless_V"],
         reversals=int(score["reversals"]),
         peak_tension_N=float(plant["peak_cable_N"]),

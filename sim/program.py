@@ -64,6 +64,8 @@ class Score(Record):
     tail_sum_rad = real(0.0, "rad")
     noise_sum_V2 = real(0.0, "V^2")
     "Sum of squared changes of the applied voltage in the tail."
+    track_sum_rad2 = real(0.0, "rad^2")
+    "Sum of squares of wanted less true angle since the measurement began."
     reversals = integer(0)
     "Changes of sign of the applied voltage since the measurement began."
     last_sign = integer(0)

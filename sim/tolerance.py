@@ -26,8 +26,8 @@ RULE_GAP_RAD = 0.0349  # 2 deg
 class Entry:
     """One spread entry.
 
-    kind: "normal" (low, high are two sigma, relative), "uniform" or "log" (log-
-    uniform), relative to nominal unless ``unit`` is given.
+    kind: "normal" or "lognormal" (low, high are two sigma), "uniform" or "log" (log-
+    uniform); relative to nominal unless ``unit`` is given.
     """
 
     kind: str
@@ -47,10 +47,10 @@ DEFAULTS = {
     "stiction_ratio": Entry("uniform", 1.1, 1.6, "1", "friction at rest over sliding"),
     "motor_damping": Entry("normal", 0.60, 1.40, "", "viscous friction of motor and gear"),
     "load_loss": Entry("uniform", -0.14, 0.14, "+", "friction per torque passed on (added)"),
-    "rotor_inertia": Entry("log", 0.70, 1.43, "", "rotor inertia"),
+    "rotor_inertia": Entry("lognormal", 0.70, 1.43, "", "rotor inertia"),
     "backlash": Entry("uniform", 0.33, 1.67, "", "gear backlash"),
-    "radius": Entry("uniform", 0.833, 1.167, "", "both radii together"),
-    "radius_ratio": Entry("uniform", 0.9, 1.1, "", "joint radius alone"),
+    "radius": Entry("normal", 0.97, 1.03, "", "both radii together (a printed pulley)"),
+    "radius_ratio": Entry("normal", 0.97, 1.03, "", "joint radius alone (a printed pulley)"),
     "stiffness": Entry("log", 0.4, 2.4, "", "cable stiffness"),
     "cable_damping": Entry("log", 0.3, 3.0, "", "cable damping"),
     "pretension": Entry("uniform", 0.4, 1.6, "", "cable pretension"),
@@ -130,7 +130,7 @@ def _entry(name: str, key: str, given: list[str], default: Entry, low: float, hi
     if not (low <= high and (low >= least or unit == "degC")):
         raise InputError(name, f"spread.{key}", given, "needs low <= high, and nothing below zero")
     kind = default.kind
-    if kind == "log" and low <= 0.0:
+    if kind in ("log", "lognormal") and low <= 0.0:
         kind = "uniform"
     return Entry(kind, low, high, unit, default.meaning)
 
@@ -141,6 +141,10 @@ def _draw(entry: Entry, rng: np.random.Generator) -> float:
         middle = 0.5 * (entry.low + entry.high)
         quarter = 0.25 * (entry.high - entry.low)  # the ends are two sigma
         return middle + quarter * float(np.clip(rng.normal(), -3.0, 3.0))
+    if entry.kind == "lognormal":
+        middle = 0.5 * (log(entry.low) + log(entry.high))
+        quarter = 0.25 * (log(entry.high) - log(entry.low))
+        return exp(middle + quarter * float(np.clip(rng.normal(), -3.0, 3.0)))
     if entry.kind == "log":
         return exp(rng.uniform(log(entry.low), log(entry.high)))
     return float(rng.uniform(entry.low, entry.high))
