@@ -61,9 +61,9 @@ def fine_band(settings: Settings, noise_counts: float) -> float:
 
 
 def step(start: float, target: float, fine_rad: float, settle_s: float = 1.0,
-         tail_s: float = 10.0, name: str = "step") -> Scenario:
-    """A move to a target, measured to 2 % of the step, with a tail for hunting."""
-    band = 0.02 * abs(target - start)
+         tail_s: float = 10.0, name: str = "step", share: float = 0.02) -> Scenario:
+    """A move to a target, measured to a ``share`` of the step, with a tail for hunting."""
+    band = share * abs(target - start)
     end = LEAD_S + settle_s + tail_s
     made = Scenario(name, start, end, meaning=f"{(target - start) / DEG:+.0f} deg step")
     made.at(LEAD_S, program.MEASURE, target, band, fine_rad)

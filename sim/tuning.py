@@ -125,8 +125,14 @@ def loop_delay(joint: Joint) -> float:
     return joint.delay_s + 0.5 * frame
 
 
-def situations(joint: Joint, step_rad: float, tail_s: float) -> dict[str, Scenario]:
-    """The situations of the search, by name (tail of the large steps in s)."""
+SEARCH_BAND = 0.016
+"""Share of the step to which the search settles: narrower than the 2 % that is
+reported, so that parts the search has not met stay inside as well."""
+
+
+def situations(joint: Joint, step_rad: float, tail_s: float, share: float = 0.02
+               ) -> dict[str, Scenario]:
+    """The situations of the search, by name: tail of the large steps (s), settling band."""
     s = joint.settings
     low, high = scenarios.span_of(s)
     middle = 0.5 * (low + high)
@@ -135,8 +141,9 @@ def situations(joint: Joint, step_rad: float, tail_s: float) -> dict[str, Scenar
     settle = 0.6 if joint.part.board == 0 else 1.2
     torque = 0.05 * s.limits.current_A * s.limits.back_emf_V_s
     return {
-        "step": scenarios.step(middle - half, middle + half, fine, settle, tail_s, "step"),
-        "step_back": scenarios.step(middle + half, middle - half, fine, settle, tail_s, "step_back"),
+        "step": scenarios.step(middle - half, middle + half, fine, settle, tail_s, "step", share),
+        "step_back": scenarios.step(middle + half, middle - half, fine, settle, tail_s,
+                                    "step_back", share),
         "small": scenarios.step(middle, middle + DEG, fine, settle, 0.4, "small"),
         "sweep": scenarios.sweep(middle - 3 * DEG, middle + 3 * DEG, 0.6, fine),
         "soft": scenarios.contact(low, high, middle, 1.0, "soft"),
@@ -242,13 +249,13 @@ class Tuning:
 class Effort:
     """How much is searched: parts and runs of each stage, parts held out."""
 
-    race_parts: int = 16
+    race_parts: int = 24
     side_parts: int = 8
-    parts: int = 48
+    parts: int = 64
     population: int = 30
-    generations: int = 32
+    generations: int = 28
     finalists: int = 8
-    refine: int = 90
+    refine: int = 60
     held_out: int = 200
 
 
@@ -279,8 +286,8 @@ class Search:
         self.all = Fleet(parts, warmth, tick, joint.delay_s, seed + 2)
         self.side = Fleet(parts[: effort.side_parts], warmth[: effort.side_parts], tick,
                           joint.delay_s, seed + 3)
-        self.short = situations(joint, step_rad, 1.2)
-        self.long = situations(joint, step_rad, 10.0)
+        self.short = situations(joint, step_rad, 1.0, SEARCH_BAND)
+        self.long = situations(joint, step_rad, 10.0, SEARCH_BAND)
         self.robustness = Robustness(joint, parts)
         self.low = np.array([log(a) for _, a, _ in SEARCH])
         self.high = np.array([log(b) for _, _, b in SEARCH])
