@@ -190,9 +190,8 @@ def _run_plain(records: list, scenario: Scenario, run: Run, rows: np.ndarray, ru
     if runtime == "single":
         from sim.single import run_single
 
-        run_single(records, events, run, score, rows)
-    else:
-        loop.run_joint(*records, events, run, score, rows)
+        return run_single(records, events, run, score, rows)
+    loop.run_joint(*records, events, run, score, rows)
     return kernels.as_array([score])[0], kernels.as_array([records[6]])[0]
 
 

@@ -126,15 +126,28 @@ def plant_response(part: Part, tick_s: float, delay_s: float, rigid: bool = Fals
                    w: np.ndarray | None = None) -> np.ndarray:
     """Frequency response of the sampled plant, complex, shape of the grid."""
     w = frequency_grid(tick_s) if w is None else w
-    phi, gamma, c = sampled(part, tick_s, delay_s, rigid)
-    values, vectors = np.linalg.eig(phi)
-    left = (c @ vectors)[0]
-    right = np.linalg.solve(vectors, gamma.astype(complex))[:, 0]
+    whole = int(delay_s / tick_s + 1e-9)  # whole ticks of delay are a factor, not states
+    phi, gamma, c = sampled(part, tick_s, max(delay_s - whole * tick_s, 0.0), rigid)
     z = np.exp(1j * w * tick_s)
-    if np.linalg.cond(vectors) < 1e10:
-        return np.asarray(((left * right)[None, :] / (z[:, None] - values[None, :])).sum(axis=1))
-    eye = np.eye(len(phi))
-    return np.array([(c @ np.linalg.solve(one * eye - phi, gamma))[0, 0] for one in z])
+    middle = z[:, None, None] * np.eye(len(phi))[None] - phi[None]
+    inside = np.linalg.solve(
+        middle, np.broadcast_to(gamma.astype(complex), (len(w), len(phi), 1)))
+    return np.asarray((c[None].astype(complex) @ inside)[:, 0, 0] * z ** (-whole))
+
+
+def frame_hold(w: np.ndarray, frame_s: float, tick_s: float) -> np.ndarray:
+    """Average effect of latching the output once a frame instead of once a tick.
+
+    The hold of a frame, (1 - e^(-jwT))/(jwT), over that of a tick: the describing
+    function of the latch for signals slow against the frame.
+    """
+    if frame_s <= tick_s:
+        return np.ones(len(w), complex)
+
+    def hold(t: float) -> np.ndarray:
+        return np.asarray((1.0 - np.exp(-1j * w * t)) / (1j * w * t))
+
+    return hold(frame_s) / hold(tick_s)
 
 
 def controller_space(gains: Gains, tick_s: float
@@ -206,9 +219,13 @@ def closed_loop_stable(part: Part, gains: Gains, tick_s: float, delay_s: float,
 
 
 def margins(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool = True) -> Margins:
-    """Return the margins of the linear sampled loop of a part."""
+    """Return the margins of the linear sampled loop of a part, its drive's frame included.
+
+    ``stable`` is told by the poles, without the frame.
+    """
     w = frequency_grid(tick_s, 4000)
     loop = plant_response(part, tick_s, delay_s, rigid, w) * controller_response(gains, tick_s, w)
+    loop = loop * frame_hold(w, part.board_frame_s if part.board != 0 else 0.0, tick_s)
     size = np.abs(loop)
     cross = [k for k in _crossings(size - 1.0)]
     phase_margin, at = float("inf"), float("nan")

@@ -229,35 +229,46 @@ def run_plant(p, x, run, value, want_rad, tick_s):
         plant.run_substeps(p, x, run.duty, run.substeps - run.delay, h)
 
 
+def begin_tick(settings, command, readings, p, x, s, events, run, score, tick):
+    """Events and readings of a tick; return the steps elapsed, 0 for a missed tick."""
+    count = len(events)
+    while run.event < count and events[run.event].tick + run.shift <= tick:
+        apply_event(p, x, s, command, run, score, events[run.event])
+        run.event += 1
+    run.steps += 1
+    if run.missed > 0:
+        run.missed -= 1
+        return 0
+    steps = run.steps
+    run.steps = 0
+    read_in(settings, p, x, s, readings, run, steps)
+    return steps
+
+
+def end_tick(settings, allowed, output, report, p, x, s, run, score, trace, tick):
+    """Score, trace and plant of a tick, after the control tick."""
+    if score.on == 1:
+        score_step(score, x.joint_rad, report.want_rad)
+        score_drive(score, report.allowed_V)
+    score_guard(score, allowed, report, output, x, tick)
+    if run.trace_every > 0 and tick % run.trace_every == 0:
+        keep_row(trace, tick // run.trace_every, tick * settings.tick_s, x, s, report)
+    run_plant(p, x, run, output.value, report.want_rad, settings.tick_s)
+    score.mode = report.mode
+    score.end_rad = x.joint_rad
+
+
 def run_joint(settings, state, command, readings, report, p, x, s, events, run, score, trace):
     """Run one joint for ``run.ticks`` ticks through its program ``events``.
 
     Writes state, plant ``x``, sensor ``s``, ``score`` and rows of ``trace``.
     """
-    row = 0
-    steps = 0
-    count = len(events)
     for tick in range(run.ticks):
-        while run.event < count and events[run.event].tick + run.shift <= tick:
-            apply_event(p, x, s, command, run, score, events[run.event])
-            run.event += 1
-        steps += 1
-        if run.missed > 0:
-            run.missed -= 1
-        else:
-            read_in(settings, p, x, s, readings, run, steps)
+        if begin_tick(settings, command, readings, p, x, s, events, run, score, tick) > 0:
             joint.joint_tick(settings, state, command, readings, report)
-            steps = 0
-        if score.on == 1:
-            score_step(score, x.joint_rad, report.want_rad)
-            score_drive(score, report.allowed_V)
-        score_guard(score, state.allowed, report, state.output, x, tick)
-        if run.trace_every > 0 and tick % run.trace_every == 0:
-            keep_row(trace, row, tick * settings.tick_s, x, s, report)
-            row += 1
-        run_plant(p, x, run, state.output.value, report.want_rad, settings.tick_s)
-    score.mode = report.mode
-    score.end_rad = x.joint_rad
+        end_tick(
+            settings, state.allowed, state.output, report, p, x, s, run, score, trace, tick
+        )
 
 
 def run_many(settings, states, commands, readings, reports, parts, plants, senses, events, runs,

@@ -103,6 +103,9 @@ class Run(Record):
     event = integer(0)
     "Next event."
     missed = integer(0, "tick")
+    "Ticks still to be missed."
+    steps = integer(0, "tick")
+    "Ticks since the last control tick."
     silent_s = real(0.0, "s")
     silent = integer(0)
     duty = real(0.0)

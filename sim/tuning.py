@@ -92,12 +92,15 @@ class Robustness:
     """Margins of a candidate by precomputed plant responses."""
 
     def __init__(self, joint: Joint, parts: list) -> None:
-        tick, delay = joint.settings.tick_s, loop_delay(joint)
+        tick, delay = joint.settings.tick_s, joint.delay_s
         self.tick_s = tick
         self.w = linear.frequency_grid(tick)
-        self.rigid = linear.plant_response(joint.part, tick, delay, True)
+        frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
+        hold = linear.frame_hold(self.w, frame, tick)
+        self.rigid = linear.plant_response(joint.part, tick, delay, True) * hold
         self.soft = [
-            (linear.plant_response(part, tick, delay), 0.5 * 2 * pi * rules.resonance_Hz(part))
+            (linear.plant_response(part, tick, delay) * hold,
+             0.5 * 2 * pi * rules.resonance_Hz(part))
             for part in parts if tolerance.inside_rule(part)
             and np.isfinite(rules.resonance_Hz(part))]
 
@@ -116,13 +119,7 @@ class Robustness:
         """Zero where both constraints hold, growing steeply beyond."""
         ms = max(self.ms(gains) / MS_MOST - 1.0, 0.0)
         margin = max(GAIN_MARGIN_LEAST / max(self.resonance_margin(gains), 1e-3) - 1.0, 0.0)
-        return 20.0 * ms + 5.0 * margin
-
-
-def loop_delay(joint: Joint) -> float:
-    """Delay (s) of the linear loop: computing, and half a frame of a pulse drive."""
-    frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
-    return joint.delay_s + 0.5 * frame
+        return 40.0 * ms + 20.0 * margin
 
 
 SEARCH_BAND = 0.016
@@ -429,7 +426,7 @@ def tune(joint: Joint, seed: int = 1, step_rad: float = 60.0 * DEG, effort: Effo
         else:
             result.outside = [parts, warmth]
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
-    found = linear.margins(joint.part, gains, tick, loop_delay(joint)).as_dict()
+    found = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
     found["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
     result.margins = found
     return result
