@@ -24,7 +24,7 @@ from controller.records import copy
 from controller.settings import Gains, Profile, Settings
 from sim import gains as rules
 from sim import linear, scenarios, tolerance
-from sim.closed_loop import Fleet, Joint
+from sim.closed_loop import Fleet, Joint, simulate
 from sim.datasheet import cable_strength
 from sim.scenarios import DEG, Scenario
 
@@ -238,8 +238,12 @@ class Tuning:
     step_rad: float
     margins: dict[str, Any] = field(default_factory=dict)
     tables: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
-    held_out: list = field(default_factory=list)
-    outside: list = field(default_factory=list)
+    fleets: dict[str, Fleet] = field(default_factory=dict)
+    """Parts of the tables "held_out" and "outside"."""
+
+    def summary(self, name: str) -> dict[str, dict[str, float | None]]:
+        """Median and 95th percentile of each metric of a table; None is never."""
+        return summarise(self.tables[name]) if name in self.tables else {}
 
 
 @dataclass(frozen=True)
@@ -254,9 +258,10 @@ class Effort:
     finalists: int = 8
     refine: int = 60
     held_out: int = 200
+    single: int = 12
 
 
-SMALL = Effort(10, 6, 32, 20, 10, 4, 24, 100)
+SMALL = Effort(10, 6, 32, 20, 10, 4, 24, 100, 6)
 """For the demo: same stages, a smaller search."""
 
 
@@ -385,6 +390,40 @@ def report_table(joint: Joint, fleet: Fleet, settings: Settings, step_rad: float
     return {key: np.concatenate([row[key] for row in rows]) for key in rows[0]}
 
 
+def single_table(joint: Joint, fleet: Fleet, settings: Settings, step_rad: float, count: int
+                 ) -> dict[str, np.ndarray]:
+    """The same of the first ``count`` parts with the controller in single precision.
+
+    Its tail is 2 s: this runs uncompiled.
+    """
+    known = situations(joint, step_rad, 2.0)
+    rows = []
+    for name in ("step", "step_back"):
+        for k in range(min(count, len(fleet))):
+            trace = simulate(joint, known[name], fleet.objects[k], fleet.warmth_C[k], k + 1,
+                             "single", settings)
+            rows.append(trace.metrics.as_dict())
+    return {key: np.array([np.nan if row[key] is None else row[key] for row in rows])
+            for key in REPORTED}
+
+
+REPORTED = ("settling_2pct_s", "settling_count_s", "overshoot_rad", "steady_error_rad",
+            "hunting_rad", "tracking_rad", "restless_V", "peak_tension_N", "peak_tip_force_N")
+
+
+def summarise(table: dict[str, np.ndarray]) -> dict[str, dict[str, float | None]]:
+    """Median and 95th percentile of each metric; None where that part never settles."""
+    rows: dict[str, dict[str, float | None]] = {}
+    for key, values in table.items():
+        known = np.nan_to_num(values, nan=np.inf)
+        rows[key] = {}
+        for name, share in (("median", 50), ("p95", 95)):
+            found = float(np.percentile(known, share, method="higher"
+                                        if np.isinf(known).any() else "linear"))
+            rows[key][name] = found if np.isfinite(found) else None
+    return rows
+
+
 def bootstrap_p95(values: np.ndarray, seed: int, missing: float = np.inf) -> tuple[float, float]:
     """95 % bootstrap interval of the 95th percentile."""
     rng = np.random.default_rng(seed)
@@ -418,13 +457,14 @@ def tune(joint: Joint, seed: int = 1, step_rad: float = 60.0 * DEG, effort: Effo
             continue
         fleet = Fleet(parts, warmth, tick, joint.delay_s, seed + offset + 7)
         result.tables[name] = report_table(joint, fleet, tuned, step_rad)
-        search.tell("held-out parts", 1, 1)
-        if name == "held_out":
-            result.held_out = [parts, warmth]
-            result.tables["first_guess"] = report_table(joint, fleet, guessed, step_rad)
-            result.tables["before"] = report_table(joint, fleet, joint.settings, step_rad)
-        else:
-            result.outside = [parts, warmth]
+        result.fleets[name] = fleet
+        search.tell("held-out parts", len(result.fleets), 3)
+    fleet = result.fleets.get("held_out", search.all)
+    result.tables["first_guess"] = report_table(joint, fleet, guessed, step_rad)
+    result.tables["before"] = report_table(joint, fleet, joint.settings, step_rad)
+    result.tables["single_precision"] = single_table(
+        joint, fleet, tuned, step_rad, effort.single)
+    search.tell("single precision", 3, 3)
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
     found = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
     found["resonance_gain_margin"] = search.robustness.resonance_margin(gains)

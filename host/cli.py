@@ -1,0 +1,123 @@
+"""The commands of jointloop. Each is a module of ``host/commands``, loaded at use.
+
+Exit codes: 0 done; 1 a check failed; 2 bad input (one line says file, key,
+value and what is allowed); 130 interrupted.
+"""
+
+import sys
+from pathlib import Path
+from typing import Annotated, Optional
+
+import typer
+
+from sim.errors import InputError
+
+app = typer.Typer(
+    name="jointloop", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Size, simulate, tune and bench-test one tendon-driven finger joint.",
+)
+
+Joint = Annotated[Path, typer.Argument(help="Joint file (TOML); `jointloop new` writes one.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")]
+Seed = Annotated[int, typer.Option(help="Seed of everything drawn by chance.", min=0,
+                                   max=2**31 - 1)]
+Out = Annotated[Path, typer.Option("--out", help="Folder for figures and reports.")]
+Gains = Annotated[Optional[Path], typer.Option(  # noqa: UP045  (typer reads it)
+    "--gains", help="Gains file to use instead of the joint file's own.")]
+RUNS = Path("jointloop-runs")
+
+
+@app.command(epilog="Example: jointloop new finger.toml")
+def new(path: Annotated[Path, typer.Argument(help="File to write.")] = Path("joint.toml")) -> None:
+    """Write a commented starter joint file."""
+    from host.commands.new import run
+
+    run(path)
+
+
+@app.command(epilog="Example: jointloop size finger.toml")
+def size(joint: Joint, gains: Gains = None, as_json: Json = False, out: Out = RUNS) -> None:
+    """Say what this choice of parts gives: speed, force, cable load, resolution, heat."""
+    from host.commands.size import run
+
+    run(joint, gains, as_json, out)
+
+
+@app.command(epilog='Example: jointloop simulate finger.toml --scenario hard_object')
+def simulate(
+    joint: Joint,
+    scenario: Annotated[str, typer.Option(help="Name of a situation (--list shows them).")] = "step",
+    step: Annotated[str, typer.Option(help="Size of the steps.")] = "60 deg",
+    part: Annotated[str, typer.Option(
+        help='"nominal", or "random": one part drawn from the spread.')] = "nominal",
+    runtime: Annotated[str, typer.Option(
+        help='"compiled", "python" (same bits, slow), or "single" (single precision).')] = "compiled",
+    trace: Annotated[Optional[Path], typer.Option(  # noqa: UP045
+        help="Write the time series to this CSV file.")] = None,
+    list_them: Annotated[bool, typer.Option("--list", help="List the situations.")] = False,
+    gains: Gains = None, seed: Seed = 1, as_json: Json = False, out: Out = RUNS,
+) -> None:
+    """Run the joint through a situation and draw what happens."""
+    from host.commands.simulate import run
+
+    run(joint, scenario, step, part, runtime, trace, list_them, gains, seed, as_json, out)
+
+
+@app.command(epilog="Example: jointloop tune finger.toml --seed 3")
+def tune(
+    joint: Joint,
+    step: Annotated[str, typer.Option(help="Size of the large step tuned for.")] = "60 deg",
+    effort: Annotated[str, typer.Option(help='"full", or "small": a quicker, coarser search.')] = "full",
+    into: Annotated[Optional[Path], typer.Option(  # noqa: UP045
+        help="Write the gains to this file instead of into the joint file.")] = None,
+    write: Annotated[bool, typer.Option(help="Write the gains at all.")] = True,
+    gains: Gains = None, seed: Seed = 1, as_json: Json = False, out: Out = RUNS,
+) -> None:
+    """Find gains on many parts and in many situations, and judge them on others."""
+    from host.commands.tune import run
+
+    run(joint, step, effort, into, write, gains, seed, as_json, out)
+
+
+@app.command(epilog="Example: jointloop demo")
+def demo(seed: Seed = 1, out: Out = RUNS) -> None:
+    """Do the whole job on an invented joint, and end with a report."""
+    from host.commands.demo import run
+
+    run(seed, out)
+
+
+@app.callback(invoke_without_command=True)
+def version(
+    context: typer.Context,
+    show: Annotated[bool, typer.Option("--version", help="Show the version.")] = False,
+) -> None:
+    """Show the version, or go on to a command."""
+    if show:
+        from host import __version__
+
+        typer.echo(f"jointloop {__version__}")
+        raise typer.Exit
+    if context.invoked_subcommand is None:
+        typer.echo(context.get_help())
+        raise typer.Exit
+
+
+def main() -> None:
+    """Run a command; bad input is one line and exit code 2, never a traceback."""
+    try:
+        app()
+    except InputError as error:
+        sys.stdout.flush()
+        sys.stderr.write(f"jointloop: {error}\n")
+        sys.exit(2)
+    except KeyboardInterrupt:
+        sys.stderr.write("jointloop: interrupted\n")
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,1 @@
+"""One module for each command; heavy imports wait until a command runs."""

@@ -1,0 +1,39 @@
+"""Read a joint for a command: the joint file, and gains from another file."""
+
+from pathlib import Path
+
+from sim.closed_loop import Joint, joint_of
+from sim.errors import InputError
+from sim.joint_file import parse_toml, read_text
+
+
+def load(path: Path, gains: Path | None = None) -> Joint:
+    """Return the joint of a file; ``gains`` replaces its table of gains. Raises InputError."""
+    name = str(path)
+    tables = parse_toml(read_text(path), name)
+    if gains is None:
+        return joint_of(tables, name)
+    other = parse_toml(read_text(gains), str(gains))
+    if not isinstance(other.get("gains"), dict):
+        raise InputError(str(gains), "gains", None, "is missing; `jointloop tune --into` writes it")
+    tables["gains"] = other["gains"]
+    return joint_of(tables, str(gains) if "digest" in other["gains"] else name)
+
+
+def angle(text: str, option: str) -> float:
+    """Return an angle option in rad. Raises InputError."""
+    from sim import units
+
+    try:
+        value = units.parse(text, "rad", "60 deg")
+        if not 1e-3 <= abs(value) <= 700.0:
+            raise ValueError("must lie between 0.1 deg and 40000 deg")
+    except ValueError as error:
+        raise InputError("", option, text, str(error)) from None
+    return value
+
+
+def slug(name: str) -> str:
+    """Return a joint's name as a file name."""
+    kept = "".join(c if c.isalnum() else "-" for c in name.lower())
+    return "-".join(one for one in kept.split("-") if one)[:60] or "joint"

@@ -1,0 +1,64 @@
+"""What commands write to the terminal: text, tables, progress.
+
+People's text goes to standard error when a command is asked for JSON, so that
+standard output holds one JSON object and nothing else.
+"""
+
+import json
+import sys
+from collections.abc import Iterable
+from typing import Any
+
+from rich.console import Console
+from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+
+class Terminal:
+    """Output of one command."""
+
+    def __init__(self, as_json: bool = False) -> None:
+        self.as_json = as_json
+        self.console = Console(stderr=as_json, highlight=False)
+
+    def say(self, text: str = "") -> None:
+        """Write one line for people."""
+        self.console.print(text)
+
+    def heading(self, text: str) -> None:
+        """Write a heading."""
+        self.console.print(f"\n[bold]{text}[/bold]")
+
+    def table(self, title: str, columns: Iterable[str], rows: Iterable[Iterable[object]]) -> None:
+        """Write a table; numbers are aligned to the right."""
+        made = Table(title=title, title_justify="left", title_style="bold", header_style="bold")
+        for k, column in enumerate(columns):
+            left = k == 0 or column in ("remark", "what happens")
+            made.add_column(column, justify="left" if left else "right")
+        for row in rows:
+            made.add_row(*[str(one) for one in row])
+        self.console.print(made)
+
+    def progress(self) -> Progress:
+        """Return a progress display for work of more than 2 s."""
+        return Progress(
+            TextColumn("{task.description:<26}"), BarColumn(), TextColumn("{task.percentage:3.0f} %"),
+            TextColumn("{task.fields[note]}"), TimeElapsedColumn(),
+            console=Console(stderr=True), transient=not sys.stderr.isatty(),
+        )
+
+    def result(self, data: dict[str, Any]) -> None:
+        """Write the JSON result, where it is asked for."""
+        if self.as_json:
+            sys.stdout.write(json.dumps(data, allow_nan=False) + "\n")
+            sys.stdout.flush()
+
+
+def seconds(value: float | None) -> str:
+    """Show a time in ms, or that it never comes."""
+    return "never" if value is None else f"{value * 1e3:.0f} ms"
+
+
+def degrees(value: float | None, digits: int = 2) -> str:
+    """Show an angle (rad) in degrees."""
+    return "-" if value is None else f"{value * 57.29577951308232:.{digits}f} deg"

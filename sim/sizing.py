@@ -1,0 +1,348 @@
+"""What a choice of parts gives, before anything is printed.
+
+Every figure is computed for the nominal part by a stated formula, or simulated;
+force is also given over the part spread, because without a force sensor it is
+an estimate. ``findings`` says what limits, and what to change.
+"""
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from controller import heat as heat_model
+from sim import bound, datasheet, linear, materials, scenarios, tolerance
+from sim import joint_settings as rules
+from sim.closed_loop import Fleet, Joint
+from sim.gains import RULE_HZ, resonance_Hz
+from sim.part import DIRECT, Part, Plant
+from sim.scenarios import DEG
+
+
+@dataclass(frozen=True)
+class Finding:
+    """One sentence on what limits, and what to change. weight: good, note or warn."""
+
+    weight: str
+    text: str
+
+
+@dataclass
+class Size:
+    """Figures of a joint, SI with units in the names."""
+
+    free_speed_rad_s: float
+    stall_force_N: float
+    force_limit_N: float
+    force_current_A: float
+    force_at_limit_N: tuple[float, float, float]
+    """Lowest 2.5 %, middle and highest 97.5 % of the parts at that current."""
+    range_rad: tuple[float, float]
+    force_over_range_N: list[tuple[float, float, float]]
+    """(angle rad, force at the limit N, force at stall N)."""
+    cable_pretension_N: float
+    cable_at_limit_N: float
+    cable_at_stall_N: float
+    cable_impact_N: float
+    tip_impact_N: float
+    cable_strength_N: float | None
+    bend_ratio_drum: float | None
+    bend_ratio_joint: float | None
+    bend_suggested: float | None
+    bend_least: float | None
+    cable_stretch_rad: float
+    angle_per_count_rad: float
+    angle_effective_rad: float
+    noise_rad: float
+    linearity_error_rad: float
+    loading_error_rad: float
+    backlash_rad: float
+    resonance_Hz: float
+    bandwidth_Hz: float | None
+    ms: float
+    time_constant_s: float
+    step_bound_s: float | None
+    hold_s: list[tuple[float, float, float | None]]
+    """(current A, tip force N, time to the hot limit s; None holds for ever)."""
+    hold_for_ever_A: float
+    hold_for_ever_N: float
+    supply_at_limit_A: float
+    supply_stall_A: float
+    bus_at_stall_V: float
+    breakaway_V: float
+    substep_s: float
+    findings: list[Finding] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the figures as a plain dictionary; what is unbounded becomes None."""
+        return asdict(self, dict_factory=lambda rows: {
+            key: None if isinstance(value, float) and not np.isfinite(value) else value
+            for key, value in rows})
+
+
+def stall_current(part: Part) -> float:
+    """Current (A) of the stalled motor at full supply, winding at 25 degC."""
+    ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
+    return part.supply_V / ohm
+
+
+def time_to_hot(part: Part, current_A: float, longest_s: float = 3600.0) -> float | None:
+    """Time (s) until the winding reaches the hot limit from air temperature; None never."""
+    x = Plant()
+    x.winding_C = x.case_C = part.heat.air_C
+    step = 0.02 * part.heat.winding_K_W * part.heat.winding_J_K
+    t = 0.0
+    while t < longest_s:
+        ohm = heat_model.resistance(part.heat.resistance_25_ohm, x.winding_C)
+        heat_model.warm_up(part.heat, x, ohm * current_A**2, step)
+        t += step
+        if x.winding_C >= part.heat.hot_C:
+            return t
+    return None
+
+
+def loading_error(part: Part) -> float:
+    """Greatest angle error (rad) from the pull-down, before the controller undoes it.
+
+    x(1-x)/m at its greatest is close to (4/27)/m of full scale.
+    """
+    m = part.probe.load_ratio
+    return 0.0 if m <= 0.0 else 4.0 / 27.0 / m * part.probe.electrical_rad
+
+
+def force_spread(joint: Joint, amps: float, count: int = 1000, seed: int = 1
+                 ) -> tuple[float, float, float]:
+    """Tip force (N) held over drawn parts at the voltage that limits to ``amps``.
+
+    The limit is a voltage by the nominal cold resistance, so each part draws its
+    own current from it: I = R_limit amps / R_part.
+    """
+    entries = tolerance.spread_of(joint.file, joint.path)
+    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    volt = joint.settings.limits.resistance_ohm * amps
+    forces = []
+    for part, warm in zip(parts, warmth, strict=True):
+        ohm = heat_model.resistance(part.motor.resistance_25_ohm, warm) + part.motor.driver_ohm
+        forces.append(rules.tip_force_of_current(part, min(volt, part.supply_V) / ohm))
+    low, middle, high = np.percentile(forces, (2.5, 50.0, 97.5))
+    return float(low), float(middle), float(high)
+
+
+def force_over_range(part: Part, low: float, high: float, amps: float, stall: float
+                     ) -> list[tuple[float, float, float]]:
+    """Tip force (N) at the current limit and at stall over the range of angles (rad)."""
+    from sim.arithmetic import cosine
+
+    rows = []
+    for angle in np.linspace(low, high, 25):
+        scale = 1.0 + part.cable.arm_1 * angle + part.cable.arm_2 * angle**2
+        weight = part.hinge.gravity_Nm * cosine(float(angle) - part.hinge.gravity_at_rad)
+        lost = weight / part.hinge.tip_m
+        rows.append((float(angle),
+                     max(rules.tip_force_of_current(part, amps) * scale - lost, 0.0),
+                     max(rules.tip_force_of_current(part, stall) * scale - lost, 0.0)))
+    return rows
+
+
+def impact(joint: Joint) -> tuple[float, float]:
+    """Cable tension and tip force (N) when closing on a hard object at full speed."""
+    low, high = scenarios.span_of(joint.settings)
+    scene = scenarios.contact(low, high, 0.5 * (low + high), 30.0, "impact")
+    fleet = Fleet([joint.part], [25.0], joint.settings.tick_s, joint.delay_s, 1)
+    found = fleet.run(joint.settings, scene)
+    return float(found.plants["peak_cable_N"][0]), float(found.plants["peak_tip_N"][0])
+
+
+def own_bound(joint: Joint, step_rad: float = 60.0 * DEG) -> float:
+    """Bang-bang bound (s) of a step in the middle of the range; nan where there is none."""
+    low, high = scenarios.span_of(joint.settings)
+    middle, half = 0.5 * (low + high), 0.5 * step_rad
+    if joint.settings.sensing.travel == 0:
+        half = min(half, 0.5 * (high - low) / 0.6 * 0.98)
+    return bound.step_bound(joint.part, middle - half, middle + half, 0.04 * half,
+                            joint.settings.limits.current_A)
+
+
+def hold_table(part: Part, limit_A: float) -> list[tuple[float, float, float | None]]:
+    """Rows of (current A, tip force N, time to hot s) up to the stall current."""
+    rows = []
+    stall = stall_current(part)
+    for amps in sorted({round(share * stall, 3) for share in (0.3, 0.4, 0.5, 0.7, 1.0)}
+                       | {round(limit_A, 3)}):
+        rows.append((amps, rules.tip_force_of_current(part, amps), time_to_hot(part, amps)))
+    return rows
+
+
+def size(joint: Joint) -> Size:
+    """Return the figures of a joint, and what limits it."""
+    part, s, file = joint.part, joint.settings, joint.file
+    stall = stall_current(part)
+    limit = min(s.limits.current_A, stall)
+    low, high = scenarios.span_of(s)
+    if file.joint.range is not None:
+        low, high = file.joint.range
+    cable, tip = impact(joint)
+    ratio = rules.drum_per_joint(part)
+    found = linear.margins(part, s.gains, s.tick_s, joint.delay_s)
+    diameter = file.cable.diameter
+    material = materials.MATERIALS.get(file.cable.material or "")
+    noise = part.probe.noise_counts * abs(s.sensing.rad_per_count)
+    gentle = rules.hold_current(part)
+    stall_force = rules.tip_force_of_current(part, stall)
+    limit_force = rules.tip_force_of_current(part, limit)
+    stiff = part.cable.joint_m**2 * part.cable.flexor_N_m * (2 if part.cable.kind == 0 else 1)
+    mine = Size(
+        free_speed_rad_s=rules.no_load_speed(part, part.supply_V),
+        stall_force_N=stall_force,
+        force_limit_N=limit_force,
+        force_current_A=limit,
+        force_at_limit_N=force_spread(joint, limit),
+        range_rad=(low, high),
+        force_over_range_N=force_over_range(part, low, high, limit, stall),
+        cable_pretension_N=file.cable.pretension if part.cable.kind != DIRECT else 0.0,
+        cable_at_limit_N=rules.cable_of_tip_force(part, limit_force),
+        cable_at_stall_N=rules.cable_of_tip_force(part, stall_force),
+        cable_impact_N=cable,
+        tip_impact_N=tip,
+        cable_strength_N=datasheet.cable_strength(file),
+        bend_ratio_drum=2.0 * part.cable.drum_m / diameter if diameter else None,
+        bend_ratio_joint=2.0 * part.cable.joint_m / diameter if diameter else None,
+        bend_suggested=material.bend_ratio if material else None,
+        bend_least=material.bend_least if material else None,
+        cable_stretch_rad=0.0 if part.cable.kind == DIRECT
+        else limit_force * part.hinge.tip_m / stiff,
+        angle_per_count_rad=part.probe.electrical_rad / 2**file.sensor.converter_bits,
+        angle_effective_rad=part.probe.electrical_rad / 2**file.sensor.effective_bits,
+        noise_rad=noise,
+        linearity_error_rad=file.sensor.linearity * part.probe.electrical_rad,
+        loading_error_rad=loading_error(part),
+        backlash_rad=2.0 * part.motor.half_gap_rad / ratio,
+        resonance_Hz=resonance_Hz(part),
+        bandwidth_Hz=found.bandwidth_Hz if found.stable else None,
+        ms=found.ms,
+        time_constant_s=rules.time_constant(part),
+        step_bound_s=own_bound(joint),
+        hold_s=hold_table(part, limit),
+        hold_for_ever_A=gentle,
+        hold_for_ever_N=rules.tip_force_of_current(part, gentle),
+        supply_at_limit_A=limit,
+        supply_stall_A=stall,
+        bus_at_stall_V=part.supply_V - part.supply_ohm * stall,
+        breakaway_V=rules.breakaway_V(part),
+        substep_s=s.tick_s / tolerance.substeps_for(part, s.tick_s, 5e-5),
+    )
+    mine.findings = findings(joint, mine)
+    return mine
+
+
+def findings(joint: Joint, mine: Size) -> list[Finding]:
+    """Say what limits the joint, and what to change."""
+    return [*_force_findings(joint, mine), *_cable_findings(joint, mine),
+            *_sensor_findings(joint, mine), *_loop_findings(joint, mine)]
+
+
+def _force_findings(joint: Joint, mine: Size) -> list[Finding]:
+    rows = []
+    wanted = joint.file.limits.tip_force
+    low, middle, high = mine.force_at_limit_N
+    if mine.stall_force_N < wanted:
+        rows.append(Finding("warn", (
+            f"The motor cannot reach the force limit: stalled at full supply it presses with "
+            f"{mine.stall_force_N:.1f} N, the limit is {wanted:.1f} N. Use a larger drum at the "
+            "joint, a smaller one at the motor, a stronger motor or a shorter finger.")))
+    spread = 50.0 * (high - low) / middle if middle > 0.0 else 100.0
+    rows.append(Finding("note", (
+        f"Without a force sensor the force limit is an estimate: over the part spread it holds "
+        f"{low:.1f} to {high:.1f} N (+-{spread:.0f} %). Calibrating this joint's force narrows it.")))
+    if mine.tip_impact_N > 1.2 * wanted:
+        rows.append(Finding("warn", (
+            f"Closing on something hard at full speed presses with {mine.tip_impact_N:.1f} N for "
+            f"a moment, above the limit of {wanted:.1f} N: the rotor's energy winds up the cable. "
+            "Approach slowly (command a grip) or lower the speed.")))
+    if mine.force_current_A > mine.hold_for_ever_A:
+        time = dict((round(a, 3), t) for a, _, t in mine.hold_s).get(
+            round(mine.force_current_A, 3))
+        until = f"for {time:.0f} s from cold" if time else "for more than an hour"
+        rows.append(Finding("note", (
+            f"The force limit can be held {until} before the winding is too hot; "
+            f"{mine.hold_for_ever_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held for ever.")))
+    return rows
+
+
+def _cable_findings(joint: Joint, mine: Size) -> list[Finding]:
+    rows = []
+    if joint.part.cable.kind == DIRECT:
+        return rows
+    strength = mine.cable_strength_N
+    worst = max(mine.cable_impact_N, mine.cable_at_stall_N)
+    if strength is None:
+        rows.append(Finding("warn", (
+            f"The cable's breaking strength is not given; at worst it is pulled with {worst:.0f} N. "
+            "Give cable.breaking_strength, or material and diameter.")))
+    elif worst * joint.file.cable.safety_factor > strength:
+        rows.append(Finding("warn", (
+            f"The cable is pulled with up to {worst:.0f} N; with a safety factor of "
+            f"{joint.file.cable.safety_factor:g} it should break only at "
+            f"{worst * joint.file.cable.safety_factor:.0f} N, not {strength:.0f} N. Use a stronger "
+            "cable, larger radii or a lower force.")))
+    else:
+        rows.append(Finding("good", (
+            f"The cable breaks at {strength:.0f} N, {strength / worst:.1f} times the worst pull "
+            f"({worst:.0f} N).")))
+    ratios = [r for r in (mine.bend_ratio_drum, mine.bend_ratio_joint) if r is not None]
+    if ratios and mine.bend_suggested is not None and min(ratios) < mine.bend_suggested:
+        least = mine.bend_least or 0.0
+        weight = "warn" if min(ratios) < least else "note"
+        rows.append(Finding(weight, (
+            f"The cable bends over {min(ratios):.0f} times its own diameter; suggested are "
+            f"{mine.bend_suggested:.0f}, at least {least:.0f}. It will wear: use a thinner or "
+            "softer cable, or larger pulleys.")))
+    if mine.resonance_Hz < RULE_HZ:
+        softer = (RULE_HZ / mine.resonance_Hz) ** 2
+        rows.append(Finding("warn", (
+            f"Phalanx and cable swing at {mine.resonance_Hz:.0f} Hz, below {RULE_HZ:.0f} Hz: the "
+            f"loop must be slowed down. A cable {softer:.1f} times as stiff (thicker, shorter), "
+            "a lighter phalanx or a larger pulley mends it.")))
+    return rows
+
+
+def _sensor_findings(joint: Joint, mine: Size) -> list[Finding]:
+    rows = []
+    if mine.linearity_error_rad > 1.0 * DEG:
+        rows.append(Finding("note", (
+            f"The potentiometer's linearity alone is worth +-{mine.linearity_error_rad / DEG:.1f} "
+            "deg of absolute angle; calibrate it against a protractor.")))
+    if joint.file.sensor.pull_down is None:
+        rows.append(Finding("warn", (
+            "No pull-down at the wiper: a torn-off wire then floats, and the joint may run "
+            "blindly until something stops it. Fit 470 kohm to ground and state it "
+            "(sensor.pull_down).")))
+    elif joint.part.probe.fall_s > 0.005:
+        rows.append(Finding("warn", (
+            f"The pull-down needs {joint.part.probe.fall_s * 1e3:.0f} ms to empty the wiper's "
+            "capacitance; at most 5 ms catches a torn-off wire at once.")))
+    if mine.noise_rad > 0.35 * DEG:
+        rows.append(Finding("note", (
+            f"Sensor noise is {mine.noise_rad / DEG:.2f} deg rms; more oversampling or a quieter "
+            "converter settles the joint more exactly.")))
+    return rows
+
+
+def _loop_findings(joint: Joint, mine: Size) -> list[Finding]:
+    rows = []
+    share = mine.breakaway_V / joint.part.supply_V
+    if share > 0.5:
+        rows.append(Finding("warn", (
+            f"The stiffest part of the spread needs {mine.breakaway_V:.1f} V to move at all, "
+            f"{100 * share:.0f} % of the supply. Less pretension, less wrap on guides, or a higher "
+            "voltage.")))
+    if joint.file.drive.kind == "builtin":
+        rows.append(Finding("warn", (
+            "The motor's own closed loop cannot be limited or stopped from here; this kind of "
+            "drive can be simulated only.")))
+    sag = joint.part.supply_V - mine.bus_at_stall_V
+    if mine.bus_at_stall_V < joint.settings.limits.supply_low_V:
+        rows.append(Finding("warn", (
+            f"A stalled motor pulls the supply down by {sag:.1f} V, below the trip level: "
+            "thicker wires or a stronger supply.")))
+    return rows
