@@ -8,8 +8,13 @@ frame; off means no pulse at all, at once.
 
 from controller.settings import PULSE
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Drive, Settings
+    from controller.state import Output
 
-def duty(allowed, supply_V, most):
+
+def duty(allowed: float, supply_V: float, most: float) -> float:
     """Duty in [-most, most] that gives ``allowed`` volts on average."""
     if supply_V <= 0.0:
         return 0.0
@@ -21,7 +26,7 @@ def duty(allowed, supply_V, most):
     return share
 
 
-def pulse_width(s, share):
+def pulse_width(s: "Drive", share: float) -> float:
     """Width (s) of the pulse for a share of full voltage in [-1, 1]."""
     if share > 0.0:
         return s.neutral_s + s.dead_s + share * s.full_s
@@ -30,14 +35,16 @@ def pulse_width(s, share):
     return s.neutral_s
 
 
-def switch_off(out):
+def switch_off(out: "Output") -> None:
     """Drive off: duty zero, or no pulse."""
     out.value = 0.0
     out.left_s = 0.0
     out.latched_V = 0.0
 
 
-def put_out(settings, out, allowed, supply_V, powered, h):
+def put_out(
+    settings: "Settings", out: "Output", allowed: float, supply_V: float, powered: bool, h: float
+) -> None:
     """Latch the output for the coming tick into ``out`` (Output)."""
     s = settings.drive
     if not powered:

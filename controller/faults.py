@@ -57,6 +57,6 @@ COUNT = const(21)
 CATEGORY = (0, 0, 0, 0, 0, 1, 1, 1, 0, 0, 1, 0, 0, 0, 0, 0, 0, 0, 0, 0, 0)
 
 
-def category(fault):
+def category(fault: int) -> int:
     """Stop category of a fault number: 0 or 1."""
     return CATEGORY[fault]

@@ -10,16 +10,22 @@ The current limit falls in a straight line from full at ``warm_C`` to zero at
 
 from controller.portable import const
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
+    from controller.safety_settings import Heat
+
 COPPER_C = const(234.5)
 COPPER_25_C = const(259.5)
 
 
-def resistance(r25_ohm, temperature_C):
+def resistance(r25_ohm: float, temperature_C: float) -> float:
     """Copper winding resistance (ohm) at a temperature (degC)."""
     return r25_ohm * (COPPER_C + temperature_C) / COPPER_25_C
 
 
-def warm_up(s, st, power_W, h):
+def warm_up(s: "Heat", st: "Any", power_W: float, h: float) -> None:
     """Advance winding and case temperature (degC) of ``st`` by ``h`` seconds.
 
     ``s`` has the fields of settings.Heat that the equations name. The step is
@@ -30,7 +36,7 @@ def warm_up(s, st, power_W, h):
     st.case_C += h * (through - (st.case_C - s.air_C) / s.case_K_W) / s.case_J_K
 
 
-def derating(s, winding_C):
+def derating(s: "Heat", winding_C: float) -> float:
     """Factor on the current limit: 1 below warm_C, 0 from hot_C on."""
     if s.resistance_25_ohm <= 0.0 or winding_C <= s.warm_C:
         return 1.0

@@ -15,8 +15,19 @@ is put out before the report is filled.
 
 from controller import drive, limits, pid, sensing, supervisor, trajectory
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Settings
+    from controller.state import Command, Readings, Report, State
 
-def joint_tick(settings, state, command, readings, report):
+
+def joint_tick(
+    settings: "Settings",
+    state: "State",
+    command: "Command",
+    readings: "Readings",
+    report: "Report",
+) -> float:
     """Run one control tick; writes ``state``, ``command``, ``report``.
 
     Returns the drive output: duty in [-1, 1], or pulse width in s (0 is none).
@@ -42,13 +53,11 @@ def joint_tick(settings, state, command, readings, report):
     return state.output.value
 
 
-def take_in(settings, state, readings):
+def take_in(settings: "Settings", state: "State", readings: "Readings") -> None:
     """Stage 2, and folding away whole turns where there are any."""
     counts = readings.counts
     second = readings.second_counts
-    sensing.sense(
-        settings.sensing, state.sensed, counts, second, readings.steps, settings.tick_s
-    )
+    sensing.sense(settings.sensing, state.sensed, counts, second, readings.steps, settings.tick_s)
     folded = sensing.fold_turns(settings.sensing, state.sensed)
     if folded != 0:
         away = -sensing.TURN_RAD * folded
@@ -57,10 +66,10 @@ def take_in(settings, state, readings):
         state.mode.from_rad += away
 
 
-def take_setpoint(settings, state, command):
+def take_setpoint(settings: "Settings", state: "State", command: "Command") -> None:
     """Stage 4's entry: start anew where the mode asks it, take a setpoint."""
     if state.mode.reset == 1:
-        supervisor.start_anew(settings, state)
+        supervisor.start_anew(state)
         pid.reset(state.loop, state.sensed.angle_rad)
         limits.reset(state.allowed)
     if command.kind == 0:
@@ -75,14 +84,14 @@ def take_setpoint(settings, state, command):
         state.mode.grip = grip
 
 
-def speed_limit(settings, state):
+def speed_limit(settings: "Settings", state: "State") -> float:
     """Speed limit in force (rad/s): lower while gripping."""
     if state.mode.grip == 1:
         return settings.limits.grip_speed_rad_s
     return settings.limits.speed_rad_s
 
 
-def demand(settings, state, steps, h):
+def demand(settings: "Settings", state: "State", steps: int, h: float) -> float:
     """Stages 4 and 5: setpoint, then demanded voltage (V)."""
     m = state.mode
     motion = state.motion
@@ -95,7 +104,9 @@ def demand(settings, state, steps, h):
     return m.open_V if supervisor.open_loop(m) else u
 
 
-def allow(settings, state, u, supply_V, emf, h):
+def allow(
+    settings: "Settings", state: "State", u: float, supply_V: float, emf: float, h: float
+) -> float:
     """Stage 6: allowed voltage (V) by the limits of the mode."""
     amps = settings.limits.current_A
     weak = 0
@@ -111,7 +122,7 @@ def allow(settings, state, u, supply_V, emf, h):
     return u
 
 
-def fill(report, state, applied):
+def fill(report: "Report", state: "State", applied: float) -> None:
     """Stage 9: fill the report in place."""
     report.angle_rad = state.sensed.angle_rad
     report.speed_rad_s = state.sensed.speed_rad_s

@@ -17,6 +17,12 @@ from controller import heat
 from controller.portable import const, sqrt
 from controller.settings import LIMITED
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.safety_settings import Limits
+    from controller.settings import Settings
+    from controller.state import Allowed, Sensed
+
 TRAVEL = const(1)
 "Soft end of travel: braking before it, or no drive beyond it."
 SPEED = const(2)
@@ -33,13 +39,13 @@ WEAK = const(64)
 "The force limit is the lower one of gripping, checking or releasing."
 
 
-def reset(st):
+def reset(st: "Allowed") -> None:
     """Forget the last voltage (temperatures and their history stand)."""
     st.last_V = 0.0
     st.bits = 0
 
 
-def slew(s, st, u, h):
+def slew(s: "Limits", st: "Allowed", u: float, h: float) -> float:
     """Bound the change of voltage since the last tick (V)."""
     if s.slew_V_s <= 0.0:
         return u
@@ -53,7 +59,7 @@ def slew(s, st, u, h):
     return u
 
 
-def cap_voltage(s, cap, speed):
+def cap_voltage(s: "Limits", cap: float, speed: float) -> float:
     """Voltage (V) that holds ``speed`` at ``cap`` (rad/s, both in one direction).
 
     Back-EMF of the cap, pull-back beyond it, and what dry friction takes: the
@@ -63,7 +69,7 @@ def cap_voltage(s, cap, speed):
     return s.back_emf_V_s * cap + s.speed_gain_V_s * (cap - speed) + friction
 
 
-def speed_cap(s, room, most):
+def speed_cap(s: "Limits", room: float, most: float) -> float:
     """Highest speed (rad/s) towards a soft end that is ``room`` (rad) away."""
     if room <= 0.0:
         return 0.0
@@ -71,7 +77,9 @@ def speed_cap(s, room, most):
     return cap if cap < most else most
 
 
-def cap_speed(s, st, travel, u, angle, speed, most):
+def cap_speed(
+    s: "Limits", st: "Allowed", travel: int, u: float, angle: float, speed: float, most: float
+) -> float:
     """Bound voltage so that speed stays within the cap in both directions."""
     up = most
     down = most
@@ -89,7 +97,7 @@ def cap_speed(s, st, travel, u, angle, speed, most):
     return u
 
 
-def force_window(s, st, emf, amps, supply_V):
+def force_window(s: "Limits", st: "Allowed", emf: float, amps: float, supply_V: float) -> None:
     """Set the window (V) of force limit and supply around the back-EMF (V)."""
     reach = s.resistance_ohm * amps
     st.high_V = reach + (emf if emf > 0.0 else 0.0)
@@ -103,7 +111,7 @@ def force_window(s, st, emf, amps, supply_V):
         st.low_V = -most
 
 
-def clip_to_window(st, u, supply_V):
+def clip_to_window(st: "Allowed", u: float, supply_V: float) -> float:
     """Clip to the window of this tick and say by bits what bound."""
     if u > st.high_V:
         st.bits |= SUPPLY if st.high_V >= supply_V else FORCE
@@ -114,7 +122,17 @@ def clip_to_window(st, u, supply_V):
     return u
 
 
-def allow(settings, st, u, sensed, supply_V, emf, amps, most, h):
+def allow(
+    settings: "Settings",
+    st: "Allowed",
+    u: float,
+    sensed: "Sensed",
+    supply_V: float,
+    emf: float,
+    amps: float,
+    most: float,
+    h: float,
+) -> float:
     """Stage 6: return the allowed voltage (V) for a demand ``u`` (V).
 
     amps: current limit in force (A); most: speed limit in force (rad/s); emf:
@@ -136,14 +154,16 @@ def allow(settings, st, u, sensed, supply_V, emf, amps, most, h):
     return u if u >= st.low_V else st.low_V
 
 
-def back_emf(s, st, sensed, current_A):
+def back_emf(s: "Limits", st: "Allowed", sensed: "Sensed", current_A: float) -> float:
     """Back-EMF (V) from the speed, or from a fitted current sensor (A)."""
     if s.current_fitted == 1:
         return st.last_V - s.resistance_ohm * current_A
     return s.back_emf_V_s * sensed.speed_rad_s
 
 
-def account(settings, st, applied, emf, current_A, h):
+def account(
+    settings: "Settings", st: "Allowed", applied: float, emf: float, current_A: float, h: float
+) -> None:
     """Estimate current and heat of the tick that is beginning (V, V, A, s)."""
     s = settings.heat
     if s.resistance_25_ohm <= 0.0:

@@ -18,8 +18,13 @@ makes the joint creep through its friction. Outside the dead band a constant
 help against stiction brings the joint home before the integral has to.
 """
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Gains
+    from controller.state import Loop, Motion
 
-def reset(loop, angle):
+
+def reset(loop: "Loop", angle: float) -> None:
     """Start at ``angle`` (rad) with an empty integral."""
     loop.integral_V = 0.0
     loop.derivative_rad_s = 0.0
@@ -31,7 +36,7 @@ def reset(loop, angle):
     loop.demand_V = 0.0
 
 
-def filter_speed(g, loop, angle, h):
+def filter_speed(g: "Gains", loop: "Loop", angle: float, h: float) -> float:
     """Update and return the filtered speed (rad/s) of the measured angle."""
     if loop.started == 0:
         loop.started = 1
@@ -44,7 +49,7 @@ def filter_speed(g, loop, angle, h):
     return speed
 
 
-def rest(g, loop, error, want_rad_s, h):
+def rest(g: "Gains", loop: "Loop", error: float, want_rad_s: float, h: float) -> None:
     """Decide whether the loop rests (dead band with hysteresis, rad).
 
     By the low-passed error: noise alone must neither wake it nor put it to
@@ -65,7 +70,7 @@ def rest(g, loop, error, want_rad_s, h):
         loop.resting = 1
 
 
-def scheduled_kp(g, error):
+def scheduled_kp(g: "Gains", error: float) -> float:
     """Proportional gain (V/rad) at this error: near_factor*kp close to zero."""
     if g.near_rad <= 0.0:
         return g.kp
@@ -79,7 +84,7 @@ def scheduled_kp(g, error):
     return g.kp * (g.near_factor + (1.0 - g.near_factor) * fade)
 
 
-def friction_feed(g, want_rad_s):
+def friction_feed(g: "Gains", want_rad_s: float) -> float:
     """Voltage (V) against dry friction, faded in over a small wanted speed."""
     share = want_rad_s / g.friction_speed_rad_s
     if share > 1.0:
@@ -89,7 +94,7 @@ def friction_feed(g, want_rad_s):
     return g.friction_feed_V * share
 
 
-def breakaway_feed(g, error):
+def breakaway_feed(g: "Gains", error: float) -> float:
     """Voltage (V) towards the setpoint outside the dead band, against stiction.
 
     Without it the proportional term alone stands still at an error of friction
@@ -108,7 +113,7 @@ def breakaway_feed(g, error):
     return most * beyond / g.rest_out_rad
 
 
-def demand(g, loop, motion, angle, h):
+def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -> float:
     """Stage 5: return the demanded voltage (V) at measured ``angle`` (rad)."""
     error = motion.want_rad - angle
     loop.error_rad = error
@@ -130,7 +135,7 @@ def demand(g, loop, motion, angle, h):
     return u
 
 
-def settle(g, loop, applied, h):
+def settle(g: "Gains", loop: "Loop", applied: float, h: float) -> None:
     """Stage 8: let the integral follow what was really applied (V)."""
     if g.ki <= 0.0:
         return
@@ -150,11 +155,11 @@ def settle(g, loop, applied, h):
     loop.integral_V = integral
 
 
-def standard_form(kp, ki, kd):
+def standard_form(kp: float, ki: float, kd: float) -> tuple[float, float, float]:
     """Parallel gains to standard form: (Kp, Ti, Td); Ti is 0 where ki is 0."""
     return kp, (kp / ki if ki > 0.0 else 0.0), (kd / kp if kp > 0.0 else 0.0)
 
 
-def parallel_form(kp, ti, td):
+def parallel_form(kp: float, ti: float, td: float) -> tuple[float, float, float]:
     """Standard form (Kp, Ti in s, Td in s; Ti 0 is no integral) to (kp, ki, kd)."""
     return kp, (kp / ti if ti > 0.0 else 0.0), kp * td

@@ -15,11 +15,15 @@ limit is first brought back inside at full jerk: the push does that by itself.
 
 from controller.portable import const, sqrt
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Profile
+    from controller.state import Motion, Plan
+
 STEPS = const(10)  # bracket steps of two tries each of one plan, whatever the move
-SEGMENTS = const(7)
 
 
-def stop_distance(plan, v, a):
+def stop_distance(plan: "Plan", v: float, a: float) -> float:
     """Distance (rad) of the quickest stop from speed v, acceleration a.
 
     ``plan`` holds the limits. Three segments: jerk to a peak acceleration, hold
@@ -54,7 +58,7 @@ def stop_distance(plan, v, a):
     return sign * (moved - peak * peak * peak / (6.0 * jerk * jerk))
 
 
-def change_speed(plan, v, a, aim):
+def change_speed(plan: "Plan", v: float, a: float, aim: float) -> None:
     """Plan the quickest change from (v, a) to speed ``aim`` without acceleration.
 
     Writes durations t1, t2, t3 (s) and jerks j1, j3 (rad/s^3) into ``plan``.
@@ -85,7 +89,7 @@ def change_speed(plan, v, a, aim):
     plan.j1 = sign * jerk
 
 
-def go_on(plan, t, j):
+def go_on(plan: "Plan", t: float, j: float) -> None:
     """Move the planning point (p, v, a) on by ``t`` seconds at jerk ``j``."""
     a = plan.a
     v = plan.v
@@ -94,12 +98,12 @@ def go_on(plan, t, j):
     plan.a = a + t * j
 
 
-def gap_here(plan):
+def gap_here(plan: "Plan") -> float:
     """How far beyond the goal (rad) a stop begun at the planning point ends."""
     return plan.p + stop_distance(plan, plan.v, plan.a) - plan.goal
 
 
-def set_limits(plan, limits, most_rad_s):
+def set_limits(plan: "Plan", limits: "Profile", most_rad_s: float) -> None:
     """Take the limits of a Profile into ``plan``; ``most_rad_s`` caps the speed."""
     plan.speed = limits.speed_rad_s
     if plan.speed > most_rad_s:
@@ -108,7 +112,7 @@ def set_limits(plan, limits, most_rad_s):
     plan.jerk = limits.jerk_rad_s3
 
 
-def begin(plan, p, v, a, target):
+def begin(plan: "Plan", p: float, v: float, a: float, target: float) -> None:
     """Start planning a move from (p, v, a) to rest at ``target`` (rad).
 
     Everything is mirrored so that the push is upward.
@@ -124,7 +128,7 @@ def begin(plan, p, v, a, target):
     find_phase(plan)
 
 
-def find_phase(plan):
+def find_phase(plan: "Plan") -> None:
     """Find in which phase of the push the cut lies, and its bracket.
 
     1 first jerk, 2 constant acceleration, 3 last jerk, 4 cruise.
@@ -150,21 +154,21 @@ def find_phase(plan):
     plan.cruise_s = -gap / plan.speed
 
 
-def phase_time(plan, phase):
+def phase_time(plan: "Plan", phase: int) -> float:
     """Duration (s) of phase 1, 2 or 3 of the push."""
     if phase == 1:
         return plan.t1
     return plan.t2 if phase == 2 else plan.t3
 
 
-def phase_jerk(plan, phase):
+def phase_jerk(plan: "Plan", phase: int) -> float:
     """Jerk (rad/s^3) in phase 1, 2 or 3 of the push."""
     if phase == 1:
         return plan.j1
     return 0.0 if phase == 2 else plan.j3
 
 
-def try_cut(plan, s):
+def try_cut(plan: "Plan", s: float) -> float:
     """Cut the push after ``s`` seconds of its phase, narrow the bracket to it.
 
     Returns the gap (rad). The cut that came nearest to the goal is kept.
@@ -190,7 +194,7 @@ def try_cut(plan, s):
     return gap
 
 
-def narrow(plan):
+def narrow(plan: "Plan") -> None:
     """One step of the bracket: halve it, then cut where Ridders' rule points.
 
     C. J. F. Ridders, "A new algorithm for computing a single root of a real
@@ -213,7 +217,7 @@ def narrow(plan):
             try_cut(plan, s)
 
 
-def finish(plan, motion, p, v, a):
+def finish(plan: "Plan", motion: "Motion", p: float, v: float, a: float) -> None:
     """Write the seven segments into ``motion`` and start following from (p, v, a)."""
     d = motion.duration_s
     j = motion.jerk_rad_s3
@@ -239,7 +243,7 @@ def finish(plan, motion, p, v, a):
     motion.segment_left_s = d[0]
 
 
-def write_stop(plan, motion, sign):
+def write_stop(plan: "Plan", motion: "Motion", sign: float) -> None:
     """Write the stop from the planning point as the last three segments."""
     change_speed(plan, plan.v, plan.a, 0.0)
     for k in range(3):
@@ -247,7 +251,7 @@ def write_stop(plan, motion, sign):
         motion.jerk_rad_s3[4 + k] = sign * phase_jerk(plan, k + 1)
 
 
-def stop(plan, motion):
+def stop(plan: "Plan", motion: "Motion") -> None:
     """Plan the quickest stop from the present setpoint; needs no bracket."""
     plan.v = motion.want_rad_s
     plan.a = motion.want_rad_s2
@@ -257,46 +261,3 @@ def stop(plan, motion):
     write_stop(plan, motion, 1.0)
     motion.segment = 4
     motion.segment_left_s = motion.duration_s[4]
-
-
-def coast(motion):
-    """Go on at the present speed until the next plan takes over."""
-    motion.want_rad_s2 = 0.0
-    motion.jerk_rad_s3[6] = 0.0
-    motion.duration_s[6] = 1.0e3
-    motion.segment = 6
-    motion.segment_left_s = 1.0e3
-
-
-def duration(motion):
-    """Whole time (s) of the plan in ``motion``."""
-    total = 0.0
-    for k in range(SEGMENTS):
-        total += motion.duration_s[k]
-    return total
-
-
-def advance(motion, h):
-    """Follow the plan for ``h`` seconds; at its end stand on the target."""
-    p = motion.want_rad
-    v = motion.want_rad_s
-    a = motion.want_rad_s2
-    while motion.segment < SEGMENTS:
-        j = motion.jerk_rad_s3[motion.segment]
-        t = motion.segment_left_s
-        ends = t <= h
-        if not ends:
-            t = h
-        p += t * (v + t * (0.5 * a + t * j / 6.0))
-        v += t * (a + 0.5 * t * j)
-        a += t * j
-        h -= t
-        if not ends:
-            motion.segment_left_s -= t
-            break
-        motion.segment += 1
-        if motion.segment < SEGMENTS:
-            motion.segment_left_s = motion.duration_s[motion.segment]
-    motion.want_rad = p
-    motion.want_rad_s = v
-    motion.want_rad_s2 = a

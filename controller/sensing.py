@@ -16,10 +16,15 @@ seam; inside the dead gap the angle is carried on at the last good speed.
 from controller.portable import const
 from controller.settings import CONTINUOUS
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Sensing
+    from controller.state import Sensed
+
 TURN_RAD = const(6.283185307179586)
 
 
-def straight_angle(s, counts):
+def straight_angle(s: "Sensing", counts: int) -> float:
     """Angle (rad) of a reading (counts) by settings ``s``, limited travel."""
     angle = (counts - s.zero_counts) * s.rad_per_count
     points = s.correction_points
@@ -33,12 +38,12 @@ def straight_angle(s, counts):
     return angle
 
 
-def at_rail(s, counts):
+def at_rail(s: "Sensing", counts: int) -> bool:
     """Tell whether a reading lies outside the window of an intact wiper."""
     return counts < s.rail_low_counts or counts > s.rail_high_counts
 
 
-def track_weight(s, counts):
+def track_weight(s: "Sensing", counts: int) -> float:
     """Trust in one of two wipers: 0 at its gap, 1 beyond ``blend_rad`` of it."""
     if at_rail(s, counts):
         return 0.0
@@ -52,7 +57,7 @@ def track_weight(s, counts):
     return 1.0 if width >= s.blend_rad else width / s.blend_rad
 
 
-def wrapped(angle):
+def wrapped(angle: float) -> float:
     """Return ``angle`` (rad) less the whole turns that bring it to [-pi, pi)."""
     turns = angle / TURN_RAD + 0.5
     whole = int(turns)
@@ -61,7 +66,7 @@ def wrapped(angle):
     return angle - whole * TURN_RAD
 
 
-def blended_change(s, st, counts, second):
+def blended_change(s: "Sensing", st: "Sensed", counts: int, second: int) -> float:
     """Change of angle (rad) since the last tick by two wipers, by validity.
 
     Weights fall to zero towards each track's gap, so the sum never jumps. The
@@ -74,7 +79,7 @@ def blended_change(s, st, counts, second):
     return (first_weight * one + second_weight * two) / (first_weight + second_weight)
 
 
-def near_gap(s, st, reach):
+def near_gap(s: "Sensing", st: "Sensed", reach: float) -> bool:
     """Tell whether the carried angle lies within ``reach`` (rad) of the gap."""
     middle = s.gap_from_rad + 0.5 * s.gap_rad
     apart = wrapped(st.angle_rad - middle)
@@ -83,7 +88,7 @@ def near_gap(s, st, reach):
     return apart <= 0.5 * s.gap_rad + reach
 
 
-def take_limited(s, st, counts, steps):
+def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
     """Read a limited joint; return the change of angle, or 0 if implausible."""
     if at_rail(s, counts):
         st.rail = 1
@@ -101,7 +106,9 @@ def take_limited(s, st, counts, steps):
     return moved
 
 
-def take_continuous(s, st, counts, second, steps, h):
+def take_continuous(
+    s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, h: float
+) -> float:
     """Read a joint that turns without end; return the change of angle (rad)."""
     lost = at_rail(s, counts)
     if s.tracks == 2:
@@ -132,7 +139,7 @@ def take_continuous(s, st, counts, second, steps, h):
     return moved
 
 
-def count_held(st, counts, steps):
+def count_held(st: "Sensed", counts: int, steps: int) -> None:
     """Count successive identical readings: a live sensor has some noise."""
     if counts == st.last_counts:
         st.same_ticks += steps
@@ -141,7 +148,7 @@ def count_held(st, counts, steps):
     st.last_counts = counts
 
 
-def sense(s, st, counts, second, steps, tick_s):
+def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick_s: float) -> None:
     """Stage 2: update angle, speed and plausibility in ``st`` (Sensed)."""
     h = tick_s * steps
     st.rail = 0
@@ -163,7 +170,7 @@ def sense(s, st, counts, second, steps, tick_s):
         st.speed_rad_s = (lag * st.speed_rad_s + moved) / (lag + h)
 
 
-def fold_turns(s, st):
+def fold_turns(s: "Sensing", st: "Sensed") -> int:
     """Fold whole turns out of the angle; return how many were folded (turns).
 
     Keeps single-precision angles exact near zero while the joint turns on and

@@ -15,6 +15,12 @@ gear friction keeps pressing when the drive is merely switched off.
 from controller import faults, trajectory, watch
 from controller.portable import const
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.safety_settings import Limits, Stopping
+    from controller.settings import Settings
+    from controller.state import Command, Mode, Motion, Readings, State
+
 UNPOWERED = const(0)
 CHECKING = const(1)
 POWERED = const(2)
@@ -34,12 +40,12 @@ FIRST = const(0)  # checking: first stroke; stopping: controlled stop
 SECOND = const(1)  # checking: stroke back; stopping: release
 
 
-def driven(mode):
+def driven(mode: int) -> bool:
     """Tell whether the drive may be on in this mode."""
     return mode == CHECKING or mode == POWERED or mode == STOPPING
 
 
-def enter(m, mode, phase, angle):
+def enter(m: "Mode", mode: int, phase: int, angle: float) -> None:
     """Enter a mode at ``angle`` (rad); trajectory and loop start anew."""
     m.mode = mode
     m.phase = phase
@@ -49,7 +55,7 @@ def enter(m, mode, phase, angle):
     m.open_V = 0.0
 
 
-def trip(m, fault):
+def trip(m: "Mode", fault: int) -> None:
     """Latch a fault: drive off from this tick on. The first cause stays."""
     if m.fault == faults.NONE:
         m.fault = fault
@@ -58,7 +64,7 @@ def trip(m, fault):
     m.open_V = 0.0
 
 
-def end_stop(m):
+def end_stop(m: "Mode") -> None:
     """End a stop: off, and tripped where a fault was its cause."""
     if m.next_fault != faults.NONE:
         trip(m, m.next_fault)
@@ -68,7 +74,7 @@ def end_stop(m):
         m.open_V = 0.0
 
 
-def start_stop(settings, m, fault, angle, release):
+def start_stop(settings: "Settings", m: "Mode", fault: int, angle: float, release: bool) -> None:
     """Begin a stop of category 1, or its release at once."""
     m.next_fault = fault
     if release and settings.stopping.release_V <= 0.0:
@@ -79,7 +85,7 @@ def start_stop(settings, m, fault, angle, release):
         m.reset = 0
 
 
-def answer_fault(settings, m, fault, angle):
+def answer_fault(settings: "Settings", m: "Mode", fault: int, angle: float) -> None:
     """Answer a fault seen in this tick by its stop category."""
     if faults.category(fault) == 0 or m.mode == CHECKING:
         trip(m, fault)
@@ -90,7 +96,9 @@ def answer_fault(settings, m, fault, angle):
         m.next_fault = fault
 
 
-def take_request(settings, m, command, cause, angle):
+def take_request(
+    settings: "Settings", m: "Mode", command: "Command", cause: int, angle: float
+) -> None:
     """Take one request; ``cause`` is the fault that stands now, if any."""
     request = command.request
     command.request = 0
@@ -121,13 +129,13 @@ def take_request(settings, m, command, cause, angle):
         start_stop(settings, m, faults.NONE, angle, False)
 
 
-def first_stroke(limits, angle):
+def first_stroke(limits: "Limits", angle: float) -> float:
     """Direction (+1 or -1) of the first stroke: away from the nearer end."""
     middle = 0.5 * (limits.travel_low_rad + limits.travel_high_rad)
     return -1.0 if angle > middle else 1.0
 
 
-def check(s, m, angle, h):
+def check(s: "Stopping", m: "Mode", angle: float, h: float) -> None:
     """Run the self-test: ramp, look for motion the right way, then back."""
     m.elapsed_s += h
     sign = m.push_sign if m.phase == FIRST else -m.push_sign
@@ -145,7 +153,7 @@ def check(s, m, angle, h):
         m.open_V = sign * s.check_V * (m.elapsed_s / s.check_s)
 
 
-def run_stop(s, m, motion, angle, h):
+def run_stop(s: "Stopping", m: "Mode", motion: "Motion", angle: float, h: float) -> None:
     """Run a controlled stop or a release to its end or deadline."""
     m.elapsed_s += h
     if m.phase == FIRST:
@@ -159,7 +167,7 @@ def run_stop(s, m, motion, angle, h):
         m.open_V = -m.push_sign * s.release_V
 
 
-def start_anew(settings, state):
+def start_anew(state: "State") -> None:
     """Reset trajectory, loop, limits and evidence at the measured angle."""
     angle = state.sensed.angle_rad
     trajectory.reset(state.motion, angle)
@@ -167,7 +175,9 @@ def start_anew(settings, state):
     watch.reset(state.evidence)
 
 
-def find_fault(settings, state, readings, cause, h):
+def find_fault(
+    settings: "Settings", state: "State", readings: "Readings", cause: int, h: float
+) -> int:
     """Fault to be answered in this tick: standing, of motion, of the link."""
     m = state.mode
     w = settings.watch
@@ -183,7 +193,9 @@ def find_fault(settings, state, readings, cause, h):
     return found
 
 
-def supervise(settings, state, command, readings, h):
+def supervise(
+    settings: "Settings", state: "State", command: "Command", readings: "Readings", h: float
+) -> None:
     """Stage 3: faults, requests and phases to the mode of this tick."""
     m = state.mode
     angle = state.sensed.angle_rad
@@ -203,11 +215,11 @@ def supervise(settings, state, command, readings, h):
         m.push_sign = state.evidence.drive_sign
 
 
-def open_loop(m):
+def open_loop(m: "Mode") -> bool:
     """Tell whether the voltage comes from the self-test or a release."""
     return m.mode == CHECKING or (m.mode == STOPPING and m.phase == SECOND)
 
 
-def last_gate(m, u):
+def last_gate(m: "Mode", u: float) -> float:
     """Stage 7: zero in every unpowered mode, whatever came before (V)."""
     return u if driven(m.mode) else 0.0

@@ -13,10 +13,15 @@ and speed never jump. A missing sample is carried on at its speed for at most
 ``stream_hold_s``, then the joint is stopped by a profile.
 """
 
-from controller import profile
+from controller import profile, segments
 from controller.portable import const
 from controller.sensing import TURN_RAD, wrapped
 from controller.settings import CONTINUOUS
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Profile, Sensing, Settings
+    from controller.state import Command, Motion, Plan, Sensed
 
 HOLD = const(0)
 MOVE = const(1)
@@ -29,19 +34,19 @@ STREAMED = const(2)
 HOLD_HERE = const(3)
 
 
-def reset(motion, angle):
+def reset(motion: "Motion", angle: float) -> None:
     """Stand at ``angle`` (rad) with nothing planned."""
     motion.want_rad = angle
     motion.want_rad_s = 0.0
     motion.want_rad_s2 = 0.0
     motion.source = HOLD
-    motion.segment = profile.SEGMENTS
+    motion.segment = segments.SEGMENTS
     motion.planning = 0
     motion.waiting = 0
     motion.target_rad = angle
 
 
-def in_gap(s, angle):
+def in_gap(s: "Sensing", angle: float) -> bool:
     """Tell whether ``angle`` (rad) lies in the dead gap of the sensor."""
     if s.gap_rad <= 0.0 or s.tracks == 2:
         return False
@@ -49,7 +54,7 @@ def in_gap(s, angle):
     return -0.5 * s.gap_rad <= apart <= 0.5 * s.gap_rad
 
 
-def acceptable(settings, command):
+def acceptable(settings: "Settings", command: "Command") -> bool:
     """Tell whether a setpoint may be followed: in range, finite, not in the gap."""
     angle = command.target_rad
     speed = command.target_rad_s
@@ -64,7 +69,7 @@ def acceptable(settings, command):
     return True
 
 
-def goal_turn(settings, motion, sensed, command):
+def goal_turn(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> int:
     """Whole turn (absolute) in which the commanded angle lies."""
     if settings.sensing.travel != CONTINUOUS:
         return 0
@@ -76,7 +81,7 @@ def goal_turn(settings, motion, sensed, command):
     return sensed.base_turn + whole
 
 
-def take(settings, motion, sensed, command):
+def take(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> None:
     """Take a new setpoint from ``command``, or refuse it whole.
 
     Writes ``command.refused`` (1 refused) and clears ``command.kind``.
@@ -99,7 +104,7 @@ def take(settings, motion, sensed, command):
     command.kind = 0
 
 
-def hold_here(motion):
+def hold_here(motion: "Motion") -> None:
     """Stop by the quickest profile and hold there; twice asked is once done."""
     motion.waiting = 0
     motion.planning = 0
@@ -108,7 +113,7 @@ def hold_here(motion):
         motion.segment = -1
 
 
-def start_stream(motion, command, offset):
+def start_stream(motion: "Motion", command: "Command", offset: float) -> None:
     """Begin the cubic from the present setpoint to a streamed sample."""
     motion.source = STREAM
     motion.waiting = 0
@@ -121,7 +126,7 @@ def start_stream(motion, command, offset):
     motion.stream_s = 0.0
 
 
-def follow_stream(s, plan, motion, h):
+def follow_stream(s: "Profile", plan: "Plan", motion: "Motion", h: float) -> None:
     """Advance a streamed setpoint by ``h`` seconds."""
     t = motion.stream_s + h
     motion.stream_s = t
@@ -145,7 +150,7 @@ def follow_stream(s, plan, motion, h):
     motion.want_rad_s2 = (2.0 * c2 + u * 6.0 * c3) / (span * span)
 
 
-def start_planning(s, plan, motion, base_turn, h):
+def start_planning(s: "Profile", plan: "Plan", motion: "Motion", base_turn: int, h: float) -> None:
     """Begin to plan towards the waiting target.
 
     The plan starts from where the running profile will be when planning ends.
@@ -155,7 +160,7 @@ def start_planning(s, plan, motion, base_turn, h):
     motion.waiting = 0
     motion.planning = s.plan_ticks
     if motion.source == STREAM:
-        profile.coast(motion)
+        segments.coast(motion)
     motion.source = MOVE
     p = motion.want_rad
     v = motion.want_rad_s
@@ -163,7 +168,7 @@ def start_planning(s, plan, motion, base_turn, h):
     segment = motion.segment
     left = motion.segment_left_s
     if s.plan_ticks > 1:
-        profile.advance(motion, h * (s.plan_ticks - 1))
+        segments.advance(motion, h * (s.plan_ticks - 1))
     motion.from_rad = motion.want_rad
     motion.from_rad_s = motion.want_rad_s
     motion.to_rad_s = motion.want_rad_s2
@@ -177,7 +182,7 @@ def start_planning(s, plan, motion, base_turn, h):
     profile.begin(plan, motion.from_rad, motion.from_rad_s, motion.to_rad_s, goal)
 
 
-def go_on_planning(s, plan, motion):
+def go_on_planning(s: "Profile", plan: "Plan", motion: "Motion") -> None:
     """Do this tick's share of the bracket steps; start the move at the end."""
     ticks = s.plan_ticks
     done = ticks - motion.planning
@@ -190,12 +195,12 @@ def go_on_planning(s, plan, motion):
         profile.finish(plan, motion, motion.from_rad, motion.from_rad_s, motion.to_rad_s)
 
 
-def run_profile(motion, base_turn, h):
+def run_profile(motion: "Motion", base_turn: int, h: float) -> None:
     """Advance a planned move or stop by ``h`` seconds; end exactly on target."""
-    if motion.segment >= profile.SEGMENTS:
+    if motion.segment >= segments.SEGMENTS:
         return
-    profile.advance(motion, h)
-    if motion.segment >= profile.SEGMENTS and motion.planning == 0:
+    segments.advance(motion, h)
+    if motion.segment >= segments.SEGMENTS and motion.planning == 0:
         motion.want_rad_s = 0.0
         motion.want_rad_s2 = 0.0
         if motion.source == MOVE:
@@ -203,7 +208,15 @@ def run_profile(motion, base_turn, h):
         motion.source = HOLD
 
 
-def follow(s, most_rad_s, plan, motion, base_turn, steps, tick_s):
+def follow(
+    s: "Profile",
+    most_rad_s: float,
+    plan: "Plan",
+    motion: "Motion",
+    base_turn: int,
+    steps: int,
+    tick_s: float,
+) -> None:
     """Stage 4: the setpoint of this tick; ``most_rad_s`` caps planned speeds."""
     profile.set_limits(plan, s, most_rad_s)
     if motion.source == STOP and motion.segment < 0:
@@ -219,7 +232,7 @@ def follow(s, most_rad_s, plan, motion, base_turn, steps, tick_s):
             go_on_planning(s, plan, motion)
 
 
-def shift(motion, away):
+def shift(motion: "Motion", away: float) -> None:
     """Move every position by ``away`` (rad) when whole turns are folded away."""
     motion.want_rad += away
     motion.from_rad += away

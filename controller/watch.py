@@ -13,8 +13,14 @@ formulas (``sim/joint_settings.py``); what they cannot see is said in
 from controller import faults
 from controller.settings import LIMITED
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.safety_settings import Watch
+    from controller.settings import Sensing, Settings
+    from controller.state import Allowed, Evidence, Readings, Sensed, State
 
-def reset(e):
+
+def reset(e: "Evidence") -> None:
     """Forget all evidence of motion (late ticks are kept)."""
     e.model_rad_s = 0.0
     e.drive_sign = 0.0
@@ -28,7 +34,7 @@ def reset(e):
     e.far_s = 0.0
 
 
-def push_beyond_friction(w, u):
+def push_beyond_friction(w: "Watch", u: float) -> float:
     """The part of the voltage (V) that must move even the stiffest joint."""
     if u > w.friction_V:
         return u - w.friction_V
@@ -37,7 +43,7 @@ def push_beyond_friction(w, u):
     return 0.0
 
 
-def expect(w, e, u, speed, h):
+def expect(w: "Watch", e: "Evidence", u: float, speed: float, h: float) -> None:
     """Advance the expectation model under voltage ``u`` (V) for ``h`` seconds."""
     push = push_beyond_friction(w, u)
     sign = 0.0
@@ -57,7 +63,7 @@ def expect(w, e, u, speed, h):
     e.model_rad_s += (push / w.emf_V_s - e.model_rad_s) * share
 
 
-def compare(w, e, moved, h):
+def compare(w: "Watch", e: "Evidence", moved: float, h: float) -> None:
     """Compare expected and seen motion; advance the still and slow times (s)."""
     leak = h / w.window_s
     if leak > 1.0:
@@ -77,7 +83,7 @@ def compare(w, e, moved, h):
         e.slow_s -= h
 
 
-def wrong_way(e, moved, h):
+def wrong_way(e: "Evidence", moved: float, h: float) -> None:
     """Add up motion against the drive beyond what the model still coasts (rad)."""
     sign = e.drive_sign
     if sign == 0.0:
@@ -94,7 +100,7 @@ def wrong_way(e, moved, h):
         e.wrong_rad = 0.0
 
 
-def gather(settings, e, sensed, u, h):
+def gather(settings: "Settings", e: "Evidence", sensed: "Sensed", u: float, h: float) -> None:
     """Take in one tick: ``u`` (V) was applied while the joint moved."""
     w = settings.watch
     expect(w, e, u, sensed.speed_rad_s, h)
@@ -102,7 +108,7 @@ def gather(settings, e, sensed, u, h):
     wrong_way(e, sensed.moved_rad, h)
 
 
-def count_late(w, e, steps):
+def count_late(w: "Watch", e: "Evidence", steps: int) -> int:
     """Late ticks count up, ticks in time count down at a sixteenth."""
     if steps > 1:
         e.late_sixteenths += 16 * (steps - 1)
@@ -114,7 +120,7 @@ def count_late(w, e, steps):
     return faults.NONE
 
 
-def beyond_travel(settings, angle):
+def beyond_travel(settings: "Settings", angle: float) -> float:
     """How far (rad) the angle lies beyond the nearer soft end; 0 inside."""
     limits = settings.limits
     if angle > limits.travel_high_rad:
@@ -124,7 +130,7 @@ def beyond_travel(settings, angle):
     return 0.0
 
 
-def sensor_fault(s, sensed):
+def sensor_fault(s: "Sensing", sensed: "Sensed") -> int:
     """Fault that the readings alone show, or NONE."""
     if sensed.odd_ticks >= s.bad_ticks:
         return faults.WIPER_RAIL if sensed.rail == 1 else faults.SENSOR_JUMP
@@ -135,7 +141,7 @@ def sensor_fault(s, sensed):
     return faults.NONE
 
 
-def travel_fault(settings, e, sensed):
+def travel_fault(settings: "Settings", e: "Evidence", sensed: "Sensed") -> int:
     """Fault of angle and speed beyond their bounds, or NONE."""
     w = settings.watch
     if settings.sensing.travel == LIMITED and w.over_travel_rad > 0.0:
@@ -155,7 +161,7 @@ def travel_fault(settings, e, sensed):
     return faults.NONE
 
 
-def supply_fault(settings, allowed, readings):
+def supply_fault(settings: "Settings", allowed: "Allowed", readings: "Readings") -> int:
     """Fault of supply or heat, or NONE."""
     limits = settings.limits
     if limits.supply_low_V > 0.0 and not readings.supply_V >= limits.supply_low_V:
@@ -169,7 +175,7 @@ def supply_fault(settings, allowed, readings):
     return faults.NONE
 
 
-def standing_fault(settings, state, readings):
+def standing_fault(settings: "Settings", state: "State", readings: "Readings") -> int:
     """Fault that can be seen whether driven or not, or NONE."""
     late = count_late(settings.watch, state.evidence, readings.steps)
     supply = supply_fault(settings, state.allowed, readings)
@@ -186,7 +192,7 @@ def standing_fault(settings, state, readings):
     return late
 
 
-def motion_fault(w, e, grip):
+def motion_fault(w: "Watch", e: "Evidence", grip: int) -> int:
     """Fault that only a driven joint shows, or NONE; a grip may be blocked."""
     if w.wrong_rad > 0.0 and e.wrong_rad > w.wrong_rad:
         return faults.REVERSED
@@ -199,7 +205,7 @@ def motion_fault(w, e, grip):
     return faults.NONE
 
 
-def following_fault(w, e, error, h):
+def following_fault(w: "Watch", e: "Evidence", error: float, h: float) -> int:
     """Fault of a following error (rad) that lasts, or NONE."""
     if -w.following_rad <= error <= w.following_rad:
         e.far_s = 0.0

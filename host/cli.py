@@ -6,25 +6,31 @@ value and what is allowed); 130 interrupted.
 
 import sys
 from pathlib import Path
-from typing import Annotated, Optional
+from typing import Annotated
 
 import typer
 
 from sim.errors import InputError
 
 app = typer.Typer(
-    name="jointloop", no_args_is_help=True, add_completion=False, rich_markup_mode=None,
+    name="jointloop",
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
     pretty_exceptions_enable=False,
     help="Size, simulate, tune and bench-test one tendon-driven finger joint.",
 )
 
 Joint = Annotated[Path, typer.Argument(help="Joint file (TOML); `jointloop new` writes one.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")]
-Seed = Annotated[int, typer.Option(help="Seed of everything drawn by chance.", min=0,
-                                   max=2**31 - 1)]
+Seed = Annotated[
+    int, typer.Option(help="Seed of everything drawn by chance.", min=0, max=2**31 - 1)
+]
 Out = Annotated[Path, typer.Option("--out", help="Folder for figures and reports.")]
-Gains = Annotated[Optional[Path], typer.Option(  # noqa: UP045  (typer reads it)
-    "--gains", help="Gains file to use instead of the joint file's own.")]
+Gains = Annotated[
+    Path | None,
+    typer.Option("--gains", help="Gains file to use instead of the joint file's own."),
+]
 RUNS = Path("jointloop-runs")
 
 
@@ -44,19 +50,31 @@ def size(joint: Joint, gains: Gains = None, as_json: Json = False, out: Out = RU
     run(joint, gains, as_json, out)
 
 
-@app.command(epilog='Example: jointloop simulate finger.toml --scenario hard_object')
+@app.command(epilog="Example: jointloop simulate finger.toml --scenario hard_object")
 def simulate(
     joint: Joint,
-    scenario: Annotated[str, typer.Option(help="Name of a situation (--list shows them).")] = "step",
+    scenario: Annotated[
+        str, typer.Option(help="Name of a situation (--list shows them).")
+    ] = "step",
     step: Annotated[str, typer.Option(help="Size of the steps.")] = "60 deg",
-    part: Annotated[str, typer.Option(
-        help='"nominal", or "random": one part drawn from the spread.')] = "nominal",
-    runtime: Annotated[str, typer.Option(
-        help='"compiled", "python" (same bits, slow), or "single" (single precision).')] = "compiled",
-    trace: Annotated[Optional[Path], typer.Option(  # noqa: UP045
-        help="Write the time series to this CSV file.")] = None,
+    part: Annotated[
+        str, typer.Option(help='"nominal", or "random": one part drawn from the spread.')
+    ] = "nominal",
+    runtime: Annotated[
+        str,
+        typer.Option(
+            help='"compiled", "python" (same bits, slow), or "single" (single precision).'
+        ),
+    ] = "compiled",
+    trace: Annotated[
+        Path | None,
+        typer.Option(help="Write the time series to this CSV file."),
+    ] = None,
     list_them: Annotated[bool, typer.Option("--list", help="List the situations.")] = False,
-    gains: Gains = None, seed: Seed = 1, as_json: Json = False, out: Out = RUNS,
+    gains: Gains = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
 ) -> None:
     """Run the joint through a situation and draw what happens."""
     from host.commands.simulate import run
@@ -68,11 +86,18 @@ def simulate(
 def tune(
     joint: Joint,
     step: Annotated[str, typer.Option(help="Size of the large step tuned for.")] = "60 deg",
-    effort: Annotated[str, typer.Option(help='"full", or "small": a quicker, coarser search.')] = "full",
-    into: Annotated[Optional[Path], typer.Option(  # noqa: UP045
-        help="Write the gains to this file instead of into the joint file.")] = None,
+    effort: Annotated[
+        str, typer.Option(help='"full", or "small": a quicker, coarser search.')
+    ] = "full",
+    into: Annotated[
+        Path | None,
+        typer.Option(help="Write the gains to this file instead of into the joint file."),
+    ] = None,
     write: Annotated[bool, typer.Option(help="Write the gains at all.")] = True,
-    gains: Gains = None, seed: Seed = 1, as_json: Json = False, out: Out = RUNS,
+    gains: Gains = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
 ) -> None:
     """Find gains on many parts and in many situations, and judge them on others."""
     from host.commands.tune import run

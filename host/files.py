@@ -15,8 +15,9 @@ def make_folder(path: Path) -> Path:
     try:
         path.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(str(path), "", None,
-                         f"cannot be made a folder: {error.strerror}") from None
+        raise InputError(
+            str(path), "", None, f"cannot be made a folder: {error.strerror}"
+        ) from None
     return path
 
 
@@ -38,8 +39,9 @@ def put_table(path: Path, name: str, table: dict[str, Any], seen: str) -> None:
     """
     text = read_text(path)
     if text != seen:
-        raise InputError(str(path), name, None,
-                         "the file was changed while this ran; nothing was written")
+        raise InputError(
+            str(path), name, None, "the file was changed while this ran; nothing was written"
+        )
     document = tomlkit.parse(text)
     made = tomlkit.table()
     made.comment("written by jointloop")

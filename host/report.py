@@ -29,7 +29,10 @@ def write_report(path: Path, title: str, intro: str, sections: list[Section]) ->
     from host import __version__
 
     source = (files("host") / "templates" / "report.html").read_text(encoding="utf-8")
-    template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(source)
-    write_whole(path, template.render(title=title, intro=intro, sections=sections,
-                                      version=__version__))
+    template = jinja2.Environment(autoescape=True, undefined=jinja2.StrictUndefined).from_string(
+        source
+    )
+    write_whole(
+        path, template.render(title=title, intro=intro, sections=sections, version=__version__)
+    )
     return path

@@ -39,12 +39,23 @@ class Terminal:
             made.add_row(*[str(one) for one in row])
         self.console.print(made)
 
+    def remarks(self, rows: Iterable[tuple[str, str]]) -> None:
+        """Write marked sentences, each wrapped beside its mark."""
+        made = Table.grid(padding=(0, 1))
+        for mark, text in rows:
+            made.add_row(" ", mark, text)
+        self.console.print(made)
+
     def progress(self) -> Progress:
         """Return a progress display for work of more than 2 s."""
         return Progress(
-            TextColumn("{task.description:<26}"), BarColumn(), TextColumn("{task.percentage:3.0f} %"),
-            TextColumn("{task.fields[note]}"), TimeElapsedColumn(),
-            console=Console(stderr=True), transient=not sys.stderr.isatty(),
+            TextColumn("{task.description:<26}"),
+            BarColumn(),
+            TextColumn("{task.percentage:3.0f} %"),
+            TextColumn("{task.fields[note]}"),
+            TimeElapsedColumn(),
+            console=Console(stderr=True),
+            transient=not sys.stderr.isatty(),
         )
 
     def result(self, data: dict[str, Any]) -> None:

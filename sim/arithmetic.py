@@ -10,7 +10,7 @@ QUARTER = const(1.5707963267948966)
 _WORD = const(0xFFFFFFFF)
 
 
-def cosine(x):
+def cosine(x: float) -> float:
     """Cosine of ``x`` (rad), |x| < 1e6; absolute error below 1e-9 (a test measures it).
 
     Folded into [0, pi/2], then the Taylor series, its last coefficient
@@ -32,7 +32,7 @@ def cosine(x):
     return sign * (1.0 + y * (-0.5 + y * (1.0 / 24.0 + y * s)))
 
 
-def scramble(word):
+def scramble(word: int) -> int:
     """Next 32-bit word of a linear congruential sequence (full period 2**32).
 
     Multiplier and increment: W. H. Press et al., "Numerical Recipes", 3rd ed.
@@ -41,7 +41,7 @@ def scramble(word):
     return (word * 1664525 + 1013904223) & _WORD
 
 
-def fold(word):
+def fold(word: int) -> int:
     """Mix high bits into low ones: the low bits of ``scramble`` are poor."""
     word ^= word >> 16
     word = (word * 0x45D9F3B) & _WORD
@@ -49,7 +49,7 @@ def fold(word):
     return word
 
 
-def bell(word):
+def bell(word: int) -> float:
     """Number of mean 0 and variance 1 made from ``word``: a sum of eight.
 
     Irwin-Hall with eight 16-bit parts: bell-shaped to 4.9 sigma, no logarithm.

@@ -10,8 +10,13 @@ practice, no source; their constants are guesses and say so in sim/README.md.
 
 from sim.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from sim.part import Part, Plant
+    from sim.program import Run
 
-def clip(x, most):
+
+def clip(x: float, most: float) -> float:
     """Clip ``x`` to [-most, most]."""
     if x > most:
         return most
@@ -20,7 +25,7 @@ def clip(x, most):
     return x
 
 
-def board_share(p, width):
+def board_share(p: "Part", width: float) -> float:
     """Share of full drive in [-1, 1] that a pulse width (s) asks for."""
     away = width - p.board_neutral_s
     if away > p.board_dead_s:
@@ -30,7 +35,7 @@ def board_share(p, width):
     return 0.0
 
 
-def builtin_share(p, x, want_rad):
+def builtin_share(p: "Part", x: "Plant", want_rad: float) -> float:
     """The original loop: proportional with a dead band, on the joint's angle."""
     away = want_rad - x.joint_rad
     if -p.board_dead_rad < away < p.board_dead_rad:
@@ -38,7 +43,7 @@ def builtin_share(p, x, want_rad):
     return clip(away / p.board_full_rad, 1.0)
 
 
-def drive_duty(p, x, run, value, want_rad, h):
+def drive_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
     """Duty of the bridge for the coming ``h`` seconds.
 
     ``value`` is the controller's output (duty, or pulse width in s, 0 none).
@@ -62,7 +67,7 @@ def drive_duty(p, x, run, value, want_rad, h):
     return stretched(run, h) if p.board == STRETCHED_BOARD else 0.0
 
 
-def stretched(run, h):
+def stretched(run: "Run", h: float) -> float:
     """Average duty over ``h`` of full drive that lasts on_left_s more."""
     on = run.on_left_s
     if on <= 0.0:

@@ -8,8 +8,9 @@ from sim.part import Part
 _TICK_S = 5e-4
 
 
-def step_bound(part: Part, start: float, target: float, band: float, amps: float,
-               warmth_C: float = 25.0) -> float:
+def step_bound(
+    part: Part, start: float, target: float, band: float, amps: float, warmth_C: float = 25.0
+) -> float:
     """Return the shortest time (s) to be and stay within ``band`` of ``target`` (rad).
 
     Voltage limited by the part's own supply, driving current by ``amps`` (A);
@@ -25,16 +26,24 @@ def step_bound(part: Part, start: float, target: float, band: float, amps: float
     return min(best, _try(part, start, target, band, amps, warmth_C, sign, fine)[0])
 
 
-def _try(part: Part, start: float, target: float, band: float, amps: float, warmth_C: float,
-         sign: float, times: np.ndarray) -> tuple[float, float]:
+def _try(
+    part: Part,
+    start: float,
+    target: float,
+    band: float,
+    amps: float,
+    warmth_C: float,
+    sign: float,
+    times: np.ndarray,
+) -> tuple[float, float]:
     substeps = tolerance.substeps_for(part, _TICK_S)
     ticks = round(1.0 / _TICK_S)
     parts = kernels.repeated(part, len(times))
     plants = kernels.repeated(tolerance.start_plant(part, start, warmth_C), len(times))
     results = np.zeros(len(times))
     kernels.twin().switching.switch_many(
-        parts, plants, sign, amps, times, target, band, ticks, substeps, _TICK_S / substeps,
-        results)
+        parts, plants, sign, amps, times, target, band, ticks, substeps, _TICK_S / substeps, results
+    )
     results[results >= ticks * _TICK_S - _TICK_S] = np.inf
     k = int(np.argmin(results))
     return float(results[k]), float(times[k])

@@ -8,6 +8,7 @@ One integrator, named in every trace: Strang splitting, set-valued friction.
 """
 
 import csv
+import itertools
 import os
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
@@ -32,8 +33,22 @@ from sim.scenarios import Scenario, named
 INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
 
 TRACE_COLUMNS = (
-    "time_s", "want_rad", "angle_rad", "joint_rad", "speed_rad_s", "demand_V", "allowed_V",
-    "current_A", "flexor_N", "extensor_N", "tip_N", "winding_C", "bus_V", "mode", "fault", "limits",
+    "time_s",
+    "want_rad",
+    "angle_rad",
+    "joint_rad",
+    "speed_rad_s",
+    "demand_V",
+    "allowed_V",
+    "current_A",
+    "flexor_N",
+    "extensor_N",
+    "tip_N",
+    "winding_C",
+    "bus_V",
+    "mode",
+    "fault",
+    "limits",
 )
 FINE_S = 5e-5
 """Longest substep of a single run (s)."""
@@ -78,9 +93,13 @@ def joint_of(tables: dict[str, Any], name: str) -> Joint:
     file = joint_file.check(tables, name)
     found = (file.gains or {}).get("digest")
     if found is not None and found != joint_digest(tables):
-        raise InputError(name, "gains.digest", found,
-                         "these gains were tuned for another joint or an earlier state of this "
-                         "file; tune again, or delete this line to keep them knowingly")
+        raise InputError(
+            name,
+            "gains.digest",
+            found,
+            "these gains were tuned for another joint or an earlier state of this "
+            "file; tune again, or delete this line to keep them knowingly",
+        )
     part = nominal_part(file, name)
     settings = joint_settings(file, part, name)
     _check_stiffness(part, settings, name)
@@ -127,8 +146,9 @@ def fitted(settings: np.ndarray, scenario: Scenario) -> np.ndarray:
     return settings
 
 
-def run_record(part: Part, scenario: Scenario, tick_s: float, delay_s: float, longest_s: float
-               ) -> Run:
+def run_record(
+    part: Part, scenario: Scenario, tick_s: float, delay_s: float, longest_s: float
+) -> Run:
     """Return the Run record of a part and scenario. Raises ValueError (too stiff)."""
     run = Run()
     run.ticks = scenario.ticks(tick_s)
@@ -137,8 +157,15 @@ def run_record(part: Part, scenario: Scenario, tick_s: float, delay_s: float, lo
     return run
 
 
-def simulate(joint: Joint, scenario: Scenario, part: Part | None = None, warmth_C: float = 25.0,
-             seed: int = 1, runtime: str = "compiled", settings: Settings | None = None) -> Trace:
+def simulate(
+    joint: Joint,
+    scenario: Scenario,
+    part: Part | None = None,
+    warmth_C: float = 25.0,
+    seed: int = 1,
+    runtime: str = "compiled",
+    settings: Settings | None = None,
+) -> Trace:
     """Run one joint through a scenario and return its trace.
 
     part: the plant (nominal where None); warmth_C: winding at the start, degC;
@@ -163,13 +190,14 @@ def simulate(joint: Joint, scenario: Scenario, part: Part | None = None, warmth_
     sense = Sense()
     sense.word = seed * 2654435761 % 2**32
     rows = np.zeros((run.ticks, loop.COLUMNS))
-    records = [settings, State(), Command(), Readings(), Report(), own, x, sense]
-    records[3].supply_V = x.bus_V
+    readings = Readings()
+    readings.supply_V = x.bus_V
+    records: list[Any] = [settings, State(), Command(), readings, Report(), own, x, sense]
     if runtime == "compiled":
         score, plant = _run_compiled(records, scenario, run, rows)
     else:
         score, plant = _run_plain(records, scenario, run, rows, runtime)
-    tail = rows[-int(score["tail_ticks"]):, 3] if score["tail_ticks"] > 0 else None
+    tail = rows[-int(score["tail_ticks"]) :, 3] if score["tail_ticks"] > 0 else None
     found = metrics.of_run(score, plant, settings.tick_s, tail)
     return Trace(rows, found, scenario, settings.tick_s, run.substeps, seed, runtime)
 
@@ -179,27 +207,37 @@ def _run_compiled(records: list, scenario: Scenario, run: Run, rows: np.ndarray)
     events = kernels.as_array(scenario.events(records[0].tick_s))
     scores = kernels.as_array([Score()])
     kernels.twin().loop.run_many(
-        *arrays, events, kernels.as_array([run]), scores, rows[np.newaxis], 0, 1)
+        *arrays, events, kernels.as_array([run]), scores, rows[np.newaxis], 0, 1
+    )
     return scores[0], arrays[6][0]
 
 
-def _run_plain(records: list, scenario: Scenario, run: Run, rows: np.ndarray, runtime: str
-               ) -> tuple:
+def _run_plain(
+    records: list, scenario: Scenario, run: Run, rows: np.ndarray, runtime: str
+) -> tuple:
     score = Score()
     events = scenario.events(records[0].tick_s)
     if runtime == "single":
         from sim.single import run_single
 
         return run_single(records, events, run, score, rows)
-    loop.run_joint(*records, events, run, score, rows)
+    run_joint: Any = loop.run_joint  # eight records in its order, then the rest
+    run_joint(*records, events, run, score, rows)
     return kernels.as_array([score])[0], kernels.as_array([records[6]])[0]
 
 
 class Fleet:
     """A batch of parts, kept as arrays: run it through scenarios, on all cores."""
 
-    def __init__(self, parts: list[Part], warmth_C: list[float], tick_s: float, delay_s: float,
-                 seed: int, workers: int | None = None) -> None:
+    def __init__(
+        self,
+        parts: list[Part],
+        warmth_C: list[float],
+        tick_s: float,
+        delay_s: float,
+        seed: int,
+        workers: int | None = None,
+    ) -> None:
         """Prepare parts; ``seed`` draws their noise and the phase of pulse frames."""
         self.parts = kernels.as_array(parts)
         self.objects = parts
@@ -219,9 +257,12 @@ class Fleet:
     def _run_array(self, scenario: Scenario) -> np.ndarray:
         key = (scenario.duration_s, scenario.object_Nm_rad)
         if key not in self._runs:
-            runs = kernels.as_array([
-                run_record(part, scenario, self.tick_s, self.delay_s, COARSE_S)
-                for part in self.objects])
+            runs = kernels.as_array(
+                [
+                    run_record(part, scenario, self.tick_s, self.delay_s, COARSE_S)
+                    for part in self.objects
+                ]
+            )
             runs["shift"] = self.shifts
             runs["ticks"] += self.shifts
             self._runs[key] = runs
@@ -242,16 +283,30 @@ class Fleet:
         runs["trace_every"] = every
         rows = int(-(-int(runs["ticks"].max()) // every)) if every else 0
         traces = np.zeros((count if every else 1, max(rows, 1), loop.COLUMNS))
-        plants = kernels.as_array([
-            tolerance.start_plant(part, scenario.start_rad, warm)
-            for part, warm in zip(self.objects, self.warmth_C, strict=True)])
+        plants = kernels.as_array(
+            [
+                tolerance.start_plant(part, scenario.start_rad, warm)
+                for part, warm in zip(self.objects, self.warmth_C, strict=True)
+            ]
+        )
         senses = kernels.repeated(Sense(), count)
         senses["word"] = self.words
         readings = kernels.repeated(Readings(), count)
         readings["supply_V"] = plants["bus_V"]
-        arrays = (settings, _fresh(State, count), _fresh(Command, count), readings,
-                  _fresh(Report, count), self.parts.copy(), plants, senses,
-                  kernels.as_array(scenario.events(self.tick_s)), runs, _fresh(Score, count), traces)
+        arrays = (
+            settings,
+            _fresh(State, count),
+            _fresh(Command, count),
+            readings,
+            _fresh(Report, count),
+            self.parts.copy(),
+            plants,
+            senses,
+            kernels.as_array(scenario.events(self.tick_s)),
+            runs,
+            _fresh(Score, count),
+            traces,
+        )
         self._spread(arrays, count)
         return Batch(arrays[10], plants, traces if every else None, self.tick_s)
 
@@ -262,10 +317,9 @@ class Fleet:
             run_many(*arrays, 0, count)
             return
         share = max(1, -(-count // (4 * self.workers)))
-        edges = list(range(0, count, share)) + [count]
+        edges = [*list(range(0, count, share)), count]
         with ThreadPoolExecutor(self.workers) as pool:
-            jobs = [pool.submit(run_many, *arrays, a, b)
-                    for a, b in zip(edges, edges[1:], strict=False)]
+            jobs = [pool.submit(run_many, *[*arrays, a, b]) for a, b in itertools.pairwise(edges)]
             for job in jobs:
                 job.result()
 

@@ -47,18 +47,35 @@ class MotorConstants:
 def _from_constants(motor: MotorTable, name: str) -> MotorConstants:
     for key in ("torque_constant", "output_inertia"):
         if getattr(motor, key) is None:
-            raise InputError(name, f"motor.{key}", None,
-                             "is missing; a motor by constants needs resistance, "
-                             "torque_constant and output_inertia")
+            raise InputError(
+                name,
+                f"motor.{key}",
+                None,
+                "is missing; a motor by constants needs resistance, "
+                "torque_constant and output_inertia",
+            )
     assert motor.resistance and motor.torque_constant and motor.output_inertia
     coulomb = motor.coulomb or 0.0
     return MotorConstants(
-        motor.resistance, motor.torque_constant, coulomb, coulomb * motor.stiction_ratio,
-        motor.viscous or 0.0, motor.load_loss or 0.0, motor.output_inertia)
+        motor.resistance,
+        motor.torque_constant,
+        coulomb,
+        coulomb * motor.stiction_ratio,
+        motor.viscous or 0.0,
+        motor.load_loss or 0.0,
+        motor.output_inertia,
+    )
 
 
-_DATASHEET = ("voltage", "stall_torque", "stall_current", "no_load_speed", "no_load_current",
-              "gear_ratio", "rotor_inertia")
+_DATASHEET = (
+    "voltage",
+    "stall_torque",
+    "stall_current",
+    "no_load_speed",
+    "no_load_current",
+    "gear_ratio",
+    "rotor_inertia",
+)
 
 
 def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
@@ -67,18 +84,31 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
         return _from_constants(motor, name)
     for key in _DATASHEET:
         if getattr(motor, key) is None:
-            raise InputError(name, f"motor.{key}", None, "is missing; a motor needs datasheet "
-                             "values (" + ", ".join(_DATASHEET) + ") or constants")
+            raise InputError(
+                name,
+                f"motor.{key}",
+                None,
+                "is missing; a motor needs datasheet "
+                "values (" + ", ".join(_DATASHEET) + ") or constants",
+            )
     assert motor.voltage and motor.stall_torque and motor.stall_current
     assert motor.no_load_speed and motor.no_load_current
     assert motor.gear_ratio and motor.rotor_inertia
     if motor.no_load_current >= motor.stall_current:
-        raise InputError(name, "motor.no_load_current", motor.no_load_current,
-                         f"must be below motor.stall_current ({motor.stall_current:g} A)")
+        raise InputError(
+            name,
+            "motor.no_load_current",
+            motor.no_load_current,
+            f"must be below motor.stall_current ({motor.stall_current:g} A)",
+        )
     total = motor.voltage / motor.stall_current
     if motor.board_resistance >= total:
-        raise InputError(name, "motor.board_resistance", motor.board_resistance,
-                         f"must be below voltage / stall_current = {total:.3g} ohm")
+        raise InputError(
+            name,
+            "motor.board_resistance",
+            motor.board_resistance,
+            f"must be below voltage / stall_current = {total:.3g} ohm",
+        )
     emf = (motor.voltage - total * motor.no_load_current) / motor.no_load_speed
     loss = emf * motor.no_load_current
     coulomb = motor.coulomb_share * loss
@@ -86,21 +116,32 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
     found = 1.0 - (motor.stall_torque + coulomb) / ideal
     if found < 0.0:
         raise InputError(
-            name, "motor.stall_torque", motor.stall_torque,
+            name,
+            "motor.stall_torque",
+            motor.stall_torque,
             f"contradicts the other datasheet values: {motor.voltage:g} V, "
             f"{motor.stall_current:g} A and {motor.no_load_speed:.3g} rad/s allow at most "
             f"{ideal - coulomb:.3g} N*m; it is {100 * (motor.stall_torque / (ideal - coulomb) - 1):.0f}"
-            " % more")
+            " % more",
+        )
     if found > 0.7:
         raise InputError(
-            name, "motor.stall_torque", motor.stall_torque,
+            name,
+            "motor.stall_torque",
+            motor.stall_torque,
             f"contradicts the other datasheet values: they give {ideal:.3g} N*m, of which only "
-            f"{100 * (1 - found):.0f} % would reach the output")
+            f"{100 * (1 - found):.0f} % would reach the output",
+        )
     load_loss = motor.load_loss if motor.load_loss is not None else found
     return MotorConstants(
-        total - motor.board_resistance, emf, coulomb, coulomb * motor.stiction_ratio,
-        (1.0 - motor.coulomb_share) * loss / motor.no_load_speed, load_loss,
-        motor.rotor_inertia * motor.gear_ratio**2)
+        total - motor.board_resistance,
+        emf,
+        coulomb,
+        coulomb * motor.stiction_ratio,
+        (1.0 - motor.coulomb_share) * loss / motor.no_load_speed,
+        load_loss,
+        motor.rotor_inertia * motor.gear_ratio**2,
+    )
 
 
 def cable_stiffness(file: JointFile) -> float:
@@ -182,8 +223,7 @@ def nominal_part(file: JointFile, name: str = "") -> Part:
     elif file.drive.kind == "builtin":
         part.board = BUILTIN
     else:
-        part.board = (PROPORTIONAL_BOARD if file.drive.board == "proportional"
-                      else STRETCHED_BOARD)
+        part.board = PROPORTIONAL_BOARD if file.drive.board == "proportional" else STRETCHED_BOARD
     return part
 
 
@@ -271,7 +311,10 @@ def _refuse_gap(file: JointFile, zero: float, sign: int, name: str) -> None:
     if ends[0] < 0.02 or ends[1] > 0.98:
         deg = 57.29577951308232
         raise InputError(
-            name, "sensor.dead_gap_at", None,
+            name,
+            "sensor.dead_gap_at",
+            None,
             f"travel between the hard stops ({low * deg:.1f} to {high * deg:.1f} deg) meets the dead "
             f"gap: the wiper would run from {100 * ends[0]:.1f} to {100 * ends[1]:.1f} % of the track, "
-            "allowed are 2 to 98 %; mount the gap elsewhere or use a longer track")
+            "allowed are 2 to 98 %; mount the gap elsewhere or use a longer track",
+        )

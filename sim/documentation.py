@@ -12,7 +12,6 @@ from controller import faults
 from controller.records import PART, Record, fields
 
 
-@lru_cache(maxsize=100)
 def meanings(record: type[Record]) -> dict[str, str]:
     """Return the meaning of each field of a record class, by field name."""
     tree = ast.parse(inspect.getsource(record))
@@ -42,8 +41,16 @@ def fault_table() -> tuple[dict, ...]:
             continue
         name, cause, cure = (one.strip() for one in text.split("|"))
         number = getattr(faults, constant)
-        rows.append({"number": number, "constant": constant, "name": name, "cause": cause,
-                     "cure": cure, "category": faults.category(number)})
+        rows.append(
+            {
+                "number": number,
+                "constant": constant,
+                "name": name,
+                "cause": cause,
+                "cure": cure,
+                "category": faults.category(number),
+            }
+        )
     return tuple(rows)
 
 
@@ -55,7 +62,15 @@ def settings_rows(record: type[Record], prefix: str = "") -> list[dict]:
         if field.kind == PART:
             rows += settings_rows(field.of, prefix + name + ".")
         else:
-            rows.append({"name": prefix + name, "unit": field.unit, "default": field.default,
-                         "low": field.low, "high": field.high, "size": field.size,
-                         "meaning": texts.get(name, "")})
+            rows.append(
+                {
+                    "name": prefix + name,
+                    "unit": field.unit,
+                    "default": field.default,
+                    "low": field.low,
+                    "high": field.high,
+                    "size": field.size,
+                    "meaning": texts.get(name, ""),
+                }
+            )
     return rows

@@ -15,7 +15,7 @@ import json
 from math import pi, sqrt
 from typing import Any
 
-from controller.records import fields
+from controller.records import Field, Record, fields
 from controller.settings import Gains, Profile, Settings
 from sim import units
 from sim.errors import InputError
@@ -84,8 +84,9 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
     gains.friction_feed_V = gains.breakaway_feed_V = 0.5 * friction_V(part)
     gains.rest_filter_s = 0.05
     gains.integral_limit_V = 1.5 * friction_V(part)
-    gains.rest_in_rad = 2.0 * part.probe.noise_counts * part.probe.electrical_rad / (
-        part.probe.top_counts)
+    gains.rest_in_rad = (
+        2.0 * part.probe.noise_counts * part.probe.electrical_rad / (part.probe.top_counts)
+    )
     gains.rest_out_rad = 1.25 * gains.rest_in_rad
     gains.rate_weight = 1.0
     gains.speed_feed = 1.0 / gain
@@ -134,15 +135,15 @@ def gain_table(gains: Gains, profile: Profile) -> dict[str, str]:
 
 def read_gain_table(table: dict[str, Any], gains: Gains, profile: Profile, name: str) -> None:
     """Read a [gains] table into ``gains`` and ``profile``. Raises InputError."""
-    known = {n: (gains, n, f) for n, f in fields(Gains)}
-    known.update({f"profile_{n}": (profile, n, f) for n, f in fields(Profile)
-                  if n in PROFILE_KEYS})
+    known: dict[str, tuple[Record, str, Field]] = {n: (gains, n, f) for n, f in fields(Gains)}
+    known.update({f"profile_{n}": (profile, n, f) for n, f in fields(Profile) if n in PROFILE_KEYS})
     for key, value in table.items():
         if key in ("provenance", "digest"):
             continue
         if key not in known:
-            raise InputError(name, f"gains.{key}", value,
-                             "unknown key; allowed: " + ", ".join(known))
+            raise InputError(
+                name, f"gains.{key}", value, "unknown key; allowed: " + ", ".join(known)
+            )
         record, field_name, field = known[key]
         try:
             if field.unit == "1" and isinstance(value, str):
@@ -166,5 +167,9 @@ def fill_gains(settings: Settings, file: JointFile, part: Part, name: str) -> No
     caps = profile_caps(file)
     for key, cap in zip(PROFILE_KEYS, caps, strict=True):
         if getattr(profile, key) > cap * (1.0 + 1e-9):
-            raise InputError(name, f"gains.profile_{key}", getattr(profile, key),
-                             f"is above the file's own limit ({cap:.4g}); tune again")
+            raise InputError(
+                name,
+                f"gains.profile_{key}",
+                getattr(profile, key),
+                f"is above the file's own limit ({cap:.4g}); tune again",
+            )

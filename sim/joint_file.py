@@ -18,7 +18,6 @@ from pydantic_core import core_schema
 from sim import units
 from sim.errors import InputError
 
-
 ABOVE_ZERO = 1e-30
 """Low end of a range that excludes zero."""
 
@@ -85,11 +84,14 @@ class JointTable(Table):
 
     name: str = Field(min_length=1, max_length=120, description="What you call this joint.")
     travel: Literal["limited", "continuous"] = Field(
-        "limited", description="Whether the joint has ends, or turns without end.")
+        "limited", description="Whether the joint has ends, or turns without end."
+    )
     range: tuple[Angle, Angle] | None = Field(
-        None, description="Lowest and highest angle that may be commanded (limited travel).")
+        None, description="Lowest and highest angle that may be commanded (limited travel)."
+    )
     stops: tuple[Angle, Angle] | None = Field(
-        None, description="Hard stops; left out, 5 deg beyond the range.")
+        None, description="Hard stops; left out, 5 deg beyond the range."
+    )
     tip_distance: Length = Field(description="Hinge to the point that touches.")
     inertia: Inertia = Field(description="Moment of inertia of the moving part about the hinge.")
     gravity_torque: Torque = Field(0.0, description="Torque of gravity where it is greatest.")
@@ -107,13 +109,15 @@ class MotorTable(Table):
     no_load_speed: Speed | None = None
     no_load_current: Current | None = None
     board_resistance: Resistance = Field(
-        0.6, description="Resistance of the driver inside the datasheet's stall current.")
+        0.6, description="Resistance of the driver inside the datasheet's stall current."
+    )
     gear_ratio: float | None = Field(None, ge=1, le=100000)
     rotor_inertia: Inertia | None = Field(None, description="Rotor alone, before the gear.")
     backlash: Width = Field(0.026, description="Whole lost motion at the output.")
     winding_limit: Temperature = Field(110.0, description="Hottest winding allowed.")
     coulomb_share: float = Field(
-        0.6, ge=0, le=1, description="Share of the no-load loss that is dry friction (a guess).")
+        0.6, ge=0, le=1, description="Share of the no-load loss that is dry friction (a guess)."
+    )
     stiction_ratio: float = Field(1.35, ge=1, le=3, description="Friction at rest over sliding.")
     # by constants, seen at the output
     resistance: PosResistance | None = Field(None, description="Winding at 25 degC (constants).")
@@ -143,7 +147,9 @@ class CableTable(Table):
     length: Length | None = None
     damping: Damping = 1.0
     breaking_strength: Force | None = None
-    safety_factor: float = Field(3.0, ge=1, le=50, description="Breaking strength over allowed pull.")
+    safety_factor: float = Field(
+        3.0, ge=1, le=50, description="Breaking strength over allowed pull."
+    )
     pretension: Pretension = 5.0
     guide_friction: float = Field(0.1, ge=0, le=2, description="Friction of cable on guide.")
     guide_wrap: Width = Field(2.0, description="Whole angle of wrap over guides.")
@@ -172,7 +178,8 @@ class DriveTable(Table):
 
     kind: Literal["bridge", "pulse", "builtin"] = "bridge"
     board: Literal["proportional", "stretching"] = Field(
-        "proportional", description="Pulse drive: how the motor's board uses the error.")
+        "proportional", description="Pulse drive: how the motor's board uses the error."
+    )
     supply: Voltage = 5.0
     supply_resistance: Resistance = 0.2
     driver_resistance: Resistance = 0.6
@@ -184,7 +191,8 @@ class ControlTable(Table):
 
     rate: Rate = 500.0
     compute_delay: Time | None = Field(
-        None, description="From reading to drive; left out, one whole tick.")
+        None, description="From reading to drive; left out, one whole tick."
+    )
     plan_ticks: int = Field(1, ge=1, le=50)
 
 
@@ -316,8 +324,9 @@ def _agree(file: JointFile, name: str) -> None:
     joint = file.joint
     if joint.travel == "limited":
         if joint.range is None:
-            raise InputError(name, "joint.range", None,
-                             'is missing; for example ["0 deg", "100 deg"]')
+            raise InputError(
+                name, "joint.range", None, 'is missing; for example ["0 deg", "100 deg"]'
+            )
         if joint.range[1] - joint.range[0] < 0.02:
             raise InputError(name, "joint.range", None, "must rise by at least 1 deg")
         if joint.stops is not None and not (
@@ -327,17 +336,29 @@ def _agree(file: JointFile, name: str) -> None:
     elif joint.range is not None or joint.stops is not None:
         raise InputError(name, "joint.range", None, 'has no place where travel = "continuous"')
     elif file.sensor.electrical_angle > 6.2831853071795864:
-        raise InputError(name, "sensor.electrical_angle", None,
-                         "must be at most 360 deg for continuous travel")
+        raise InputError(
+            name, "sensor.electrical_angle", None, "must be at most 360 deg for continuous travel"
+        )
     cable = file.cable
-    if cable.kind != "direct" and cable.stiffness is None and (
-        cable.material is None or cable.diameter is None or cable.length is None
+    if (
+        cable.kind != "direct"
+        and cable.stiffness is None
+        and (cable.material is None or cable.diameter is None or cable.length is None)
     ):
-        raise InputError(name, "cable.stiffness", None,
-                         "give stiffness, or material, diameter and length")
+        raise InputError(
+            name, "cable.stiffness", None, "give stiffness, or material, diameter and length"
+        )
     if cable.kind == "spring_return" and cable.spring_stiffness is None:
-        raise InputError(name, "cable.spring_stiffness", None,
-                         'is missing; kind = "spring_return" needs it, for example "200 N/m"')
+        raise InputError(
+            name,
+            "cable.spring_stiffness",
+            None,
+            'is missing; kind = "spring_return" needs it, for example "200 N/m"',
+        )
     if file.limits.warm >= file.motor.winding_limit:
-        raise InputError(name, "limits.warm", file.limits.warm,
-                         f"must be below motor.winding_limit ({file.motor.winding_limit:g} degC)")
+        raise InputError(
+            name,
+            "limits.warm",
+            file.limits.warm,
+            f"must be below motor.winding_limit ({file.motor.winding_limit:g} degC)",
+        )

@@ -156,10 +156,15 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
         s.gap_rad += 2.0 * margin
         s.gap_from_rad -= margin
         s.second_zero_counts = s.zero_counts + (
-            p.second_offset_rad / p.electrical_rad * p.top_counts * p.sign)
+            p.second_offset_rad / p.electrical_rad * p.top_counts * p.sign
+        )
         if s.tracks == 2 and s.gap_rad > 0.9 * p.second_offset_rad:
-            raise InputError(name, "sensor.second_wiper_at", p.second_offset_rad / DEG,
-                             "the two wipers' gaps meet; set them further apart")
+            raise InputError(
+                name,
+                "sensor.second_wiper_at",
+                p.second_offset_rad / DEG,
+                "the two wipers' gaps meet; set them further apart",
+            )
 
 
 def held_ticks(noise_counts: float, rate_Hz: float) -> int:
@@ -218,8 +223,17 @@ def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
         limits.travel_low_rad = file.joint.range[0] - SOFT_END_RAD
         limits.travel_high_rad = file.joint.range[1] + SOFT_END_RAD
     h = settings.heat
-    for key in ("resistance_25_ohm", "driver_ohm", "winding_J_K", "case_J_K", "winding_K_W",
-                "case_K_W", "air_C", "warm_C", "hot_C"):
+    for key in (
+        "resistance_25_ohm",
+        "driver_ohm",
+        "winding_J_K",
+        "case_J_K",
+        "winding_K_W",
+        "case_K_W",
+        "air_C",
+        "warm_C",
+        "hot_C",
+    ):
         setattr(h, key, getattr(part.heat, key))
 
 
@@ -272,7 +286,8 @@ def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad
     # The self-test and the release may use what moves the stiffest part, no more.
     settings.limits.check_current_A = (
-        1.4 * settings.watch.friction_V / settings.limits.resistance_ohm)
+        1.4 * settings.watch.friction_V / settings.limits.resistance_ohm
+    )
     s.release_V = 1.2 * settings.watch.friction_V
     s.release_s = 0.1
     s.release_rad = 10.0 * DEG

@@ -14,7 +14,9 @@ import shutil
 import sys
 import threading
 import types
+from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,6 +25,7 @@ from controller.records import INTEGER, PART, REAL, Field, Record, fields
 MODULES = (
     "controller.heat",
     "controller.sensing",
+    "controller.segments",
     "controller.profile",
     "controller.trajectory",
     "controller.pid",
@@ -36,6 +39,8 @@ MODULES = (
     "sim.plant",
     "sim.sensor",
     "sim.board_drive",
+    "sim.scoring",
+    "sim.events",
     "sim.loop",
     "sim.switching",
 )
@@ -63,8 +68,13 @@ def source_digest() -> str:
         total.update(word.encode())
     for name, path in _sources():
         total.update(name.encode() + path.read_bytes())
-    for name in ("controller.settings", "controller.state", "controller.portable",
-                 "sim.part", "sim.program"):
+    for name in (
+        "controller.settings",
+        "controller.state",
+        "controller.portable",
+        "sim.part",
+        "sim.program",
+    ):
         spec = importlib.util.find_spec(name)
         assert spec is not None and spec.origin is not None
         total.update(Path(spec.origin).read_bytes())
@@ -111,12 +121,12 @@ class _Rename(ast.NodeTransformer):
 
 def _package(name: str) -> types.ModuleType:
     module = types.ModuleType(name)
-    module.__path__ = []  # type: ignore[attr-defined]
+    module.__path__ = []
     sys.modules[name] = module
     return module
 
 
-def load_copy(prefix: str, wrap) -> types.SimpleNamespace:
+def load_copy(prefix: str, wrap: Callable[..., Any]) -> types.SimpleNamespace:
     """Load copies of the kernel modules under ``prefix``; wrap each function.
 
     Returns a namespace with the copies by their last name (``loop``, ``plant``).

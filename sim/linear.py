@@ -40,8 +40,10 @@ class Margins:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the margins as a dictionary; infinities become None."""
-        return {k: (None if isinstance(v, float) and not np.isfinite(v) else v)
-                for k, v in asdict(self).items()}
+        return {
+            k: (None if isinstance(v, float) and not np.isfinite(v) else v)
+            for k, v in asdict(self).items()
+        }
 
 
 def state_space(part: Part, rigid: bool = False) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -63,20 +65,31 @@ def state_space(part: Part, rigid: bool = False) -> tuple[np.ndarray, np.ndarray
     k = part.cable.flexor_N_m + (part.cable.extensor_N_m if part.cable.kind == PAIR else 0.0)
     c = part.cable.damping_Ns_m * (2.0 if part.cable.kind == PAIR else 1.0)
     own = part.cable.extensor_N_m * r2**2 if part.cable.kind != PAIR else 0.0
-    a = np.array([
-        [0.0, 1.0, 0.0, 0.0],
-        [-r1 * r1 * k / m.inertia, -(drag + r1 * r1 * c) / m.inertia,
-         r1 * r2 * k / m.inertia, r1 * r2 * c / m.inertia],
-        [0.0, 0.0, 0.0, 1.0],
-        [r1 * r2 * k / j.inertia, r1 * r2 * c / j.inertia,
-         -(r2 * r2 * k + own) / j.inertia, -(j.viscous_Nms + r2 * r2 * c) / j.inertia],
-    ])
+    a = np.array(
+        [
+            [0.0, 1.0, 0.0, 0.0],
+            [
+                -r1 * r1 * k / m.inertia,
+                -(drag + r1 * r1 * c) / m.inertia,
+                r1 * r2 * k / m.inertia,
+                r1 * r2 * c / m.inertia,
+            ],
+            [0.0, 0.0, 0.0, 1.0],
+            [
+                r1 * r2 * k / j.inertia,
+                r1 * r2 * c / j.inertia,
+                -(r2 * r2 * k + own) / j.inertia,
+                -(j.viscous_Nms + r2 * r2 * c) / j.inertia,
+            ],
+        ]
+    )
     b = np.array([[0.0], [push / m.inertia], [0.0], [0.0]])
     return a, b, np.array([[0.0, 0.0, 1.0, 0.0]])
 
 
-def sampled(part: Part, tick_s: float, delay_s: float, rigid: bool = False
-            ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def sampled(
+    part: Part, tick_s: float, delay_s: float, rigid: bool = False
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Return the sampled plant (Phi, Gamma, C), the computing delay inside.
 
     With delay d = n h + f: u of n and n+1 ticks ago act on a tick, split at f;
@@ -105,11 +118,11 @@ def sampled(part: Part, tick_s: float, delay_s: float, rigid: bool = False
     big = np.zeros((size, size))
     gamma = np.zeros((size, 1))
     big[:n, :n] = phi
-    big[:n, n:n + 1] = old  # u of whole+1 ticks ago, for the first part of the tick
+    big[:n, n : n + 1] = old  # u of whole+1 ticks ago, for the first part of the tick
     if whole == 0:
         gamma[:n] = new
     else:
-        big[:n, n + 1:n + 2] = new
+        big[:n, n + 1 : n + 2] = new
     for k in range(past - 1):  # states: oldest first
         big[n + k, n + k + 1] = 1.0
     gamma[size - 1, 0] = 1.0
@@ -122,16 +135,16 @@ def frequency_grid(tick_s: float, points: int = 900) -> np.ndarray:
     return np.geomspace(0.5, np.pi / tick_s * 0.9999, points)
 
 
-def plant_response(part: Part, tick_s: float, delay_s: float, rigid: bool = False,
-                   w: np.ndarray | None = None) -> np.ndarray:
+def plant_response(
+    part: Part, tick_s: float, delay_s: float, rigid: bool = False, w: np.ndarray | None = None
+) -> np.ndarray:
     """Frequency response of the sampled plant, complex, shape of the grid."""
     w = frequency_grid(tick_s) if w is None else w
     whole = int(delay_s / tick_s + 1e-9)  # whole ticks of delay are a factor, not states
     phi, gamma, c = sampled(part, tick_s, max(delay_s - whole * tick_s, 0.0), rigid)
     z = np.exp(1j * w * tick_s)
     middle = z[:, None, None] * np.eye(len(phi))[None] - phi[None]
-    inside = np.linalg.solve(
-        middle, np.broadcast_to(gamma.astype(complex), (len(w), len(phi), 1)))
+    inside = np.linalg.solve(middle, np.broadcast_to(gamma.astype(complex), (len(w), len(phi), 1)))
     return np.asarray((c[None].astype(complex) @ inside)[:, 0, 0] * z ** (-whole))
 
 
@@ -150,8 +163,9 @@ def frame_hold(w: np.ndarray, frame_s: float, tick_s: float) -> np.ndarray:
     return hold(frame_s) / hold(tick_s)
 
 
-def controller_space(gains: Gains, tick_s: float
-                     ) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
+def controller_space(
+    gains: Gains, tick_s: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
     """Return A, B, C, D of the controller from measured angle y to *minus* voltage.
 
     States: integral, filtered speed, last y: the difference equations of
@@ -177,8 +191,7 @@ def controller_response(gains: Gains, tick_s: float, w: np.ndarray | None = None
     z = np.exp(1j * w * tick_s)
     lag = gains.derivative_filter_s
     speed = (z - 1.0) / ((lag + tick_s) * z - lag)
-    return np.asarray(
-        small_signal_kp(gains) + gains.ki * tick_s / (z - 1.0) + gains.kd * speed)
+    return np.asarray(small_signal_kp(gains) + gains.ki * tick_s / (z - 1.0) + gains.kd * speed)
 
 
 def peak_sensitivity(loop: np.ndarray) -> float:
@@ -208,8 +221,9 @@ def margin_above(loop: np.ndarray, w: np.ndarray, least_rad_s: float) -> float:
     return min(found) if found else float("inf")
 
 
-def closed_loop_stable(part: Part, gains: Gains, tick_s: float, delay_s: float,
-                       rigid: bool = False) -> bool:
+def closed_loop_stable(
+    part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool = False
+) -> bool:
     """Tell whether the linear sampled loop is stable, by its poles."""
     phi, gamma, c = sampled(part, tick_s, delay_s, rigid)
     a, b, out, direct = controller_space(gains, tick_s)
@@ -227,7 +241,7 @@ def margins(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool
     loop = plant_response(part, tick_s, delay_s, rigid, w) * controller_response(gains, tick_s, w)
     loop = loop * frame_hold(w, part.board_frame_s if part.board != 0 else 0.0, tick_s)
     size = np.abs(loop)
-    cross = [k for k in _crossings(size - 1.0)]
+    cross = list(_crossings(size - 1.0))
     phase_margin, at = float("inf"), float("nan")
     for k in cross:
         share = (size[k] - 1.0) / (size[k] - size[k + 1])
@@ -242,13 +256,18 @@ def margins(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool
     band = float(w[below[0]]) if len(below) else float(w[-1])
     factors = [f for f, _ in gain_margins(loop, w) if f > 1.0]
     return Margins(
-        peak_sensitivity(loop), min(factors) if factors else float("inf"), phase_margin,
-        at / (2 * np.pi), band / (2 * np.pi),
-        closed_loop_stable(part, gains, tick_s, delay_s, rigid))
+        peak_sensitivity(loop),
+        min(factors) if factors else float("inf"),
+        phase_margin,
+        at / (2 * np.pi),
+        band / (2 * np.pi),
+        closed_loop_stable(part, gains, tick_s, delay_s, rigid),
+    )
 
 
-def to_control(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool = False
-               ) -> tuple[Any, Any]:
+def to_control(
+    part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool = False
+) -> tuple[Any, Any]:
     """Return (plant, controller) as python-control systems with dt = tick_s."""
     import control
 

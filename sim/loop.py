@@ -5,188 +5,23 @@ same bits. Order in tick k: events; reading; control tick; score; plant.
 """
 
 from controller import joint
-from controller.supervisor import driven
-from sim import plant, program, sensor
+from sim import plant, scoring, sensor
 from sim.board_drive import drive_duty
+from sim.events import apply_event
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
+    from controller.settings import Settings
+    from controller.state import Allowed, Command, Output, Readings, Report, State
+    from sim.part import Part, Plant, Sense
+    from sim.program import Event, Run, Score
 
 COLUMNS = 16
 
 
-def set_outside(command, x, s, e):
-    """Apply an event that acts on plant or sensor; tell whether it was one."""
-    kind = e.kind
-    if kind == program.LOAD:
-        x.load_Nm = e.a
-    elif kind == program.OBJECT:
-        x.object_rad = e.a
-        x.object_Nm_rad = e.b
-        x.object_Nms = e.c
-    elif kind == program.NO_OBJECT:
-        x.object_rad = 1.0e9
-    elif kind == program.DROP:
-        x.supply_drop_V = e.a
-    elif kind == program.OTHERS:
-        x.others_A = e.a
-    elif kind == program.SENSOR:
-        s.fault = int(e.a)
-        s.wander = 0.0
-    elif kind == program.MOTOR_OPEN:
-        x.motor_open = int(e.a)
-    elif kind == program.WIRED_WRONG:
-        x.wired_wrong = int(e.a)
-    else:
-        return False
-    return True
-
-
-def cut(c, which):
-    """Cut a cable: 0 the flexor, 1 the extensor."""
-    if which == 0:
-        c.flexor_N_m = 0.0
-    else:
-        c.extensor_N_m = 0.0
-
-
-def place(p, x, angle):
-    """Put the joint at rest at ``angle`` (rad), the drum where it then stands."""
-    c = p.cable
-    path = c.joint_m * angle * (1.0 + 0.5 * c.arm_1 * angle + c.arm_2 * angle * angle / 3.0)
-    x.joint_rad = angle
-    x.joint_rad_s = 0.0
-    x.drum_rad = path / c.drum_m
-    x.drum_rad_s = 0.0
-
-
-def set_command(command, run, e):
-    """Apply an event that acts on command, link or clock."""
-    kind = e.kind
-    command.grip = 0
-    if kind == program.REQUEST:
-        command.request = int(e.a)
-    elif kind == program.LATE:
-        run.missed = int(e.a)
-    elif kind == program.SILENT:
-        run.silent = int(e.a)
-    elif kind == program.HOLD:
-        command.kind = 3
-    else:
-        command.kind = 2 if kind == program.STREAM else 1
-        command.grip = 1 if kind == program.GRIP else 0
-        command.target_rad = e.a
-        command.target_rad_s = 0.0
-        command.way = 0
-        if kind == program.STREAM:
-            command.target_rad_s = e.b
-            command.span_s = e.c
-        elif kind == program.TURN_TARGET:
-            command.way = 1
-            command.turn = int(e.b)
-
-
-def apply_event(p, x, s, command, run, score, e):
-    """Apply one event at the beginning of its tick."""
-    if set_outside(command, x, s, e):
-        return
-    kind = e.kind
-    if kind == program.CUT:
-        cut(p.cable, int(e.a))
-    elif kind == program.PLACE:
-        place(p, x, e.a)
-    elif kind == program.MEASURE:
-        start_score(score, x.joint_rad, e)
-    elif kind == program.TAIL:
-        score.tail = 1
-        score.tail_low_rad = x.joint_rad
-        score.tail_high_rad = x.joint_rad
-    else:
-        set_command(command, run, e)
-
-
-def start_score(score, angle, e):
-    """Begin to measure a step from ``angle`` (rad) to the event's target."""
-    score.on = 1
-    score.ticks = 0
-    score.target_rad = e.a
-    score.band_rad = e.b
-    score.fine_rad = e.c
-    score.start_rad = angle
-    score.overshoot_rad = 0.0
-    score.out_ticks = 0
-    score.fine_out_ticks = 0
-    score.reversals = 0
-    score.tail = 0
-    score.tail_ticks = 0
-    score.tail_sum_rad = 0.0
-    score.noise_sum_V2 = 0.0
-    score.track_sum_rad2 = 0.0
-
-
-def score_step(score, q, want):
-    """Account the measured step at true angle ``q``, wanted angle ``want`` (rad)."""
-    score.ticks += 1
-    score.track_sum_rad2 += (want - q) * (want - q)
-    away = q - score.target_rad
-    size = away if away >= 0.0 else -away
-    if size > score.band_rad:
-        score.out_ticks = score.ticks
-    if size > score.fine_rad:
-        score.fine_out_ticks = score.ticks
-    beyond = away if score.target_rad >= score.start_rad else -away
-    if beyond > score.overshoot_rad:
-        score.overshoot_rad = beyond
-    if score.tail == 1:
-        score.tail_ticks += 1
-        score.tail_sum_rad += away
-        if q < score.tail_low_rad:
-            score.tail_low_rad = q
-        if q > score.tail_high_rad:
-            score.tail_high_rad = q
-
-
-def score_drive(score, u):
-    """Account the applied voltage ``u`` (V): reversals, restlessness."""
-    sign = 1 if u > 0.0 else (-1 if u < 0.0 else 0)
-    if sign != 0 and sign != score.last_sign:
-        if score.last_sign != 0:
-            score.reversals += 1
-        score.last_sign = sign
-    if score.tail == 1:
-        change = u - score.last_V
-        score.noise_sum_V2 += change * change
-    score.last_V = u
-
-
-def score_guard(score, allowed, report, output, x, tick):
-    """Account limits, peaks and the properties that must never break."""
-    bits = report.limits
-    if bits != 0:
-        for k in range(program.LIMIT_BITS):
-            if (bits >> k) & 1 == 1:
-                score.limit_ticks[k] += 1.0
-    u = report.allowed_V
-    if not -1.0e6 < u < 1.0e6:
-        score.not_finite += 1
-    if driven(report.mode):
-        if u > allowed.high_V or u < allowed.low_V:
-            score.outside_window += 1
-    elif u != 0.0 or output.value != 0.0:
-        score.driven_off += 1
-    if report.fault != 0 and score.fault_tick < 0:
-        score.fault = report.fault
-        score.fault_tick = tick
-    q = x.joint_rad
-    if q < score.low_rad:
-        score.low_rad = q
-    if q > score.high_rad:
-        score.high_rad = q
-    amps = x.current_A if x.current_A >= 0.0 else -x.current_A
-    if amps > score.peak_current_A:
-        score.peak_current_A = amps
-    if x.winding_C > score.hottest_C:
-        score.hottest_C = x.winding_C
-
-
-def keep_row(trace, row, t, x, s, report):
+def keep_row(trace: "Any", row: int, t: float, x: "Plant", report: "Report") -> None:
     """Write one row of the trace (columns: closed_loop.TRACE_COLUMNS)."""
     trace[row, 0] = t
     trace[row, 1] = report.want_rad
@@ -206,7 +41,15 @@ def keep_row(trace, row, t, x, s, report):
     trace[row, 15] = report.limits
 
 
-def read_in(settings, p, x, s, readings, run, steps):
+def read_in(
+    settings: "Settings",
+    p: "Part",
+    x: "Plant",
+    s: "Sense",
+    readings: "Readings",
+    run: "Run",
+    steps: int,
+) -> None:
     """Stage 1: read converter, supply and link age into ``readings``."""
     h = settings.tick_s * steps
     readings.counts = sensor.read(p.probe, s, x.joint_rad, h)
@@ -219,7 +62,9 @@ def read_in(settings, p, x, s, readings, run, steps):
     readings.link_age_s = run.silent_s
 
 
-def run_plant(p, x, run, value, want_rad, tick_s):
+def run_plant(
+    p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, tick_s: float
+) -> None:
     """One tick of plant: the old drive while computing, then the new one."""
     h = tick_s / run.substeps
     if run.delay > 0:
@@ -229,7 +74,18 @@ def run_plant(p, x, run, value, want_rad, tick_s):
         plant.run_substeps(p, x, run.duty, run.substeps - run.delay, h)
 
 
-def begin_tick(settings, command, readings, p, x, s, events, run, score, tick):
+def begin_tick(
+    settings: "Settings",
+    command: "Command",
+    readings: "Readings",
+    p: "Part",
+    x: "Plant",
+    s: "Sense",
+    events: "list[Event]",
+    run: "Run",
+    score: "Score",
+    tick: int,
+) -> int:
     """Events and readings of a tick; return the steps elapsed, 0 for a missed tick."""
     count = len(events)
     while run.event < count and events[run.event].tick + run.shift <= tick:
@@ -245,20 +101,44 @@ def begin_tick(settings, command, readings, p, x, s, events, run, score, tick):
     return steps
 
 
-def end_tick(settings, allowed, output, report, p, x, s, run, score, trace, tick):
+def end_tick(
+    settings: "Settings",
+    allowed: "Allowed",
+    output: "Output",
+    report: "Report",
+    p: "Part",
+    x: "Plant",
+    run: "Run",
+    score: "Score",
+    trace: "Any",
+    tick: int,
+) -> None:
     """Score, trace and plant of a tick, after the control tick."""
     if score.on == 1:
-        score_step(score, x.joint_rad, report.want_rad)
-        score_drive(score, report.allowed_V)
-    score_guard(score, allowed, report, output, x, tick)
+        scoring.score_step(score, x.joint_rad, report.want_rad)
+        scoring.score_drive(score, report.allowed_V)
+    scoring.score_guard(score, allowed, report, output, x, tick)
     if run.trace_every > 0 and tick % run.trace_every == 0:
-        keep_row(trace, tick // run.trace_every, tick * settings.tick_s, x, s, report)
+        keep_row(trace, tick // run.trace_every, tick * settings.tick_s, x, report)
     run_plant(p, x, run, output.value, report.want_rad, settings.tick_s)
     score.mode = report.mode
     score.end_rad = x.joint_rad
 
 
-def run_joint(settings, state, command, readings, report, p, x, s, events, run, score, trace):
+def run_joint(
+    settings: "Settings",
+    state: "State",
+    command: "Command",
+    readings: "Readings",
+    report: "Report",
+    p: "Part",
+    x: "Plant",
+    s: "Sense",
+    events: "list[Event]",
+    run: "Run",
+    score: "Score",
+    trace: "Any",
+) -> None:
     """Run one joint for ``run.ticks`` ticks through its program ``events``.
 
     Writes state, plant ``x``, sensor ``s``, ``score`` and rows of ``trace``.
@@ -266,16 +146,38 @@ def run_joint(settings, state, command, readings, report, p, x, s, events, run, 
     for tick in range(run.ticks):
         if begin_tick(settings, command, readings, p, x, s, events, run, score, tick) > 0:
             joint.joint_tick(settings, state, command, readings, report)
-        end_tick(
-            settings, state.allowed, state.output, report, p, x, s, run, score, trace, tick
-        )
+        end_tick(settings, state.allowed, state.output, report, p, x, run, score, trace, tick)
 
 
-def run_many(settings, states, commands, readings, reports, parts, plants, senses, events, runs,
-             scores, traces, first, last):
+def run_many(
+    settings: "Any",
+    states: "Any",
+    commands: "Any",
+    readings: "Any",
+    reports: "Any",
+    parts: "Any",
+    plants: "Any",
+    senses: "Any",
+    events: "Any",
+    runs: "Any",
+    scores: "Any",
+    traces: "Any",
+    first: int,
+    last: int,
+) -> None:
     """Run joints ``first`` to ``last`` - 1, each with its own records."""
     for k in range(first, last):
         run_joint(
-            settings[k % len(settings)], states[k], commands[k], readings[k], reports[k], parts[k],
-            plants[k], senses[k], events, runs[k], scores[k], traces[k % len(traces)],
+            settings[k % len(settings)],
+            states[k],
+            commands[k],
+            readings[k],
+            reports[k],
+            parts[k],
+            plants[k],
+            senses[k],
+            events,
+            runs[k],
+            scores[k],
+            traces[k % len(traces)],
         )

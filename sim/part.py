@@ -7,7 +7,7 @@ or drawn from the part-to-part spread. Symbols in the meanings are those of
 
 from controller.portable import const
 from controller.records import Record, integer, part, real
-from controller.settings import Heat
+from controller.safety_settings import Heat
 
 PAIR = const(0)
 SPRING_RETURN = const(1)

@@ -11,8 +11,12 @@ from controller import heat
 from sim.arithmetic import cosine
 from sim.part import DIRECT, PAIR
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from sim.part import Cable, Part, Plant
 
-def soft(momentum, shrink):
+
+def soft(momentum: float, shrink: float) -> float:
     """Shrink ``momentum`` towards zero by ``shrink``, not beyond."""
     if momentum > shrink:
         return momentum - shrink
@@ -21,13 +25,13 @@ def soft(momentum, shrink):
     return 0.0
 
 
-def stribeck(sliding, rest, v, v_s):
+def stribeck(sliding: float, rest: float, v: float, v_s: float) -> float:
     """Friction level at speed v: rest at 0, sliding at high speed (rational)."""
     u = v / v_s
     return sliding + (rest - sliding) / (1.0 + u * u)
 
 
-def rest_take_up(c):
+def rest_take_up(c: "Cable") -> float:
     """Take-up z (m) at which the cables pull equally; where one has gone slack."""
     if c.kind != PAIR:
         return -c.flexor_stretch_m
@@ -41,7 +45,7 @@ def rest_take_up(c):
     return c.extensor_stretch_m
 
 
-def supply_tick(p, x, duty):
+def supply_tick(p: "Part", x: "Plant", duty: float) -> None:
     """Set what is constant in a tick: voltage, conductance, K (duty in [-1, 1]).
 
     i = (duty*E - K*w) / (R + R_driver + duty**2*R_supply), E what the supply
@@ -63,7 +67,7 @@ def supply_tick(p, x, duty):
     x.bus_V = source - p.supply_ohm * duty * (x.volt_V - x.emf_V_s * x.drum_rad_s) * x.siemens
 
 
-def outside_torque(p, x, q, qd):
+def outside_torque(p: "Part", x: "Plant", q: float, qd: float) -> tuple[float, float]:
     """Torque on the joint against closing (N*m) and its damping (N*m*s/rad).
 
     Gravity, load, object and stops; contact never pulls. Returns both, the
@@ -94,7 +98,7 @@ def outside_torque(p, x, q, qd):
     return torque, damping
 
 
-def cable_pull(p, x, th, w, q, qd):
+def cable_pull(p: "Part", x: "Plant", th: float, w: float, q: float, qd: float) -> float:
     """Set the cable tensions (N) in ``x``; return the moment arm at the joint (m)."""
     c = p.cable
     q_2 = q * q
@@ -125,7 +129,7 @@ def cable_pull(p, x, th, w, q, qd):
     return arm
 
 
-def motor_kick(p, x, w, drum_Nm, h):
+def motor_kick(p: "Part", x: "Plant", w: float, drum_Nm: float, h: float) -> float:
     """New drum speed (rad/s) after ``h`` under drive and cable torque (N*m)."""
     m = p.motor
     k = x.emf_V_s
@@ -147,7 +151,7 @@ def motor_kick(p, x, w, drum_Nm, h):
     return soft(momentum, h * level) / (m.inertia + half)
 
 
-def substep(p, x, h):
+def substep(p: "Part", x: "Plant", h: float) -> None:
     """Advance the plant by ``h`` seconds with the tick's constants in ``x``."""
     half = 0.5 * h
     w = x.drum_rad_s
@@ -176,7 +180,7 @@ def substep(p, x, h):
         x.peak_tip_N = x.tip_N
 
 
-def direct_substep(p, x, h):
+def direct_substep(p: "Part", x: "Plant", h: float) -> None:
     """The same where drum and joint are one body (reference checks)."""
     m = p.motor
     j = p.hinge
@@ -203,7 +207,7 @@ def direct_substep(p, x, h):
         x.peak_tip_N = x.tip_N
 
 
-def run_substeps(p, x, duty, count, h):
+def run_substeps(p: "Part", x: "Plant", duty: float, count: int, h: float) -> None:
     """Run ``count`` substeps of ``h`` seconds at one duty; account the heat."""
     supply_tick(p, x, duty)
     x.heat_A2s = 0.0

@@ -33,8 +33,9 @@ class Scenario:
     self_test: bool = False
     """Whether the arming self-test runs (it takes about half a second)."""
 
-    def at(self, time_s: float, kind: int, a: float = 0.0, b: float = 0.0, c: float = 0.0
-           ) -> "Scenario":
+    def at(
+        self, time_s: float, kind: int, a: float = 0.0, b: float = 0.0, c: float = 0.0
+    ) -> "Scenario":
         """Add an event at a time (s); returns itself."""
         self.rows.append((time_s, kind, a, b, c))
         return self
@@ -45,8 +46,11 @@ class Scenario:
 
     def events(self, tick_s: float) -> list[Event]:
         """Return the program for a tick period (s), sorted by tick."""
-        rows = [(0.0, program.PLACE, self.start_rad, 0.0, 0.0),
-                (0.01, program.REQUEST, float(ARM), 0.0, 0.0), *self.rows]
+        rows = [
+            (0.0, program.PLACE, self.start_rad, 0.0, 0.0),
+            (0.01, program.REQUEST, float(ARM), 0.0, 0.0),
+            *self.rows,
+        ]
         events = []
         for time_s, kind, a, b, c in rows:
             e = Event()
@@ -60,8 +64,15 @@ def fine_band(settings: Settings, noise_counts: float) -> float:
     return max(4.0 * noise_counts, 1.0) * abs(settings.sensing.rad_per_count)
 
 
-def step(start: float, target: float, fine_rad: float, settle_s: float = 1.0,
-         tail_s: float = 10.0, name: str = "step", share: float = 0.02) -> Scenario:
+def step(
+    start: float,
+    target: float,
+    fine_rad: float,
+    settle_s: float = 1.0,
+    tail_s: float = 10.0,
+    name: str = "step",
+    share: float = 0.02,
+) -> Scenario:
     """A move to a target, measured to a ``share`` of the step, with a tail for hunting."""
     band = share * abs(target - start)
     end = LEAD_S + settle_s + tail_s
@@ -74,8 +85,12 @@ def step(start: float, target: float, fine_rad: float, settle_s: float = 1.0,
 
 def sweep(start: float, target: float, seconds: float, fine_rad: float) -> Scenario:
     """A slow streamed sweep there and back, through stiction at both ends."""
-    made = Scenario("sweep", start, LEAD_S + 2 * seconds + 0.5,
-                    meaning=f"slow sweep at {(target - start) / seconds / DEG:.0f} deg/s")
+    made = Scenario(
+        "sweep",
+        start,
+        LEAD_S + 2 * seconds + 0.5,
+        meaning=f"slow sweep at {(target - start) / seconds / DEG:.0f} deg/s",
+    )
     span = 0.02
     count = round(seconds / span)
     made.at(LEAD_S, program.MEASURE, start, 0.0209, fine_rad)
@@ -88,12 +103,17 @@ def sweep(start: float, target: float, seconds: float, fine_rad: float) -> Scena
     return made
 
 
-def contact(start: float, target: float, at: float, object_Nm_rad: float, name: str,
-            grip: bool = False) -> Scenario:
+def contact(
+    start: float, target: float, at: float, object_Nm_rad: float, name: str, grip: bool = False
+) -> Scenario:
     """The joint closes on an object on the way; with ``grip`` it means to."""
-    made = Scenario(name, start, LEAD_S + 1.5, object_Nm_rad=object_Nm_rad,
-                    meaning=f"closes on an object of {object_Nm_rad:g} N*m/rad"
-                    + (" (grip)" if grip else ""))
+    made = Scenario(
+        name,
+        start,
+        LEAD_S + 1.5,
+        object_Nm_rad=object_Nm_rad,
+        meaning=f"closes on an object of {object_Nm_rad:g} N*m/rad" + (" (grip)" if grip else ""),
+    )
     made.at(0.0, program.OBJECT, at, object_Nm_rad, 0.0)
     made.at(LEAD_S, program.MEASURE, at, 0.0209, 0.0209)
     made.at(LEAD_S, program.GRIP if grip else program.TARGET, target)
@@ -103,8 +123,9 @@ def contact(start: float, target: float, at: float, object_Nm_rad: float, name: 
 
 def load_change(angle: float, torque: float, fine_rad: float) -> Scenario:
     """A load comes and goes while the joint holds."""
-    made = Scenario("load", angle, LEAD_S + 2.0,
-                    meaning=f"load of {torque * 1e3:.1f} mN*m comes and goes")
+    made = Scenario(
+        "load", angle, LEAD_S + 2.0, meaning=f"load of {torque * 1e3:.1f} mN*m comes and goes"
+    )
     made.at(LEAD_S, program.MEASURE, angle, 0.0209, fine_rad)
     made.at(LEAD_S, program.LOAD, torque)
     made.at(LEAD_S + 1.0, program.LOAD, 0.0)
@@ -125,8 +146,9 @@ def span_of(settings: Settings) -> tuple[float, float]:
     return low + 0.2 * (high - low), low + 0.8 * (high - low)
 
 
-def named(settings: Settings, noise_counts: float, step_rad: float | None = None
-          ) -> dict[str, Scenario]:
+def named(
+    settings: Settings, noise_counts: float, step_rad: float | None = None
+) -> dict[str, Scenario]:
     """Return the scenarios of a joint by name (``jointloop simulate --list``)."""
     low, high = span_of(settings)
     if step_rad is not None:
@@ -160,8 +182,13 @@ def fault_scenarios(low: float, high: float) -> list[Scenario]:
     swapped = Scenario("wires_swapped", low, LEAD_S + 1.0, meaning="motor wired the wrong way")
     swapped.at(0.0, program.WIRED_WRONG, 1.0).at(LEAD_S, program.TARGET, high)
     arming = Scenario("arming", low, 1.5, self_test=True, meaning="the arming self-test")
-    tested = Scenario("arming_swapped", low, 1.5, self_test=True,
-                      meaning="the arming self-test with the motor wired the wrong way")
+    tested = Scenario(
+        "arming_swapped",
+        low,
+        1.5,
+        self_test=True,
+        meaning="the arming self-test with the motor wired the wrong way",
+    )
     tested.at(0.0, program.WIRED_WRONG, 1.0)
     return [
         during("wiper_open", program.SENSOR, sensor.OPEN, "the sensor wire tears off"),
@@ -171,5 +198,7 @@ def fault_scenarios(low: float, high: float) -> list[Scenario]:
         during("motor_open", program.MOTOR_OPEN, 1.0, "the motor plug comes off"),
         during("supply_dip", program.DROP, 2.5, "the supply drops by 2.5 V"),
         during("link_silent", program.SILENT, 1.0, "the host falls silent"),
-        swapped, arming, tested,
+        swapped,
+        arming,
+        tested,
     ]

@@ -8,6 +8,10 @@ potentiometer divider); faults; noise; converter steps; quantisation.
 from controller.portable import const
 from sim.arithmetic import TURN, bell, scramble
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from sim.part import Probe, Sense
+
 SOUND = const(0)
 OPEN = const(1)
 SHORTED = const(2)
@@ -15,7 +19,7 @@ HELD = const(3)
 FLOATING = const(4)
 
 
-def track_fraction(p, angle):
+def track_fraction(p: "Probe", angle: float) -> float:
     """Share of the track (0..1) at a joint angle (rad); -1 in the dead gap."""
     x = p.zero_fraction + p.sign * angle / p.electrical_rad
     if p.turning == 1:
@@ -29,7 +33,7 @@ def track_fraction(p, angle):
     return x
 
 
-def bent(p, x):
+def bent(p: "Probe", x: float) -> float:
     """Linearity error and loading of a share ``x`` of the track."""
     if x < 0.0:
         return 0.0
@@ -42,7 +46,7 @@ def bent(p, x):
     return x
 
 
-def wiper(p, s, angle, h):
+def wiper(p: "Probe", s: "Sense", angle: float, h: float) -> float:
     """Wiper voltage as a share of its supply, faults included, after ``h`` s."""
     if s.fault == SHORTED:
         return 1.0
@@ -61,7 +65,7 @@ def wiper(p, s, angle, h):
     return s.fraction
 
 
-def read(p, s, angle, h):
+def read(p: "Probe", s: "Sense", angle: float, h: float) -> int:
     """Counts of the first wiper at a joint angle (rad); ``h`` s since the last."""
     top = p.top_counts
     code = wiper(p, s, angle, h) * top
@@ -83,7 +87,7 @@ def read(p, s, angle, h):
     return counts
 
 
-def read_second(p, s, angle):
+def read_second(p: "Probe", s: "Sense", angle: float) -> int:
     """Counts of the second wiper, which leads the first (no faults of its own)."""
     x = track_fraction(p, angle + p.second_offset_rad)
     if x < 0.0:

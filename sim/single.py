@@ -64,14 +64,25 @@ def run_single(records: list, events: list, run: Run, score: Score, rows: np.nda
     loop = kernels.twin().loop
     settings, state, command, readings, report = (single(one) for one in records[:5])
     settings_row, _, command_row, readings_row, report_row, part, plant, sense = (
-        kernels.as_array([one])[0] for one in records)
+        kernels.as_array([one])[0] for one in records
+    )
     program = kernels.as_array(events)
     run_row, score_row = kernels.as_array([run])[0], kernels.as_array([score])[0]
     state_row = kernels.as_array([State()])[0]
     allowed, output = state_row["allowed"], state_row["output"]
     for tick in range(run.ticks):
-        steps = loop.begin_tick(settings_row, command_row, readings_row, part, plant, sense,
-                                program, run_row, score_row, tick)
+        steps = loop.begin_tick(
+            settings_row,
+            command_row,
+            readings_row,
+            part,
+            plant,
+            sense,
+            program,
+            run_row,
+            score_row,
+            tick,
+        )
         if steps > 0:
             for name, field in _READINGS:
                 value = readings_row[name]
@@ -85,6 +96,16 @@ def run_single(records: list, events: list, run: Run, score: Score, rows: np.nda
             _fill(report_row, report, _REPORT)
             _fill(allowed, state.allowed, ("high_V", "low_V"))  # type: ignore[attr-defined]
             output["value"] = state.output.value  # type: ignore[attr-defined]
-        loop.end_tick(settings_row, allowed, output, report_row, part, plant, sense, run_row,
-                      score_row, rows, tick)
+        loop.end_tick(
+            settings_row,
+            allowed,
+            output,
+            report_row,
+            part,
+            plant,
+            run_row,
+            score_row,
+            rows,
+            tick,
+        )
     return score_row, plant

@@ -14,17 +14,10 @@ from controller import heat as heat_model
 from sim import bound, datasheet, linear, materials, scenarios, tolerance
 from sim import joint_settings as rules
 from sim.closed_loop import Fleet, Joint
-from sim.gains import RULE_HZ, resonance_Hz
+from sim.findings import Finding, findings
+from sim.gains import resonance_Hz
 from sim.part import DIRECT, Part, Plant
 from sim.scenarios import DEG
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One sentence on what limits, and what to change. weight: good, note or warn."""
-
-    weight: str
-    text: str
 
 
 @dataclass
@@ -75,9 +68,13 @@ class Size:
 
     def as_dict(self) -> dict[str, Any]:
         """Return the figures as a plain dictionary; what is unbounded becomes None."""
-        return asdict(self, dict_factory=lambda rows: {
-            key: None if isinstance(value, float) and not np.isfinite(value) else value
-            for key, value in rows})
+        return asdict(
+            self,
+            dict_factory=lambda rows: {
+                key: None if isinstance(value, float) and not np.isfinite(value) else value
+                for key, value in rows
+            },
+        )
 
 
 def stall_current(part: Part) -> float:
@@ -110,8 +107,9 @@ def loading_error(part: Part) -> float:
     return 0.0 if m <= 0.0 else 4.0 / 27.0 / m * part.probe.electrical_rad
 
 
-def force_spread(joint: Joint, amps: float, count: int = 1000, seed: int = 1
-                 ) -> tuple[float, float, float]:
+def force_spread(
+    joint: Joint, amps: float, count: int = 1000, seed: int = 1
+) -> tuple[float, float, float]:
     """Tip force (N) held over drawn parts at the voltage that limits to ``amps``.
 
     The limit is a voltage by the nominal cold resistance, so each part draws its
@@ -128,8 +126,9 @@ def force_spread(joint: Joint, amps: float, count: int = 1000, seed: int = 1
     return float(low), float(middle), float(high)
 
 
-def force_over_range(part: Part, low: float, high: float, amps: float, stall: float
-                     ) -> list[tuple[float, float, float]]:
+def force_over_range(
+    part: Part, low: float, high: float, amps: float, stall: float
+) -> list[tuple[float, float, float]]:
     """Tip force (N) at the current limit and at stall over the range of angles (rad)."""
     from sim.arithmetic import cosine
 
@@ -138,9 +137,13 @@ def force_over_range(part: Part, low: float, high: float, amps: float, stall: fl
         scale = 1.0 + part.cable.arm_1 * angle + part.cable.arm_2 * angle**2
         weight = part.hinge.gravity_Nm * cosine(float(angle) - part.hinge.gravity_at_rad)
         lost = weight / part.hinge.tip_m
-        rows.append((float(angle),
-                     max(rules.tip_force_of_current(part, amps) * scale - lost, 0.0),
-                     max(rules.tip_force_of_current(part, stall) * scale - lost, 0.0)))
+        rows.append(
+            (
+                float(angle),
+                max(rules.tip_force_of_current(part, amps) * scale - lost, 0.0),
+                max(rules.tip_force_of_current(part, stall) * scale - lost, 0.0),
+            )
+        )
     return rows
 
 
@@ -159,16 +162,18 @@ def own_bound(joint: Joint, step_rad: float = 60.0 * DEG) -> float:
     middle, half = 0.5 * (low + high), 0.5 * step_rad
     if joint.settings.sensing.travel == 0:
         half = min(half, 0.5 * (high - low) / 0.6 * 0.98)
-    return bound.step_bound(joint.part, middle - half, middle + half, 0.04 * half,
-                            joint.settings.limits.current_A)
+    return bound.step_bound(
+        joint.part, middle - half, middle + half, 0.04 * half, joint.settings.limits.current_A
+    )
 
 
 def hold_table(part: Part, limit_A: float) -> list[tuple[float, float, float | None]]:
     """Rows of (current A, tip force N, time to hot s) up to the stall current."""
     rows = []
     stall = stall_current(part)
-    for amps in sorted({round(share * stall, 3) for share in (0.3, 0.4, 0.5, 0.7, 1.0)}
-                       | {round(limit_A, 3)}):
+    for amps in sorted(
+        {round(share * stall, 3) for share in (0.3, 0.4, 0.5, 0.7, 1.0)} | {round(limit_A, 3)}
+    ):
         rows.append((amps, rules.tip_force_of_current(part, amps), time_to_hot(part, amps)))
     return rows
 
@@ -209,7 +214,8 @@ def size(joint: Joint) -> Size:
         bend_ratio_joint=2.0 * part.cable.joint_m / diameter if diameter else None,
         bend_suggested=material.bend_ratio if material else None,
         bend_least=material.bend_least if material else None,
-        cable_stretch_rad=0.0 if part.cable.kind == DIRECT
+        cable_stretch_rad=0.0
+        if part.cable.kind == DIRECT
         else limit_force * part.hinge.tip_m / stiff,
         angle_per_count_rad=part.probe.electrical_rad / 2**file.sensor.converter_bits,
         angle_effective_rad=part.probe.electrical_rad / 2**file.sensor.effective_bits,
@@ -233,116 +239,3 @@ def size(joint: Joint) -> Size:
     )
     mine.findings = findings(joint, mine)
     return mine
-
-
-def findings(joint: Joint, mine: Size) -> list[Finding]:
-    """Say what limits the joint, and what to change."""
-    return [*_force_findings(joint, mine), *_cable_findings(joint, mine),
-            *_sensor_findings(joint, mine), *_loop_findings(joint, mine)]
-
-
-def _force_findings(joint: Joint, mine: Size) -> list[Finding]:
-    rows = []
-    wanted = joint.file.limits.tip_force
-    low, middle, high = mine.force_at_limit_N
-    if mine.stall_force_N < wanted:
-        rows.append(Finding("warn", (
-            f"The motor cannot reach the force limit: stalled at full supply it presses with "
-            f"{mine.stall_force_N:.1f} N, the limit is {wanted:.1f} N. Use a larger drum at the "
-            "joint, a smaller one at the motor, a stronger motor or a shorter finger.")))
-    spread = 50.0 * (high - low) / middle if middle > 0.0 else 100.0
-    rows.append(Finding("note", (
-        f"Without a force sensor the force limit is an estimate: over the part spread it holds "
-        f"{low:.1f} to {high:.1f} N (+-{spread:.0f} %). Calibrating this joint's force narrows it.")))
-    if mine.tip_impact_N > 1.2 * wanted:
-        rows.append(Finding("warn", (
-            f"Closing on something hard at full speed presses with {mine.tip_impact_N:.1f} N for "
-            f"a moment, above the limit of {wanted:.1f} N: the rotor's energy winds up the cable. "
-            "Approach slowly (command a grip) or lower the speed.")))
-    if mine.force_current_A > mine.hold_for_ever_A:
-        time = dict((round(a, 3), t) for a, _, t in mine.hold_s).get(
-            round(mine.force_current_A, 3))
-        until = f"for {time:.0f} s from cold" if time else "for more than an hour"
-        rows.append(Finding("note", (
-            f"The force limit can be held {until} before the winding is too hot; "
-            f"{mine.hold_for_ever_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held for ever.")))
-    return rows
-
-
-def _cable_findings(joint: Joint, mine: Size) -> list[Finding]:
-    rows = []
-    if joint.part.cable.kind == DIRECT:
-        return rows
-    strength = mine.cable_strength_N
-    worst = max(mine.cable_impact_N, mine.cable_at_stall_N)
-    if strength is None:
-        rows.append(Finding("warn", (
-            f"The cable's breaking strength is not given; at worst it is pulled with {worst:.0f} N. "
-            "Give cable.breaking_strength, or material and diameter.")))
-    elif worst * joint.file.cable.safety_factor > strength:
-        rows.append(Finding("warn", (
-            f"The cable is pulled with up to {worst:.0f} N; with a safety factor of "
-            f"{joint.file.cable.safety_factor:g} it should break only at "
-            f"{worst * joint.file.cable.safety_factor:.0f} N, not {strength:.0f} N. Use a stronger "
-            "cable, larger radii or a lower force.")))
-    else:
-        rows.append(Finding("good", (
-            f"The cable breaks at {strength:.0f} N, {strength / worst:.1f} times the worst pull "
-            f"({worst:.0f} N).")))
-    ratios = [r for r in (mine.bend_ratio_drum, mine.bend_ratio_joint) if r is not None]
-    if ratios and mine.bend_suggested is not None and min(ratios) < mine.bend_suggested:
-        least = mine.bend_least or 0.0
-        weight = "warn" if min(ratios) < least else "note"
-        rows.append(Finding(weight, (
-            f"The cable bends over {min(ratios):.0f} times its own diameter; suggested are "
-            f"{mine.bend_suggested:.0f}, at least {least:.0f}. It will wear: use a thinner or "
-            "softer cable, or larger pulleys.")))
-    if mine.resonance_Hz < RULE_HZ:
-        softer = (RULE_HZ / mine.resonance_Hz) ** 2
-        rows.append(Finding("warn", (
-            f"Phalanx and cable swing at {mine.resonance_Hz:.0f} Hz, below {RULE_HZ:.0f} Hz: the "
-            f"loop must be slowed down. A cable {softer:.1f} times as stiff (thicker, shorter), "
-            "a lighter phalanx or a larger pulley mends it.")))
-    return rows
-
-
-def _sensor_findings(joint: Joint, mine: Size) -> list[Finding]:
-    rows = []
-    if mine.linearity_error_rad > 1.0 * DEG:
-        rows.append(Finding("note", (
-            f"The potentiometer's linearity alone is worth +-{mine.linearity_error_rad / DEG:.1f} "
-            "deg of absolute angle; calibrate it against a protractor.")))
-    if joint.file.sensor.pull_down is None:
-        rows.append(Finding("warn", (
-            "No pull-down at the wiper: a torn-off wire then floats, and the joint may run "
-            "blindly until something stops it. Fit 470 kohm to ground and state it "
-            "(sensor.pull_down).")))
-    elif joint.part.probe.fall_s > 0.005:
-        rows.append(Finding("warn", (
-            f"The pull-down needs {joint.part.probe.fall_s * 1e3:.0f} ms to empty the wiper's "
-            "capacitance; at most 5 ms catches a torn-off wire at once.")))
-    if mine.noise_rad > 0.35 * DEG:
-        rows.append(Finding("note", (
-            f"Sensor noise is {mine.noise_rad / DEG:.2f} deg rms; more oversampling or a quieter "
-            "converter settles the joint more exactly.")))
-    return rows
-
-
-def _loop_findings(joint: Joint, mine: Size) -> list[Finding]:
-    rows = []
-    share = mine.breakaway_V / joint.part.supply_V
-    if share > 0.5:
-        rows.append(Finding("warn", (
-            f"The stiffest part of the spread needs {mine.breakaway_V:.1f} V to move at all, "
-            f"{100 * share:.0f} % of the supply. Less pretension, less wrap on guides, or a higher "
-            "voltage.")))
-    if joint.file.drive.kind == "builtin":
-        rows.append(Finding("warn", (
-            "The motor's own closed loop cannot be limited or stopped from here; this kind of "
-            "drive can be simulated only.")))
-    sag = joint.part.supply_V - mine.bus_at_stall_V
-    if mine.bus_at_stall_V < joint.settings.limits.supply_low_V:
-        rows.append(Finding("warn", (
-            f"A stalled motor pulls the supply down by {sag:.1f} V, below the trip level: "
-            "thicker wires or a stronger supply.")))
-    return rows

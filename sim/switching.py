@@ -7,8 +7,14 @@ is the time after which the joint stays within a band of the target.
 
 from sim import plant
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
 
-def limited_voltage(p, x, sign, amps):
+    from sim.part import Part, Plant
+
+
+def limited_voltage(p: "Part", x: "Plant", sign: float, amps: float) -> float:
     """Voltage (V) of full drive in a direction, its current limited to ``amps``.
 
     Driving is limited, braking is not: the same window as the controller's.
@@ -22,7 +28,18 @@ def limited_voltage(p, x, sign, amps):
     return sign * most
 
 
-def switch_run(p, x, sign, amps, t1, target, band, ticks, substeps, h):
+def switch_run(
+    p: "Part",
+    x: "Plant",
+    sign: float,
+    amps: float,
+    t1: float,
+    target: float,
+    band: float,
+    ticks: int,
+    substeps: int,
+    h: float,
+) -> float:
     """Run one switching plan; return the last time (s) outside the band.
 
     sign: +1 or -1, direction of the step; h: substep (s); the voltage is held
@@ -49,7 +66,19 @@ def switch_run(p, x, sign, amps, t1, target, band, ticks, substeps, h):
     return out
 
 
-def switch_many(parts, plants, sign, amps, times, target, band, ticks, substeps, h, results):
+def switch_many(
+    parts: "Any",
+    plants: "Any",
+    sign: float,
+    amps: float,
+    times: "Any",
+    target: float,
+    band: float,
+    ticks: int,
+    substeps: int,
+    h: float,
+    results: "Any",
+) -> None:
     """Run part k with switching time times[k]; write results[k]."""
     for k in range(len(times)):
         results[k] = switch_run(

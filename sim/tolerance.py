@@ -68,12 +68,18 @@ def spread_of(file: JointFile, name: str = "") -> dict[str, Entry]:
     entries = dict(DEFAULTS)
     for key, given in file.spread.items():
         if key not in DEFAULTS:
-            raise InputError(name, f"spread.{key}", given,
-                             "unknown key; allowed: " + ", ".join(DEFAULTS))
+            raise InputError(
+                name, f"spread.{key}", given, "unknown key; allowed: " + ", ".join(DEFAULTS)
+            )
         if len(given) != 2:
             raise InputError(name, f"spread.{key}", given, "needs two values: low and high")
         entries[key] = _read(file, name, key, given)
     return entries
+
+
+def _unknown(_file: JointFile) -> float | None:
+    """Nominal value that the file does not give."""
+    return None
 
 
 _NOMINAL: dict[str, tuple[str, Callable[[JointFile], float | None]]] = {
@@ -88,8 +94,8 @@ _NOMINAL: dict[str, tuple[str, Callable[[JointFile], float | None]]] = {
     "resistance": ("ohm", lambda f: f.motor.resistance),
     "torque_constant": ("N*m/A", lambda f: f.motor.torque_constant),
     "radius": ("m", lambda f: f.cable.joint_radius),
-    "supply_resistance": ("ohm", lambda f: None),
-    "winding_temperature": ("degC", lambda f: None),
+    "supply_resistance": ("ohm", _unknown),
+    "winding_temperature": ("degC", _unknown),
 }
 
 
@@ -103,11 +109,13 @@ def _read(file: JointFile, name: str, key: str, given: list[str]) -> Entry:
         elif default.unit not in ("",):
             raise InputError(name, f"spread.{key}", given, f"needs values in {default.unit}")
         return _entry(name, key, given, default, low, high, default.unit)
-    unit, nominal = _NOMINAL.get(key, ("", lambda f: None))
+    unit, nominal = _NOMINAL.get(key, ("", _unknown))
     if default.unit == "1":
         unit = "1"
     if not unit:
-        raise InputError(name, f"spread.{key}", given, 'needs percentages, such as "-10 %", "+10 %"')
+        raise InputError(
+            name, f"spread.{key}", given, 'needs percentages, such as "-10 %", "+10 %"'
+        )
     try:
         if unit == "1":
             low, high = (float(one) for one in given)
@@ -119,13 +127,18 @@ def _read(file: JointFile, name: str, key: str, given: list[str]) -> Entry:
         return _entry(name, key, given, default, low, high, default.unit)
     base = nominal(file)
     if not base:
-        raise InputError(name, f"spread.{key}", given,
-                         'the nominal value is not given as such; use percentages ("-10 %", "+10 %")')
+        raise InputError(
+            name,
+            f"spread.{key}",
+            given,
+            'the nominal value is not given as such; use percentages ("-10 %", "+10 %")',
+        )
     return _entry(name, key, given, default, low / base, high / base, "")
 
 
-def _entry(name: str, key: str, given: list[str], default: Entry, low: float, high: float,
-           unit: str) -> Entry:
+def _entry(
+    name: str, key: str, given: list[str], default: Entry, low: float, high: float, unit: str
+) -> Entry:
     least = -1.0 if unit in ("+", "degC") else 0.0
     if not (low <= high and (low >= least or unit == "degC")):
         raise InputError(name, f"spread.{key}", given, "needs low <= high, and nothing below zero")
@@ -150,8 +163,9 @@ def _draw(entry: Entry, rng: np.random.Generator) -> float:
     return float(rng.uniform(entry.low, entry.high))
 
 
-def draw_part(nominal: Part, entries: dict[str, Entry], rng: np.random.Generator
-              ) -> tuple[Part, float]:
+def draw_part(
+    nominal: Part, entries: dict[str, Entry], rng: np.random.Generator
+) -> tuple[Part, float]:
     """Draw one part; return it and its winding temperature at the start (degC)."""
     v = {key: _draw(entry, rng) for key, entry in entries.items()}
     part = Part()
@@ -203,8 +217,9 @@ def inside_rule(part: Part) -> bool:
     return resonance_Hz(part) >= RULE_HZ and 2.0 * part.motor.half_gap_rad <= RULE_GAP_RAD
 
 
-def draw_parts(nominal: Part, entries: dict[str, Entry], count: int, seed: int, rule: str = "any"
-               ) -> tuple[list[Part], list[float]]:
+def draw_parts(
+    nominal: Part, entries: dict[str, Entry], count: int, seed: int, rule: str = "any"
+) -> tuple[list[Part], list[float]]:
     """Draw ``count`` parts: rule "any", "inside" or "outside" the resonance rule.
 
     Returns the parts and their winding temperatures (degC).
@@ -229,15 +244,18 @@ def highest_mode(part: Part, object_Nm_rad: float = 0.0) -> float:
     """
     c = part.cable
     if c.kind == DIRECT:
-        return sqrt((part.hinge.stop_Nm_rad + object_Nm_rad) / (part.hinge.inertia + part.motor.inertia))
+        return sqrt(
+            (part.hinge.stop_Nm_rad + object_Nm_rad) / (part.hinge.inertia + part.motor.inertia)
+        )
     k = c.flexor_N_m + (c.extensor_N_m if c.kind == 0 else 0.0)
     stop = part.hinge.stop_Nm_rad if part.hinge.stops == 1 else 0.0
     joint = (c.joint_m**2 * k + stop + object_Nm_rad) / part.hinge.inertia
     return sqrt(joint + c.drum_m**2 * k / part.motor.inertia)
 
 
-def substeps_for(part: Part, tick_s: float, longest_s: float = 1e-4,
-                 object_Nm_rad: float = 0.0) -> int:
+def substeps_for(
+    part: Part, tick_s: float, longest_s: float = 1e-4, object_Nm_rad: float = 0.0
+) -> int:
     """Substeps in a tick: at most ``longest_s``, and h w <= 0.6 for this part.
 
     Raises ValueError where more than 2000 would be needed.
@@ -249,13 +267,14 @@ def substeps_for(part: Part, tick_s: float, longest_s: float = 1e-4,
         raise ValueError(
             f"the stiffest mode ({mode / 6.283:.0f} Hz) needs steps of "
             f"{step * 1e9:.0f} ns, more than 2000 in a tick; soften cable, stop or object, or give "
-            "the moving part its true inertia")
+            "the moving part its true inertia"
+        )
     return count
 
 
 def start_plant(part: Part, angle: float, warmth_C: float) -> Plant:
     """Plant state at rest at ``angle`` (rad) with a winding temperature (degC)."""
-    from sim.loop import place
+    from sim.events import place
 
     x = Plant()
     place(part, x, angle)

@@ -19,7 +19,9 @@ def run(seed: int, out: Path) -> None:
     terminal = Terminal()
     start = time.monotonic()
     terminal.say("The whole job on one invented joint: size, simulate, tune, simulate, report.")
-    terminal.say("The first time, the control code is compiled; that takes a quarter of a minute.\n")
+    terminal.say(
+        "The first time, the control code is compiled; that takes a quarter of a minute.\n"
+    )
     from host.files import make_folder, write_whole
 
     folder = make_folder(out / "demo")
@@ -59,33 +61,52 @@ def run_scenes(joint: "Joint") -> "list[Trace]":
     return [simulate(joint, known[name]) for name in ("step", "grip", "hard_object", "wiper_open")]
 
 
-def report(path: Path, joint: "Joint", mine: "Size", tuning: "Tuning", traces: "list[Trace]") -> Path:
+def report(
+    path: Path, joint: "Joint", mine: "Size", tuning: "Tuning", traces: "list[Trace]"
+) -> Path:
     """Write the report of the demo; return its path."""
     from host.report import write_report
 
     sections = [size_section(joint, mine), tuning_section(joint, tuning)]
     sections += [trace_section(joint, trace) for trace in traces]
-    return write_report(path, joint.file.joint.name, (
-        "An invented finger joint, from its datasheet values to tuned gains. Look at the figures "
-        "first; the tables below each hold the numbers."), sections)
+    return write_report(
+        path,
+        joint.file.joint.name,
+        (
+            "An invented finger joint, from its datasheet values to tuned gains. Look at the figures "
+            "first; the tables below each hold the numbers."
+        ),
+        sections,
+    )
 
 
 def size_section(joint: "Joint", mine: "Size") -> "Section":
     """Section: what the choice of parts gives."""
-    from host import figures
     from host.commands.size import rows_of
+    from host.figures import look
+    from host.figures.size import size_figure
     from host.report import Section
 
-    return Section("What these parts give", "", [(
-        figures.as_svg(figures.size_figure(joint, mine)),
-        "Force, cable load, speed, resolution, heat and loop of the nominal part.")],
-        ["", "value", "remark"], rows_of(mine), mine.findings)
+    return Section(
+        "What these parts give",
+        "",
+        [
+            (
+                look.as_svg(size_figure(joint, mine)),
+                "Force, cable load, speed, resolution, heat and loop of the nominal part.",
+            )
+        ],
+        ["", "value", "remark"],
+        rows_of(mine),
+        mine.findings,
+    )
 
 
 def tuning_section(joint: "Joint", tuning: "Tuning") -> "Section":
     """Section: gains on parts the search never met."""
-    from host import figures
     from host.commands import tune
+    from host.figures import look
+    from host.figures import tuning as drawn
     from host.report import Section
 
     bands, t, target = tune.response_bands(joint, tuning)
@@ -93,26 +114,50 @@ def tuning_section(joint: "Joint", tuning: "Tuning") -> "Section":
     p95 = (tuning.summary("held_out") or tuning.summary("tuned"))["settling_2pct_s"]["p95"]
     bound = tune.bound_of(joint, tuning)
     reached = "never settles" if p95 is None else f"settles within {p95 * 1e3:.0f} ms"
-    lead = (f"Of the parts held out from the search, 95 % {reached}"
-            + (f"; the nominal part could not do it in less than {bound * 1e3:.0f} ms" if bound else "")
-            + ". The gains were chosen by the worst 5 % of parts, not by the nominal one.")
-    return Section("Tuned on many parts", lead, [
-        (figures.as_svg(figures.step_band_figure(joint, tuning, bands, t, target)),
-         "Step responses before and after, and how the joint stands afterwards; green: 2 % band."),
-        (figures.as_svg(figures.quality_figure(tuning, bound)),
-         "How many parts do as well, over the part spread, both directions."),
-        (figures.as_svg(figures.margin_figure(joint, tuning)),
-         "Robustness of the linear loop."),
-    ], columns, rows)
+    lead = (
+        f"Of the parts held out from the search, 95 % {reached}"
+        + (f"; the nominal part could not do it in less than {bound * 1e3:.0f} ms" if bound else "")
+        + ". The gains were chosen by the worst 5 % of parts, not by the nominal one."
+    )
+    return Section(
+        "Tuned on many parts",
+        lead,
+        [
+            (
+                look.as_svg(drawn.step_band_figure(tuning, bands, t, target)),
+                "Step responses before and after, and how the joint stands afterwards; green: 2 % band.",
+            ),
+            (
+                look.as_svg(drawn.quality_figure(tuning, bound)),
+                "How many parts do as well, over the part spread, both directions.",
+            ),
+            (
+                look.as_svg(drawn.margin_figure(joint, tuning)),
+                "Robustness of the linear loop.",
+            ),
+        ],
+        columns,
+        rows,
+    )
 
 
 def trace_section(joint: "Joint", trace: "Trace") -> "Section":
     """Section: one situation."""
-    from host import figures
     from host.commands.simulate import rows_of
+    from host.figures import look
+    from host.figures.run import trace_figure
     from host.report import Section
 
     meaning = trace.scenario.meaning
-    return Section(meaning[0].upper() + meaning[1:], "", [
-        (figures.as_svg(figures.trace_figure(joint, trace)), "Angle, forces and drive over time.")],
-        ["", "value"], rows_of(trace))
+    return Section(
+        meaning[0].upper() + meaning[1:],
+        "",
+        [
+            (
+                look.as_svg(trace_figure(joint, trace)),
+                "Angle, forces and drive over time.",
+            )
+        ],
+        ["", "value"],
+        rows_of(trace),
+    )

@@ -13,8 +13,19 @@ if TYPE_CHECKING:
 RUNTIMES = ("compiled", "python", "single")
 
 
-def run(path: Path, name: str, step: str, part: str, runtime: str, trace_to: Path | None,
-        list_them: bool, gains: Path | None, seed: int, as_json: bool, out: Path) -> None:
+def run(
+    path: Path,
+    name: str,
+    step: str,
+    part: str,
+    runtime: str,
+    trace_to: Path | None,
+    list_them: bool,
+    gains: Path | None,
+    seed: int,
+    as_json: bool,
+    out: Path,
+) -> None:
     """Simulate a situation: figure, table, trace."""
     terminal = Terminal(as_json)
     terminal.say(f"Simulating {path} ...")
@@ -26,8 +37,11 @@ def run(path: Path, name: str, step: str, part: str, runtime: str, trace_to: Pat
     joint = load(path, gains)
     known = joint.scenarios(angle(step, "--step"))
     if list_them:
-        terminal.table("Situations", ("name", "what happens"),
-                       [(one.name, one.meaning) for one in known.values()])
+        terminal.table(
+            "Situations",
+            ("name", "what happens"),
+            [(one.name, one.meaning) for one in known.values()],
+        )
         terminal.result({"scenarios": {one.name: one.meaning for one in known.values()}})
         return
     if name not in known:
@@ -37,7 +51,8 @@ def run(path: Path, name: str, step: str, part: str, runtime: str, trace_to: Pat
 
     chosen, warmth = pick(joint, part, seed)
     trace = simulate(joint, known[name], chosen, warmth, seed, runtime)
-    from host.figures import save, trace_figure
+    from host.figures.look import save
+    from host.figures.run import trace_figure
 
     figure = save(trace_figure(joint, trace), folder / f"{slug(joint.file.joint.name)}-{name}.png")
     if trace_to is not None:
@@ -47,10 +62,19 @@ def run(path: Path, name: str, step: str, part: str, runtime: str, trace_to: Pat
         terminal.say(f"Time series: {trace_to}")
     terminal.say(f"Figure: {figure}")
     show(terminal, trace)
-    terminal.result({
-        "joint": joint.file.joint.name, "scenario": name, "part": part, "seed": seed,
-        "runtime": runtime, "tick_s": trace.tick_s, "substeps": trace.substeps,
-        "figure": str(figure), **trace.metrics.as_dict()})
+    terminal.result(
+        {
+            "joint": joint.file.joint.name,
+            "scenario": name,
+            "part": part,
+            "seed": seed,
+            "runtime": runtime,
+            "tick_s": trace.tick_s,
+            "substeps": trace.substeps,
+            "figure": str(figure),
+            **trace.metrics.as_dict(),
+        }
+    )
 
 
 def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
@@ -75,8 +99,10 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
         ("settling to the sensor's noise", seconds(m.settling_count_s)),
         ("overshoot", degrees(m.overshoot_rad)),
         ("steady error", degrees(m.steady_error_rad)),
-        ("hunting", f"+-{degrees(m.hunting_rad)}"
-         + (f" at {m.hunting_Hz:.2f} Hz" if m.hunting_Hz else "")),
+        (
+            "hunting",
+            f"+-{degrees(m.hunting_rad)}" + (f" at {m.hunting_Hz:.2f} Hz" if m.hunting_Hz else ""),
+        ),
         ("greatest cable tension", f"{m.peak_tension_N:.1f} N"),
         ("greatest fingertip force", f"{m.peak_tip_force_N:.1f} N"),
         ("greatest current", f"{m.peak_current_A:.2f} A"),

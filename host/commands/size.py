@@ -5,7 +5,11 @@ from pathlib import Path
 from host.terminal import Terminal, degrees, seconds
 from sim.sizing import Size
 
-_MARKS = {"good": "[green]good[/green]", "note": "[cyan]note[/cyan]", "warn": "[bold red]mind[/bold red]"}
+_MARKS = {
+    "good": "[green]good[/green]",
+    "note": "[cyan]note[/cyan]",
+    "warn": "[bold red]mind[/bold red]",
+}
 
 
 def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
@@ -20,7 +24,8 @@ def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
     from sim.sizing import size
 
     mine = size(joint)
-    from host.figures import save, size_figure
+    from host.figures.look import save
+    from host.figures.size import size_figure
 
     figure = save(size_figure(joint, mine), folder / f"{slug(joint.file.joint.name)}-size.png")
     terminal.say(f"Figure: {figure}")
@@ -35,28 +40,58 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
     forever = next((t for _, f, t in mine.hold_s if abs(f - mine.force_limit_N) < 0.02), None)
     rows = [
         ("free speed", f"{mine.free_speed_rad_s * 57.3:.0f} deg/s", "at full supply"),
-        ("quickest 60 deg step", seconds(mine.step_bound_s), "bang-bang bound, this supply and limit"),
+        (
+            "quickest 60 deg step",
+            seconds(mine.step_bound_s),
+            "bang-bang bound, this supply and limit",
+        ),
         ("fingertip force, stalled", f"{mine.stall_force_N:.1f} N", "nominal part"),
-        ("fingertip force at the limit", f"{mine.force_limit_N:.1f} N",
-         f"over the spread {low:.1f} to {high:.1f} N"),
-        ("held from cold", "for ever" if forever is None else f"{forever:.0f} s",
-         f"at the limit; {mine.hold_for_ever_N:.1f} N for ever"),
-        ("cable tension", f"{mine.cable_at_limit_N:.0f} N",
-         f"at the limit; {mine.cable_impact_N:.0f} N on a hard impact"
-         + (f"; breaks at {strength:.0f} N" if strength else "")),
+        (
+            "fingertip force at the limit",
+            f"{mine.force_limit_N:.1f} N",
+            f"over the spread {low:.1f} to {high:.1f} N",
+        ),
+        (
+            "held from cold",
+            "for ever" if forever is None else f"{forever:.0f} s",
+            f"at the limit; {mine.hold_for_ever_N:.1f} N for ever",
+        ),
+        (
+            "cable tension",
+            f"{mine.cable_at_limit_N:.0f} N",
+            f"at the limit; {mine.cable_impact_N:.0f} N on a hard impact"
+            + (f"; breaks at {strength:.0f} N" if strength else ""),
+        ),
     ]
     if mine.bend_ratio_joint is not None:
-        suggested = f"suggested {mine.bend_suggested:.0f}" if mine.bend_suggested else "no figure for this cable"
+        suggested = (
+            f"suggested {mine.bend_suggested:.0f}"
+            if mine.bend_suggested
+            else "no figure for this cable"
+        )
         rows.append(("pulley over cable diameter", f"{mine.bend_ratio_joint:.0f}", suggested))
     rows += [
-        ("one count", degrees(mine.angle_per_count_rad, 3),
-         f"noise {degrees(mine.noise_rad)} rms, effective step {degrees(mine.angle_effective_rad)}"),
+        (
+            "one count",
+            degrees(mine.angle_per_count_rad, 3),
+            f"noise {degrees(mine.noise_rad)} rms, effective step {degrees(mine.angle_effective_rad)}",
+        ),
         ("cable resonance", f"{mine.resonance_Hz:.0f} Hz", "should be at least 45 Hz"),
-        ("bandwidth reached", "-" if mine.bandwidth_Hz is None else f"{mine.bandwidth_Hz:.1f} Hz",
-         f"with the present gains, Ms {mine.ms:.2f}"),
-        ("supply current", f"{mine.supply_at_limit_A:.2f} A",
-         f"at the limit; {mine.supply_stall_A:.2f} A stalled, supply then {mine.bus_at_stall_V:.1f} V"),
-        ("voltage to move at all", f"{mine.breakaway_V:.1f} V", "stiffest, hottest part of the spread"),
+        (
+            "bandwidth reached",
+            "-" if mine.bandwidth_Hz is None else f"{mine.bandwidth_Hz:.1f} Hz",
+            f"with the present gains, Ms {mine.ms:.2f}",
+        ),
+        (
+            "supply current",
+            f"{mine.supply_at_limit_A:.2f} A",
+            f"at the limit; {mine.supply_stall_A:.2f} A stalled, supply then {mine.bus_at_stall_V:.1f} V",
+        ),
+        (
+            "voltage to move at all",
+            f"{mine.breakaway_V:.1f} V",
+            "stiffest, hottest part of the spread",
+        ),
     ]
     return rows
 
@@ -65,5 +100,4 @@ def show(terminal: Terminal, name: str, mine: Size) -> None:
     """Print table and findings."""
     terminal.table(f"{name}: what these parts give", ("", "value", "remark"), rows_of(mine))
     terminal.heading("What limits, and what to change")
-    for finding in mine.findings:
-        terminal.say(f"  {_MARKS[finding.weight]}  {finding.text}")
+    terminal.remarks((_MARKS[one.weight], one.text) for one in mine.findings)

@@ -23,13 +23,27 @@ SHOWN = (
     ("restless_V", "drive restlessness, V", 1.0, 2),
     ("peak_tension_N", "cable tension, N", 1.0, 1),
 )
-TABLES = (("before", "before"), ("first_guess", "first guess"), ("tuned", "tuned, search's parts"),
-          ("held_out", "tuned, held out"), ("outside", "tuned, outside rule"),
-          ("single_precision", "single precision"))
+TABLES = (
+    ("before", "before"),
+    ("first_guess", "first guess"),
+    ("tuned", "tuned, search's parts"),
+    ("held_out", "tuned, held out"),
+    ("outside", "tuned, outside rule"),
+    ("single_precision", "single precision"),
+)
 
 
-def run(path: Path, step: str, effort: str, into: Path | None, write: bool, gains: Path | None,
-        seed: int, as_json: bool, out: Path) -> None:
+def run(
+    path: Path,
+    step: str,
+    effort: str,
+    into: Path | None,
+    write: bool,
+    gains: Path | None,
+    seed: int,
+    as_json: bool,
+    out: Path,
+) -> None:
     """Tune a joint: progress, table, figures, gains written."""
     terminal = Terminal(as_json)
     terminal.say(f"Tuning {path} ...")
@@ -72,11 +86,14 @@ def search(terminal: Terminal, joint: "Joint", step_rad: float, seed: int, effor
         return tune(joint, seed, step_rad, SMALL if effort == "small" else Effort(), listen)
 
 
-def response_bands(joint: "Joint", tuning: "Tuning") -> "tuple[dict[str, np.ndarray], np.ndarray, float]":
+def response_bands(
+    joint: "Joint", tuning: "Tuning"
+) -> "tuple[dict[str, np.ndarray], np.ndarray, float]":
     """Step responses of held-out parts: joint angles (parts, rows), times, target."""
+    from sim.cost import situations
     from sim.program import MEASURE
     from sim.scenarios import LEAD_S
-    from sim.tuning import situations, with_gains
+    from sim.tuning import with_gains
 
     fleet = tuning.fleets.get("held_out") or next(iter(tuning.fleets.values()))
     scene = situations(joint, tuning.step_rad, 2.0)["step"]
@@ -84,8 +101,10 @@ def response_bands(joint: "Joint", tuning: "Tuning") -> "tuple[dict[str, np.ndar
     tick = joint.settings.tick_s
     every = max(1, round(0.002 / tick))
     bands = {}
-    for name, settings in (("before", joint.settings),
-                           ("tuned", with_gains(joint.settings, tuning.gains, tuning.profile))):
+    for name, settings in (
+        ("before", joint.settings),
+        ("tuned", with_gains(joint.settings, tuning.gains, tuning.profile)),
+    ):
         traces = fleet.run(settings, scene, every).traces
         assert traces is not None
         first = round(LEAD_S / tick / every)
@@ -99,15 +118,18 @@ def response_bands(joint: "Joint", tuning: "Tuning") -> "tuple[dict[str, np.ndar
 
 def draw(joint: "Joint", tuning: "Tuning", folder: Path, name: str) -> list[Path]:
     """Draw the figures of a tuning; return their paths."""
-    from host import figures
+    from host.figures import look
+    from host.figures import tuning as drawn
 
     bands, t, target = response_bands(joint, tuning)
     bound = bound_of(joint, tuning)
     return [
-        figures.save(figures.step_band_figure(joint, tuning, bands, t, target),
-                     folder / f"{name}-tune-steps.png"),
-        figures.save(figures.quality_figure(tuning, bound), folder / f"{name}-tune-quality.png"),
-        figures.save(figures.margin_figure(joint, tuning), folder / f"{name}-tune-margins.png"),
+        look.save(
+            drawn.step_band_figure(tuning, bands, t, target),
+            folder / f"{name}-tune-steps.png",
+        ),
+        look.save(drawn.quality_figure(tuning, bound), folder / f"{name}-tune-quality.png"),
+        look.save(drawn.margin_figure(joint, tuning), folder / f"{name}-tune-margins.png"),
     ]
 
 
@@ -132,7 +154,9 @@ def rows_of(tuning: "Tuning") -> tuple[list[str], list[list[str]]]:
         row = [label]
         for name, _ in known:
             both = tuning.summary(name)[key]
-            row.append(f"{cell(both['median'], factor, digits)} / {cell(both['p95'], factor, digits)}")
+            row.append(
+                f"{cell(both['median'], factor, digits)} / {cell(both['p95'], factor, digits)}"
+            )
         rows.append(row)
     return ["middle / 95th percentile", *[label for _, label in known]], rows
 
@@ -142,25 +166,32 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     from sim.tuning import bootstrap_p95
 
     columns, rows = rows_of(tuning)
-    terminal.table(f"{joint.file.joint.name}: {tuning.step_rad * 57.3:.0f} deg steps, both ways",
-                   columns, rows)
+    terminal.table(
+        f"{joint.file.joint.name}: {tuning.step_rad * 57.3:.0f} deg steps, both ways", columns, rows
+    )
     m = tuning.margins
     g = tuning.gains
-    terminal.say(f"Gains: kp {g.kp:.1f} V/rad, ki {g.ki:.0f} V/(rad s), kd {g.kd:.3f} V s/rad, "
-                 f"filter {g.derivative_filter_s * 1e3:.1f} ms, dead band "
-                 f"{g.rest_in_rad * 57.3:.2f} deg, help against stiction {g.breakaway_feed_V:.2f} V")
+    terminal.say(
+        f"Gains: kp {g.kp:.1f} V/rad, ki {g.ki:.0f} V/(rad s), kd {g.kd:.3f} V s/rad, "
+        f"filter {g.derivative_filter_s * 1e3:.1f} ms, dead band "
+        f"{g.rest_in_rad * 57.3:.2f} deg, help against stiction {g.breakaway_feed_V:.2f} V"
+    )
     margin = m["resonance_gain_margin"]
-    terminal.say(f"Margins: Ms {m['ms']:.2f} (bound 1.7), phase {m['phase_margin_deg']:.0f} deg, gain "
-                 f"{'-' if margin is None else f'{margin:.1f}'} at the cable resonance (bound 2), "
-                 f"bandwidth {m['bandwidth_Hz']:.1f} Hz")
+    terminal.say(
+        f"Margins: Ms {m['ms']:.2f} (bound 1.7), phase {m['phase_margin_deg']:.0f} deg, gain "
+        f"{'-' if margin is None else f'{margin:.1f}'} at the cable resonance (bound 2), "
+        f"bandwidth {m['bandwidth_Hz']:.1f} Hz"
+    )
     settle = tuning.tables.get("held_out", tuning.tables["tuned"])["settling_2pct_s"]
     low, high = bootstrap_p95(settle, tuning.seed)
     p95 = (tuning.summary("held_out") or tuning.summary("tuned"))["settling_2pct_s"]["p95"]
     if p95 is not None:
         bound = bound_of(joint, tuning)
         over = f"; the nominal part's bang-bang bound is {bound * 1e3:.0f} ms" if bound else ""
-        terminal.say(f"Held out: 95th percentile of settling {p95 * 1e3:.0f} ms "
-                     f"(95 % bootstrap interval {low * 1e3:.0f} to {high * 1e3:.0f}){over}.")
+        terminal.say(
+            f"Held out: 95th percentile of settling {p95 * 1e3:.0f} ms "
+            f"(95 % bootstrap interval {low * 1e3:.0f} to {high * 1e3:.0f}){over}."
+        )
 
 
 def provenance(joint: "Joint", tuning: "Tuning") -> dict[str, Any]:
@@ -172,12 +203,14 @@ def provenance(joint: "Joint", tuning: "Tuning") -> dict[str, Any]:
 
     p95 = (tuning.summary("held_out") or tuning.summary("tuned"))["settling_2pct_s"]["p95"]
     return {
-        "made_by": f"jointloop tune {__version__}", "seed": tuning.seed,
-        "joint": joint.file.joint.name, "step": f"{tuning.step_rad * 57.2957795:.6g} deg",
+        "made_by": f"jointloop tune {__version__}",
+        "seed": tuning.seed,
+        "joint": joint.file.joint.name,
+        "step": f"{tuning.step_rad * 57.2957795:.6g} deg",
         "runs_of_the_search": tuning.evaluations,
         "held_out_settling_p95": "never" if p95 is None else f"{p95 * 1e3:.0f} ms",
         "versions": f"python {sys.version.split()[0]}, numpy {np.__version__}, "
-                    f"numba {numba.__version__}",
+        f"numba {numba.__version__}",
     }
 
 
@@ -188,23 +221,28 @@ def save(joint: "Joint", tuning: "Tuning", path: Path, into: Path | None, seen: 
     from host.files import put_table, write_whole
     from sim.gains import gain_table
 
-    table = {"digest": joint.digest, **gain_table(tuning.gains, tuning.profile),
-             "provenance": provenance(joint, tuning)}
+    table = {
+        "digest": joint.digest,
+        **gain_table(tuning.gains, tuning.profile),
+        "provenance": provenance(joint, tuning),
+    }
     if into is None:
         put_table(path, "gains", table, seen)
         return path
     document = tomlkit.document()
-    document.add(tomlkit.comment(f"Gains of the joint \"{joint.file.joint.name}\"."))
+    document.add(tomlkit.comment(f'Gains of the joint "{joint.file.joint.name}".'))
     document["gains"] = table
     write_whole(into, tomlkit.dumps(document))
     return into
 
 
-def result(joint: "Joint", tuning: "Tuning", elapsed_s: float, figures: list[Path]) -> dict[str, Any]:
+def result(
+    joint: "Joint", tuning: "Tuning", elapsed_s: float, figures: list[Path]
+) -> dict[str, Any]:
     """Return the JSON result."""
-    from sim.gains import PROFILE_KEYS
     from controller.records import fields
     from controller.settings import Gains
+    from sim.gains import PROFILE_KEYS
     from sim.tuning import bootstrap_p95
 
     def gains_of(gains: Any, profile: Any) -> dict[str, float]:
@@ -216,14 +254,19 @@ def result(joint: "Joint", tuning: "Tuning", elapsed_s: float, figures: list[Pat
     low, high = bootstrap_p95(settle, tuning.seed)
     interval = [None if one == float("inf") else one for one in (low, high)]
     return {
-        "joint": joint.file.joint.name, "seed": tuning.seed, "step_rad": tuning.step_rad,
+        "joint": joint.file.joint.name,
+        "seed": tuning.seed,
+        "step_rad": tuning.step_rad,
         "gains": gains_of(tuning.gains, tuning.profile),
         "first_guess_gains": gains_of(tuning.first_gains, tuning.first_profile),
-        "margins": {key: (None if isinstance(value, float) and value == float("inf") else value)
-                    for key, value in tuning.margins.items()},
+        "margins": {
+            key: (None if isinstance(value, float) and value == float("inf") else value)
+            for key, value in tuning.margins.items()
+        },
         **{name: tuning.summary(name) for name, _ in TABLES},
         "held_out_settling_p95_interval_s": interval,
         "step_bound_s": bound_of(joint, tuning),
-        "evaluations": tuning.evaluations, "elapsed_s": elapsed_s,
+        "evaluations": tuning.evaluations,
+        "elapsed_s": elapsed_s,
         "figures": [str(one) for one in figures],
     }

@@ -1,0 +1,1 @@
+"""Figures: ``look`` is the same for all; one module for each kind."""
