@@ -39,6 +39,9 @@ WEAK = const(64)
 "The force limit is the lower one of gripping, checking or releasing."
 
 
+HEAT_STEP_S = const(0.05)  # the winding warms in seconds: no need to ask every tick
+
+
 def reset(st: "Allowed") -> None:
     """Forget the last voltage (temperatures and their history stand)."""
     st.last_V = 0.0
@@ -86,14 +89,17 @@ def cap_speed(
     if travel == LIMITED:
         up = speed_cap(s, s.travel_high_rad - angle, most)
         down = speed_cap(s, angle - s.travel_low_rad, most)
-    high = cap_voltage(s, up, speed)
-    low = -cap_voltage(s, down, -speed)
-    if u > high:
-        st.bits |= SPEED if up == most else TRAVEL
-        return high
-    if u < low:
-        st.bits |= SPEED if down == most else TRAVEL
-        return low
+    # A push up while moving up can break only the upper bound, and so on.
+    if u > 0.0 or speed > 0.0:
+        high = cap_voltage(s, up, speed)
+        if u > high:
+            st.bits |= SPEED if up == most else TRAVEL
+            return high
+    if u < 0.0 or speed < 0.0:
+        low = -cap_voltage(s, down, -speed)
+        if u < low:
+            st.bits |= SPEED if down == most else TRAVEL
+            return low
     return u
 
 
@@ -177,4 +183,9 @@ def account(
     st.current_A = amps
     st.last_V = applied
     if s.resistance_25_ohm > 0.0:
-        heat.warm_up(s, st, winding * amps * amps, h)
+        st.heat_J += winding * amps * amps * h
+        st.heat_s += h
+        if st.heat_s >= HEAT_STEP_S:
+            heat.warm_up(s, st, st.heat_J / st.heat_s, st.heat_s)
+            st.heat_J = 0.0
+            st.heat_s = 0.0

@@ -116,6 +116,9 @@ class Allowed(Record):
     "One bit for each limit that bound in this tick."
     winding_C = real(25.0, "degC")
     case_C = real(25.0, "degC")
+    heat_J = real(0.0, "J")
+    "Heat put into the winding since the thermal model was advanced."
+    heat_s = real(0.0, "s")
     supply_low_ticks = integer(0, "tick")
 
 

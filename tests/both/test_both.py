@@ -1,0 +1,166 @@
+"""The same scripts on CPython and on the real MicroPython interpreter."""
+
+import hashlib
+import os
+import shutil
+import struct
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controller.records import TABLE, get, leaves
+from controller.settings import Settings
+from controller.state import Command, Readings, Report, State
+from sim import kernels, sensor
+from sim import program as events_of
+from sim.closed_loop import load_joint
+from sim.part import Plant, Sense
+from sim.program import Event, Run, Score
+
+ROOT = Path(__file__).resolve().parents[2]
+MICROPYTHON = shutil.which(
+    "micropython", path=f"{Path(sys.executable).parent}:{os.environ['PATH']}"
+)
+
+needs_micropython = pytest.mark.skipif(
+    MICROPYTHON is None, reason="no MicroPython interpreter on this machine (wheels: x86-64 Linux)"
+)
+
+
+def packed(record):
+    """A record as packed doubles in hexadecimal."""
+    numbers = []
+    for name, field in leaves(type(record)):
+        value = get(record, name)
+        numbers += list(value) if field.kind == TABLE else [float(value)]
+    return struct.pack(f"<{len(numbers)}d", *numbers).hex()
+
+
+def event(tick, kind, a=0.0, b=0.0, c=0.0):
+    made = Event()
+    made.tick, made.kind, made.a, made.b, made.c = tick, kind, a, b, c
+    return made
+
+
+@pytest.fixture(scope="module")
+def job(tmp_path_factory):
+    """Settings, part and a program of 5,000 ticks that uses most of the tick."""
+    joint = load_joint(ROOT / "tests" / "data" / "nominal.toml")
+    settings = joint.settings
+    settings.stopping.check_V = 0.0
+    settings.profile.plan_ticks = 3
+    events = [event(5, events_of.REQUEST, 1.0), event(50, events_of.TARGET, 1.4)]
+    events += [event(70, events_of.TARGET, 0.2), event(400, events_of.TARGET, 1.0)]
+    events += [event(700 + 10 * k, events_of.STREAM, 1.0 + 0.01 * k, 0.5, 0.02) for k in range(30)]
+    events += [event(1300, events_of.LOAD, 0.02), event(1500, events_of.LATE, 3.0)]
+    events += [event(1800, events_of.LOAD, 0.0), event(2000, events_of.DROP, 0.6)]
+    events += [event(2500, events_of.OBJECT, 1.42, 8.0, 0.0), event(2600, events_of.GRIP, 1.6)]
+    events += [event(3500, events_of.NO_OBJECT), event(3600, events_of.TARGET, 0.5)]
+    events += [event(4500, events_of.SENSOR, float(sensor.OPEN))]
+    run = Run()
+    run.ticks, run.substeps, run.delay = 5000, 20, 20
+    path = tmp_path_factory.mktemp("both") / "job.txt"
+    lines = [packed(settings), packed(joint.part), packed(run), *[packed(one) for one in events]]
+    path.write_text("\n".join(lines))
+    return path, settings, joint.part, run, events
+
+
+def run_script(program, script, *arguments, heap="64m"):
+    command = [program, str(ROOT / "tests" / "both" / script), *map(str, arguments)]
+    if program == MICROPYTHON:
+        command[1:1] = ["-X", f"heapsize={heap}"]
+    done = subprocess.run(
+        command, cwd=ROOT, capture_output=True, text=True, timeout=300, check=False,
+        env={**os.environ, "MICROPYPATH": str(ROOT), "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    return done.stdout
+
+
+@pytest.fixture(scope="module")
+def on_cpython(job):
+    return run_script(sys.executable, "closed_loop_trace.py", job[0])
+
+
+@needs_micropython
+def test_closed_loop_has_the_same_bits_on_micropython(job, on_cpython):
+    assert on_cpython.count("\n") == 10
+    assert run_script(MICROPYTHON, "closed_loop_trace.py", job[0]) == on_cpython
+
+
+def test_closed_loop_has_the_same_bits_compiled(job, on_cpython):
+    _, settings, part, run, events = job
+    twin = kernels.twin()
+    x = Plant()
+    from sim.events import place
+
+    place(part, x, 0.3)
+    x.bus_V = part.supply_V
+    readings = Readings()
+    readings.supply_V = x.bus_V
+    records = [settings, State(), Command(), readings, Report(), part, x, Sense()]
+    rows = [kernels.as_array([one])[0] for one in records]
+    program = kernels.as_array(events)
+    run_row, score = kernels.as_array([run])[0], kernels.as_array([Score()])[0]
+    state, report = rows[1], rows[4]
+    nothing = np.zeros((1, 16))
+    lines, digest = [], hashlib.sha256()
+    for tick in range(run.ticks):
+        steps = twin.loop.begin_tick(
+            rows[0], rows[2], rows[3], rows[5], rows[6], rows[7], program, run_row, score, tick
+        )
+        if steps > 0:
+            twin.joint.joint_tick(rows[0], state, rows[2], rows[3], report)
+        twin.loop.end_tick(
+            rows[0], state["allowed"], state["output"], report, rows[5], rows[6], run_row, score,
+            nothing, tick,
+        )  # fmt: skip
+        numbers = [report[key] for key in ("angle_rad", "speed_rad_s", "want_rad", "demand_V")]
+        numbers += [report["allowed_V"], state["loop"]["integral_V"], rows[6]["joint_rad"]]
+        numbers += [rows[6]["drum_rad"], rows[6]["winding_C"]]
+        digest.update(struct.pack("<9d", *numbers))
+        if tick % 500 == 499:
+            mark = digest.digest()
+            lines.append(f"{tick + 1} {report['mode']} {report['fault']} {mark.hex()}")
+            digest = hashlib.sha256(mark)
+    assert lines == on_cpython.split("\n")[:-1]
+
+
+def test_the_program_uses_what_it_should(on_cpython):
+    """Guard of the guard: powered most of the time, and tripped by the torn wire at the end."""
+    modes = [line.split()[1] for line in on_cpython.split("\n")[:-1]]
+    assert modes == ["2"] * 9 + ["4"]
+
+
+@needs_micropython
+def test_control_layer_keeps_its_budget_of_memory():
+    """Bytes on the 64-bit interpreter; a 32-bit board takes about half of them.
+
+    Measured 2026: 77.1 kB after import, 17.5 kB a joint, 4.1 kB a tick; the
+    budgets leave a tenth.
+    """
+    text = run_script(MICROPYTHON, "heap_budget.py", heap="192k")
+    found = {line.split()[0]: int(line.split()[1]) for line in text.strip().split("\n")}
+    assert found["mode"] == 2
+    assert 0 < found["imported_bytes"] <= 85_000
+    assert 0 < found["joint_bytes"] <= 19_500
+    assert 0 < found["tick_bytes"] <= 4_500
+
+
+@needs_micropython
+def test_records_of_micropython_are_those_of_cpython(tmp_path):
+    script = tmp_path / "defaults.py"
+    script.write_text(
+        "import sys\nsys.path.insert(0, sys.argv[1])\n"
+        "from controller.records import get, leaves\nfrom controller.settings import Settings\n"
+        "from controller.state import State\n"
+        "for made in (Settings(), State()):\n"
+        "    for name, field in leaves(type(made)):\n"
+        "        print(name, field.kind, field.unit, get(made, name))\n"
+    )
+    texts = [run_script(one, script, ROOT) for one in (sys.executable, MICROPYTHON)]
+    assert texts[0] == texts[1]
+    assert texts[0].count("\n") > len(leaves(Settings))
