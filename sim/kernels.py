@@ -26,6 +26,7 @@ MODULES = (
     "controller.heat",
     "controller.sensing",
     "controller.segments",
+    "controller.speed_change",
     "controller.profile",
     "controller.trajectory",
     "controller.pid",

@@ -38,7 +38,7 @@ def _controller() -> object:
     """Copies of the controller modules whose square root keeps single precision."""
     if "single" not in kernels._LOADED:
         copies = kernels.load_copy("jointloop_single", lambda function: function)
-        for name in ("profile", "limits"):
+        for name in ("profile", "speed_change", "limits"):
             getattr(copies, name).sqrt = np.sqrt
         kernels._LOADED["single"] = copies
     return kernels._LOADED["single"].joint

@@ -1,0 +1,104 @@
+"""Tables of the documentation, generated from the declarations.
+
+``python -m host.documents`` rewrites them in place; a test fails when a table
+and its declaration differ.
+"""
+
+import re
+from collections.abc import Callable
+from pathlib import Path
+
+from sim.documentation import fault_table, settings_rows
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def markdown(columns: list[str], rows: list[list[str]]) -> str:
+    """Return a Markdown table."""
+    lines = ["| " + " | ".join(columns) + " |", "|" + " --- |" * len(columns)]
+    lines += ["| " + " | ".join(one.replace("|", "\\|") for one in row) + " |" for row in rows]
+    return "\n".join(lines)
+
+
+def faults() -> str:
+    """Table of faults."""
+    rows = [
+        [str(f["number"]), f["name"], f["cause"], f["cure"], str(f["category"])]
+        for f in fault_table()
+        if f["number"]
+    ]
+    return markdown(["number", "fault", "cause", "cure", "stop category"], rows)
+
+
+def _number(value: object) -> str:
+    return f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def settings() -> str:
+    """Table of every setting."""
+    from controller.settings import Settings
+
+    rows = []
+    for s in settings_rows(Settings):
+        unit = "" if s["unit"] == "1" else s["unit"]
+        size = f" ({s['size']} values)" if s["size"] > 1 else ""
+        span = f"{_number(s['low'])} .. {_number(s['high'])}"
+        rows.append(
+            [f"`{s['name']}`{size}", unit, _number(s["default"]), span, str(s["meaning"])]
+        )
+    return markdown(["setting", "unit", "default", "allowed", "meaning"], rows)
+
+
+def spread() -> str:
+    """Table of the part-to-part spread."""
+    from sim.tolerance import DEFAULTS
+
+    rows = []
+    for name, e in DEFAULTS.items():
+        if e.unit in ("", "+"):
+            shift = 0.0 if e.unit == "+" else 1.0
+            low, high = (f"{100 * (v - shift):+.0f} %" for v in (e.low, e.high))
+        else:
+            unit = "" if e.unit == "1" else f" {e.unit}"
+            low, high = (f"{v:g}{unit}" for v in (e.low, e.high))
+        rows.append([f"`{name}`", low, high, e.kind, e.meaning])
+    return markdown(["entry", "low", "high", "distribution", "meaning"], rows)
+
+
+def part() -> str:
+    """Table of the constants of the plant."""
+    from sim.part import Part
+
+    rows = []
+    for s in settings_rows(Part):
+        unit = "" if s["unit"] == "1" else s["unit"]
+        rows.append([f"`{s['name']}`", unit, _number(s["default"]), str(s["meaning"])])
+    return markdown(["constant", "unit", "nominal class", "meaning"], rows)
+
+
+BLOCKS: dict[str, dict[str, Callable[[], str]]] = {
+    "controller/README.md": {"faults": faults, "settings": settings},
+    "sim/README.md": {"spread": spread, "part": part},
+}
+
+
+def filled(text: str, blocks: dict[str, Callable[[], str]]) -> str:
+    """Return a document with its generated blocks made anew."""
+    for name, make in blocks.items():
+        pattern = re.compile(f"(<!-- {name} -->\n).*?(<!-- end {name} -->)", re.DOTALL)
+        if not pattern.search(text):
+            raise ValueError(f"no block {name}")
+        text = pattern.sub(lambda m, body=make(): m.group(1) + body + "\n" + m.group(2), text)
+    return text
+
+
+def main() -> None:
+    """Rewrite the tables of every document."""
+    for name, blocks in BLOCKS.items():
+        path = ROOT / name
+        path.write_text(filled(path.read_text(encoding="utf-8"), blocks), encoding="utf-8")
+        print(f"wrote {name}")
+
+
+if __name__ == "__main__":
+    main()
