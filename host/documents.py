@@ -4,7 +4,6 @@
 and its declaration differ.
 """
 
-import re
 from collections.abc import Callable
 from pathlib import Path
 
@@ -43,9 +42,7 @@ def settings() -> str:
         unit = "" if s["unit"] == "1" else s["unit"]
         size = f" ({s['size']} values)" if s["size"] > 1 else ""
         span = f"{_number(s['low'])} .. {_number(s['high'])}"
-        rows.append(
-            [f"`{s['name']}`{size}", unit, _number(s["default"]), span, str(s["meaning"])]
-        )
+        rows.append([f"`{s['name']}`{size}", unit, _number(s["default"]), span, str(s["meaning"])])
     return markdown(["setting", "unit", "default", "allowed", "meaning"], rows)
 
 
@@ -85,10 +82,11 @@ BLOCKS: dict[str, dict[str, Callable[[], str]]] = {
 def filled(text: str, blocks: dict[str, Callable[[], str]]) -> str:
     """Return a document with its generated blocks made anew."""
     for name, make in blocks.items():
-        pattern = re.compile(f"(<!-- {name} -->\n).*?(<!-- end {name} -->)", re.DOTALL)
-        if not pattern.search(text):
+        start, end = f"<!-- {name} -->\n", f"<!-- end {name} -->"
+        if start not in text or end not in text:
             raise ValueError(f"no block {name}")
-        text = pattern.sub(lambda m, body=make(): m.group(1) + body + "\n" + m.group(2), text)
+        before, rest = text.split(start, 1)
+        text = before + start + make() + "\n" + end + rest.split(end, 1)[1]
     return text
 
 

@@ -6,6 +6,7 @@ standard output holds one JSON object and nothing else.
 
 import json
 import sys
+import time
 from collections.abc import Iterable
 from typing import Any
 
@@ -46,8 +47,10 @@ class Terminal:
             made.add_row(" ", mark, text)
         self.console.print(made)
 
-    def progress(self) -> Progress:
+    def progress(self) -> "Progress | PlainProgress":
         """Return a progress display for work of more than 2 s."""
+        if not sys.stderr.isatty():
+            return PlainProgress()
         return Progress(
             TextColumn("{task.description:<26}"),
             BarColumn(),
@@ -55,7 +58,6 @@ class Terminal:
             TextColumn("{task.fields[note]}"),
             TimeElapsedColumn(),
             console=Console(stderr=True),
-            transient=not sys.stderr.isatty(),
         )
 
     def result(self, data: dict[str, Any]) -> None:
@@ -63,6 +65,36 @@ class Terminal:
         if self.as_json:
             sys.stdout.write(json.dumps(data, allow_nan=False) + "\n")
             sys.stdout.flush()
+
+
+class PlainProgress:
+    """Progress where there is no screen: a line every few seconds, on standard error."""
+
+    def __init__(self) -> None:
+        self.stages: list[tuple[str, int]] = []
+        self.last = float("-inf")
+
+    def __enter__(self) -> "PlainProgress":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        return None
+
+    def add_task(self, description: str, total: int, note: str) -> int:  # noqa: ARG002
+        """Begin a stage; return its number."""
+        self.stages.append((description, total))
+        self.last = float("-inf")
+        return len(self.stages) - 1
+
+    def update(self, task: int, completed: int, note: str) -> None:
+        """Tell how far a stage is, at most every five seconds."""
+        description, total = self.stages[task]
+        now = time.monotonic()
+        if now - self.last >= 5.0 or completed >= total:
+            self.last = now
+            share = 100.0 * completed / total
+            sys.stderr.write(f"{description}: {share:.0f} % {note}\n")
+            sys.stderr.flush()
 
 
 def seconds(value: float | None) -> str:

@@ -29,6 +29,7 @@ def direct_motor() -> Part:
     j.stops = 0
     part.cable.kind = DIRECT
     part.supply_V, part.supply_ohm = 1.0, 0.0  # the duty is then the voltage
+    part.heat.winding_J_K = 1.0e15  # stays at 25 degC
     return part
 
 
@@ -42,6 +43,7 @@ def smooth_pair() -> Part:
     j.stops = 0
     part.cable.wrap_loss = 0.0
     part.supply_ohm = 0.0
+    part.heat.winding_J_K = 1.0e15  # stays at 25 degC
     return part
 
 

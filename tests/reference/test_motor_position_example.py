@@ -6,8 +6,6 @@ others are recomputed here with python-control or follow from the formula given.
 The example's inductance of 2.75 uH is left out (time constant 0.7 us).
 """
 
-from functools import partial
-
 import control
 import numpy as np
 import pytest
@@ -76,8 +74,8 @@ def test_sampled_model_at_one_millisecond(motor):
     assert zero == pytest.approx(-0.98045286, rel=1e-8)
     assert pole == pytest.approx(0.94249594, rel=1e-8)
     # published, with inductance: 0.0010389 (z + 0.9831) / ((z - 1)(z - 0.9425)). The
-    # inductance delays by L/R = 0.7 us, which takes 2 L/(R h) = 0.14 % off the gain.
-    assert gain * (1.0 - 2.0 * 0.6875e-6 / 0.001) == pytest.approx(0.0010389, abs=5e-8)
+    # inductance delays by L/R = 0.7 us, which takes 2 L/(R h) = 0.14 % off the gain, to first order.
+    assert gain * (1.0 - 2.0 * 0.6875e-6 / 0.001) == pytest.approx(0.0010389, rel=1e-4)
     assert pole == pytest.approx(0.9425, abs=5e-5)
 
 
@@ -99,6 +97,11 @@ def run_loop(part, gains, tick_s, ticks, wanted=1.0, disturbance=0.0):
         plant.run_substeps(part, x, u + disturbance, 1, tick_s)
         motion.want_rad_s = 0.0
     return angles
+
+
+def last_beyond(y, band):
+    """Number of ticks after which the response stays within ``band`` of 1."""
+    return np.nonzero(np.abs(y - 1.0) > band)[0][-1] + 1
 
 
 STEP_RESPONSES = {
@@ -128,8 +131,9 @@ def test_step_responses_of_the_continuous_loops(motor, kp, ki, kd):
     # by 0.5 to 1.5 points a degree, so 0.25 points; times by 1 % and one tick.
     assert 100.0 * (y.max() - 1.0) == pytest.approx(overshoot, abs=0.25)
     assert y.argmax() * tick_s == pytest.approx(peak_s, rel=0.01, abs=tick_s)
-    outside = np.nonzero(np.abs(y - 1.0) > 0.02)[0]
-    assert (outside[-1] + 1) * tick_s == pytest.approx(settling_s, rel=0.01, abs=tick_s)
+    # the same loss of phase changes the decay by up to 3 %, so the 2 % line by 0.06 points
+    assert last_beyond(y, 0.0206) * tick_s < 1.01 * settling_s
+    assert last_beyond(y, 0.0194) * tick_s > 0.99 * settling_s
     rise = (np.argmax(y >= 0.9) - np.argmax(y >= 0.1)) * tick_s
     assert rise == pytest.approx(rise_s, rel=0.01, abs=tick_s)
 
@@ -172,7 +176,7 @@ def stable(part, kp, ki, tick_s):
 def test_largest_stable_sampled_gain(motor, tick_s):
     limit = SAMPLED_LIMITS[tick_s]
     assert limit == pytest.approx(_jury_limit(motor, tick_s), rel=1e-6)
-    ki = 1e-5 * limit / tick_s  # moves the limit by less than 1e-5 of itself
+    ki = 1e-7 * limit / tick_s  # moves the limit by less than 1e-5 of itself
     assert stable(motor, limit * (1.0 - 1e-4), ki, tick_s)
     assert not stable(motor, limit * (1.0 + 1e-4), ki, tick_s)
 
@@ -193,27 +197,36 @@ def test_largest_stable_gain_without_an_integral(motor):
     assert stable(motor, limit * (1.0 - 1e-4), 0.0, 0.001)
 
 
-def test_published_digital_controller_meets_its_criteria(motor):
-    # published: C(z) = 800 (z-0.95)(z-0.80)^2 / ((z+0.98)(z-0.6)(z-1)) at 1 ms keeps
-    # overshoot below 16 % and 2 % settling below 0.040 s
-    tick_s, ticks = 0.001, 100
-    digital = control.zpk([0.95, 0.8, 0.8], [-0.98, 0.6, 1.0], 800.0, tick_s)
-    c = control.ss(digital)
-    run = partial(plant.run_substeps, motor)
+DIGITAL = control.zpk([0.95, 0.8, 0.8], [-0.98, 0.6, 1.0], 800.0, 0.001)
+"""Published: C(z) = 800 (z-0.95)(z-0.80)^2 / ((z+0.98)(z-0.6)(z-1)) at 1 ms."""
+
+
+def run_digital(part, ticks, substeps):
+    """Unit step of our plant under the published controller; sampled angles."""
+    c = control.ss(DIGITAL)
     x, state, y = Plant(), np.zeros((3, 1)), np.zeros(ticks)
     for k in range(ticks):
         y[k] = x.joint_rad
         error = 1.0 - y[k]
         u = (c.C @ state)[0, 0] + c.D[0, 0] * error
         state = c.A @ state + c.B * error
-        run(x, u, 100, tick_s / 100)
-    assert y.max() - 1.0 < 0.16
-    assert np.abs(y[40:] - 1.0).max() < 0.02
-    # the same loop, all linear and exact, with python-control
-    motor_z = control.sample_system(control.tf([KV], [TAU, 1.0, 0.0]), tick_s, "zoh")
-    closed = control.feedback(control.tf(digital) * motor_z)
-    exact = control.forced_response(closed, np.arange(ticks) * tick_s, np.ones(ticks)).outputs
-    # 10 us substeps, second order: (h/TAU)^2/12 and its sum over the loop, below 1e-6
-    assert y == pytest.approx(np.asarray(exact), abs=1e-6)
-    # with inductance: 0.83110824, 0.96785474, 1.01873969, less by up to 0.14 %
-    assert y[1:4] == pytest.approx([0.83110824, 0.96785474, 1.01873969], rel=2e-3)
+        plant.run_substeps(part, x, u, substeps, 0.001 / substeps)
+    return y
+
+
+def test_published_digital_controller_meets_its_criteria(motor):
+    y = run_digital(motor, 100, 50)
+    assert y.max() - 1.0 < 0.16  # published: overshoot below 16 %
+    assert np.abs(y[40:] - 1.0).max() < 0.02  # published: 2 % settling below 0.040 s
+    # with inductance, computed with python-control; ours is without: up to 0.2 %
+    assert y[1:4] == pytest.approx([0.83110824, 0.96785474, 1.01873969], rel=2.5e-3)
+
+
+def test_plant_under_the_published_controller_against_the_exact_loop(motor):
+    # computed with python-control: zero-order hold of the motor without inductance
+    motor_z = control.sample_system(control.tf([KV], [TAU, 1.0, 0.0]), 0.001, "zoh")
+    closed = control.feedback(control.tf(DIGITAL) * motor_z)
+    exact = control.forced_response(closed, np.arange(100) * 0.001, np.ones(100)).outputs
+    coarse, fine = (np.abs(run_digital(motor, 100, n) - exact).max() for n in (50, 100))
+    assert coarse < 1e-5  # (h/TAU)^2 = 1.4e-6 for h = 20 us, a few times over in the loop
+    assert coarse / fine == pytest.approx(4.0, rel=0.02)  # the integrator is of second order
