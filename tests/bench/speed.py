@@ -60,9 +60,71 @@ def closed_loop(results):
     results["twice_the_time_takes"] = rows[32, 10] / rows[32, 5]
 
 
-PART = ["k", "siemens", "inertia", "coulomb", "stiction", "vs", "viscous", "loss", "half_gap", "r1", "r2", "kf", "ke", "c", "sf", "se", "wrap", "jj", "jb", "jc", "js", "jvs", "mgl", "qg", "tip", "low", "high", "ks", "cs", "z"]
-PLANT = ["th", "w", "q", "qd", "tf", "te", "tip", "current", "heat", "energy", "peak", "peak_tip", "volt"]
-PID = ["kp", "ki", "kd", "lag", "tt", "rest_in", "rest_out", "rest_lag", "limit", "help", "integral", "yf", "last", "calm", "error", "u"]
+PART = [
+    "k",
+    "siemens",
+    "inertia",
+    "coulomb",
+    "stiction",
+    "vs",
+    "viscous",
+    "loss",
+    "half_gap",
+    "r1",
+    "r2",
+    "kf",
+    "ke",
+    "c",
+    "sf",
+    "se",
+    "wrap",
+    "jj",
+    "jb",
+    "jc",
+    "js",
+    "jvs",
+    "mgl",
+    "qg",
+    "tip",
+    "low",
+    "high",
+    "ks",
+    "cs",
+    "z",
+]
+PLANT = [
+    "th",
+    "w",
+    "q",
+    "qd",
+    "tf",
+    "te",
+    "tip",
+    "current",
+    "heat",
+    "energy",
+    "peak",
+    "peak_tip",
+    "volt",
+]
+PID = [
+    "kp",
+    "ki",
+    "kd",
+    "lag",
+    "tt",
+    "rest_in",
+    "rest_out",
+    "rest_lag",
+    "limit",
+    "help",
+    "integral",
+    "yf",
+    "last",
+    "calm",
+    "error",
+    "u",
+]
 
 
 def c_library(folder):
