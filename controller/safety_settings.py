@@ -24,6 +24,10 @@ class Limits(Record):
     "Successive low readings of the supply that trip."
     full_duty = real(1.0, "1", 0.05, 1.0)
     "Largest duty of the bridge."
+    newton_per_A = real(6.0, "N/A", 0.0, 1.0e4)
+    "Fingertip force per winding current, for the force that is shown."
+    loss_A = real(0.06, "A", 0.0, 50.0)
+    "Current that dry friction takes before anything is felt at the fingertip."
     slew_V_s = real(4000.0, "V/s", 0.0, 1.0e7)
     "Fastest change of the voltage; 0 sets no bound."
     speed_rad_s = real(10.0, "rad/s", 1.0e-3, 500.0)

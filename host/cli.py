@@ -113,6 +113,28 @@ def demo(seed: Seed = 1, out: Out = RUNS) -> None:
     run(seed, out)
 
 
+@app.command(epilog="Example: jointloop board finger.toml")
+def board(
+    joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
+    runtime: Annotated[
+        str, typer.Option(help='"cpython", or "micropython": the real interpreter of a board.')
+    ] = "cpython",
+    tcp: Annotated[
+        int | None,
+        typer.Option(help="Serve on this TCP port of 127.0.0.1 (0: any) instead of a pty."),
+    ] = None,
+    part: Annotated[
+        str, typer.Option(help='"nominal", or "random": parts that differ from the files.')
+    ] = "nominal",
+    seed: Seed = 1,
+    quiet: Annotated[bool, typer.Option("--quiet", hidden=True)] = False,
+) -> None:
+    """Serve a virtual board: the board's own code on simulated joints."""
+    from host.commands.board import run
+
+    run(joints, runtime, tcp, seed, part, quiet)
+
+
 @app.callback(invoke_without_command=True)
 def version(
     context: typer.Context,

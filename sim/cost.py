@@ -7,15 +7,19 @@ import numpy as np
 
 from controller.settings import Gains, Settings
 from sim import gains as rules
-from sim import linear, scenarios, tolerance
+from sim import linear, scenarios
 from sim.closed_loop import Fleet, Joint
 from sim.datasheet import cable_strength
+from sim.part import Part
 from sim.scenarios import DEG, Scenario
 
 MS_MOST = 1.7
 
 
 GAIN_MARGIN_LEAST = 2.0
+OUTSIDE_MARGIN_LEAST = 1.25
+"""Gain margin at the cable resonance asked of parts outside the resonance rule."""
+OUTSIDE_SETTLING_S = 0.25
 
 
 @dataclass(frozen=True)
@@ -32,39 +36,43 @@ class Goals:
 class Robustness:
     """Margins of a candidate by precomputed plant responses."""
 
-    def __init__(self, joint: Joint, parts: list) -> None:
-        tick, delay = joint.settings.tick_s, joint.delay_s
-        self.tick_s = tick
-        self.w = linear.frequency_grid(tick)
+    def __init__(self, joint: Joint, inside: list[Part], outside: list[Part]) -> None:
+        """Prepare the rigid nominal loop and the flexible loops of two lists of parts."""
+        self.tick_s = joint.settings.tick_s
+        self.w = linear.frequency_grid(self.tick_s)
         frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
-        hold = linear.frame_hold(self.w, frame, tick)
-        self.rigid = linear.plant_response(joint.part, tick, delay, True) * hold
-        self.soft = [
-            (
-                linear.plant_response(part, tick, delay) * hold,
-                0.5 * 2 * pi * rules.resonance_Hz(part),
-            )
-            for part in parts
-            if tolerance.inside_rule(part) and np.isfinite(rules.resonance_Hz(part))
-        ]
+        hold = linear.frame_hold(self.w, frame, self.tick_s)
+
+        def response(part: Part, rigid: bool) -> np.ndarray:
+            return linear.plant_response(part, self.tick_s, joint.delay_s, rigid) * hold
+
+        self.rigid = response(joint.part, True)
+        self.inside, self.outside = (
+            [
+                (response(part, False), 0.5 * 2 * pi * rules.resonance_Hz(part))
+                for part in parts
+                if np.isfinite(rules.resonance_Hz(part))
+            ]
+            for parts in (inside, outside)
+        )
 
     def ms(self, gains: Gains) -> float:
         """Peak sensitivity of the rigid nominal loop."""
         own = linear.controller_response(gains, self.tick_s)
         return linear.peak_sensitivity(self.rigid * own)
 
-    def resonance_margin(self, gains: Gains) -> float:
+    def resonance_margin(self, gains: Gains, outside: bool = False) -> float:
         """Smallest gain margin above half the cable resonance, over the parts."""
         own = linear.controller_response(gains, self.tick_s)
-        return min(
-            (linear.margin_above(soft * own, self.w, at) for soft, at in self.soft), default=inf
-        )
+        parts = self.outside if outside else self.inside
+        return min((linear.margin_above(soft * own, self.w, at) for soft, at in parts), default=inf)
 
     def penalty(self, gains: Gains) -> float:
-        """Zero where both constraints hold, growing steeply beyond."""
+        """Zero where the constraints hold, growing steeply beyond."""
         ms = max(self.ms(gains) / MS_MOST - 1.0, 0.0)
-        margin = max(GAIN_MARGIN_LEAST / max(self.resonance_margin(gains), 1e-3) - 1.0, 0.0)
-        return 40.0 * ms + 20.0 * margin
+        inside = max(GAIN_MARGIN_LEAST / max(self.resonance_margin(gains), 1e-3) - 1.0, 0.0)
+        outside = OUTSIDE_MARGIN_LEAST / max(self.resonance_margin(gains, True), 1e-3) - 1.0
+        return 40.0 * ms + 20.0 * inside + 10.0 * max(outside, 0.0)
 
 
 SEARCH_BAND = 0.016
@@ -123,9 +131,17 @@ def step_cost(rows: list[dict[str, np.ndarray]], goals: Goals) -> float:
     cost = (0.4 * worst_mean(settle) + 0.4 * p95(settle, 2.0) + 0.2 * float(settle.mean())) / 0.1
     cost += 3.0 * over(p95(row["overshoot_rad"], 1.0), goals.overshoot_rad * 0.9)
     cost += 2.0 * over(p95(row["steady_error_rad"], 1.0), goals.steady_rad * 0.85)
-    cost += 2.0 * over(p95(row["hunting_rad"], 1.0), goals.hunting_rad * 0.8)
+    cost += 2.0 * over(p95(row["hunting_rad"], 1.0), goals.hunting_rad * 0.6)
     cost += 1.0 * over(float(np.median(row["restless_V"])), goals.restless_V)
     return cost
+
+
+def outside_cost(rows: list[dict[str, np.ndarray]]) -> float:
+    """Cost of parts outside the resonance rule: they may be slower, not restless."""
+    row = {key: np.concatenate([one[key] for one in rows]) for key in rows[0]}
+    settle = np.nan_to_num(row["settling_2pct_s"], nan=2.0)
+    cost = 2.0 * over(p95(settle, 2.0), OUTSIDE_SETTLING_S)
+    return cost + 0.3 * over(p95(row["hunting_rad"], 1.0), 0.4 * DEG)
 
 
 def side_cost(

@@ -74,3 +74,9 @@ def settings_rows(record: type[Record], prefix: str = "") -> list[dict]:
                 }
             )
     return rows
+
+
+def constant_strings(module: object) -> dict[str, str]:
+    """Return the string below each constant of a module, by the constant's name."""
+    tree = ast.parse(inspect.getsource(module))  # type: ignore[arg-type]
+    return {name: text for name, text in _pairs(tree.body) if text}

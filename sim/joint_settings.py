@@ -205,6 +205,10 @@ def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
     if file.limits.grip_force is not None:
         gentle = min(gentle, current_for_tip_force(part, file.limits.grip_force))
     limits.grip_current_A = min(limits.current_A, gentle)
+    limits.loss_A = m.coulomb_Nm / m.emf_V_s
+    limits.newton_per_A = tip_force_of_current(part, 2.0 * limits.loss_A + 1.0) / (
+        limits.loss_A + 1.0
+    )
     limits.current_fitted = 1 if file.drive.current_sensor else 0
     limits.resistance_ohm = heat_model.resistance(m.resistance_25_ohm, COLD_C) + m.driver_ohm
     limits.back_emf_V_s = m.emf_V_s * ratio

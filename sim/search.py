@@ -11,7 +11,16 @@ from controller.settings import Gains, Profile, Settings
 from sim import gains as rules
 from sim import tolerance
 from sim.closed_loop import Fleet, Joint
-from sim.cost import SEARCH_BAND, Goals, Robustness, contact_cost, side_cost, situations, step_cost
+from sim.cost import (
+    SEARCH_BAND,
+    Goals,
+    Robustness,
+    contact_cost,
+    outside_cost,
+    side_cost,
+    situations,
+    step_cost,
+)
 from sim.scenarios import DEG
 
 SEARCH = (
@@ -79,6 +88,7 @@ class Effort:
     race_parts: int = 24
     side_parts: int = 8
     parts: int = 64
+    outside_parts: int = 24
     population: int = 30
     generations: int = 28
     finalists: int = 8
@@ -87,7 +97,7 @@ class Effort:
     single: int = 12
 
 
-SMALL = Effort(10, 6, 32, 20, 10, 4, 24, 100, 6)
+SMALL = Effort(10, 6, 32, 12, 20, 10, 4, 24, 100, 6)
 """For the demo: same stages, a smaller search."""
 
 
@@ -113,6 +123,9 @@ class Search:
         self.best = inf
         entries = tolerance.spread_of(joint.file, joint.path)
         parts, warmth = tolerance.draw_parts(joint.part, entries, effort.parts, seed, "inside")
+        soft, soft_warmth = tolerance.draw_parts(
+            joint.part, entries, effort.outside_parts, seed + 500, "outside"
+        )
         tick = joint.settings.tick_s
         self.few = Fleet(
             parts[: effort.race_parts], warmth[: effort.race_parts], tick, joint.delay_s, seed + 1
@@ -121,9 +134,10 @@ class Search:
         self.side = Fleet(
             parts[: effort.side_parts], warmth[: effort.side_parts], tick, joint.delay_s, seed + 3
         )
+        self.soft = Fleet(soft, soft_warmth, tick, joint.delay_s, seed + 4) if soft else None
         self.short = situations(joint, step_rad, 1.0, SEARCH_BAND)
         self.long = situations(joint, step_rad, 10.0, SEARCH_BAND)
-        self.robustness = Robustness(joint, parts)
+        self.robustness = Robustness(joint, parts, soft)
         self.low = np.array([log(a) for _, a, _ in SEARCH])
         self.high = np.array([log(b) for _, _, b in SEARCH])
 
@@ -146,6 +160,11 @@ class Search:
         cost = step_cost(rows, self.goals) + wall
         if cost < 12.0:
             cost += side_cost(self.joint, self.side, settings, known, self.goals)
+            if full and self.soft is not None:
+                rows = [
+                    self.soft.run(settings, known[name]).table() for name in ("step", "step_back")
+                ]
+                cost += outside_cost(rows)
             if full:
                 cost += contact_cost(self.joint, self.side, settings, known)
         else:

@@ -1,5 +1,7 @@
 """Limited travel; endless turning stands in test_sensing_turning.py."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -127,7 +129,7 @@ def test_speed_follows_the_stated_filter(lag, steps):
     h = TICK_S * steps
     speed = 0.0
     take(s, st, int(counts[0]))
-    for before, now in zip(counts, counts[1:], strict=False):
+    for before, now in pairwise(counts):
         take(s, st, int(now), steps)
         speed = (lag * speed + (now - before) * s.rad_per_count) / (lag + h)
         assert st.speed_rad_s == pytest.approx(speed, rel=1e-9, abs=1e-9)

@@ -146,7 +146,7 @@ def test_two_wipers_have_a_trusted_track_at_every_angle():
     for angle in np.linspace(0.0, TURN_RAD, 5000):
         one, two = track_weight(s, reading(angle)), track_weight(s, reading(angle + LEAD_RAD))
         assert max(one, two) == 1.0
-        assert 0.0 <= min(one, two)
+        assert min(one, two) >= 0.0
 
 
 def test_trust_fades_to_nothing_at_the_gap_without_a_step():

@@ -39,6 +39,11 @@ def test_every_setting_has_unit_meaning_and_a_range_around_its_default(row):
 
 @pytest.mark.parametrize("row", ROWS, ids=lambda row: row["name"])
 def test_the_ending_of_a_name_is_its_unit(row):
+    if "_per_" in row["name"]:
+        above, below = row["name"].rsplit(".")[-1].split("_per_")
+        assert row["unit"].split("/")[1] == below
+        assert row["unit"][0] == above[0].upper() or row["unit"].startswith(above)
+        return
     for ending, unit in ENDINGS:
         if row["name"].endswith(ending):
             assert row["unit"] == unit

@@ -10,6 +10,7 @@ from controller.settings import Gains
 from controller.state import Loop, Motion
 from sim import gains as gain_rules
 from sim import linear, tolerance
+from sim.part import Part
 
 W = np.geomspace(1e-3, 1e3, 400_000)  # rad/s; Ms and crossings are then good to 1e-6
 
@@ -124,7 +125,7 @@ def test_ziegler_nichols_pi_is_known_to_be_rough():
 def random_loops(nominal):
     """Margins of random gains on random parts, seeded."""
     rng = np.random.default_rng(20)
-    parts, _ = tolerance.draw_parts(nominal.part, tolerance.spread_of(nominal.file), 60, 20)
+    parts, _ = tolerance.draw_parts(nominal.part, tolerance.spread_of(nominal.file), 100, 20)
     rows = []
     for part in parts:
         for rigid in (True, False):
@@ -146,18 +147,37 @@ def random_loops(nominal):
 
 def test_margins_are_at_least_those_implied_by_ms(random_loops):
     # GM >= Ms/(Ms - 1), PM >= 2 asin(1/(2 Ms)): geometry of the Nyquist plane (Astrom and
-    # Murray, Feedback Systems, sec. 10, from memory). Ms is the nearest grid
-    # point and crossings are interpolated: 1e-3.
-    finite = 0
+    # Murray, Feedback Systems, sec. 10, from memory). Crossings are interpolated:
+    # 1e-3. Beyond Ms = 10 a loop is at the edge of stability and no longer a design.
+    seen = 0
     for found, _ in random_loops:
-        if np.isfinite(found.gain_margin):
-            assert found.gain_margin >= found.ms / (found.ms - 1.0) * (1.0 - 1e-3)
-            finite += 1
-        if np.isfinite(found.phase_margin_deg):
-            implied = np.degrees(2.0 * np.arcsin(0.5 / found.ms))
-            assert found.phase_margin_deg >= implied * (1.0 - 1e-3)
-    assert finite > 80
-    assert sum(found.stable for found, _ in random_loops) > 60
+        if not found.stable or found.ms > 10.0:
+            continue
+        seen += 1
+        assert found.gain_margin >= found.ms / (found.ms - 1.0) * (1.0 - 1e-3)
+        implied = np.degrees(2.0 * np.arcsin(0.5 / found.ms))
+        assert found.phase_margin_deg >= implied * (1.0 - 1e-3)
+    assert seen > 90
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="Ms is the worst of 4000 grid points, not refined: 0.5 % low at a sharp resonance",
+)
+def test_ms_between_grid_points(nominal):
+    # a lightly damped cable (the low end of the spread) at 1 kHz: the resonance is narrow
+    part, gains = Part(), Gains()
+    copy(nominal.part, part)
+    part.cable.damping_Ns_m = 0.3
+    w = np.linspace(1.0, 0.9 * np.pi / 0.001, 60_000)
+    plant = linear.plant_response(part, 0.001, 0.0005, False, w)
+    for factor in np.linspace(0.2, 1.0, 9):
+        copy(nominal.settings.gains, gains)
+        gains.kp, gains.ki, gains.kd = gains.kp * factor, gains.ki * factor, gains.kd * factor
+        found = linear.margins(part, gains, 0.001, 0.0005, rigid=False)
+        assert found.stable
+        loop = plant * linear.controller_response(gains, 0.001, w)
+        assert found.ms == pytest.approx(1.0 / np.abs(1.0 + loop).min(), rel=1e-3)
 
 
 def test_stability_is_that_of_python_control(random_loops):
@@ -170,6 +190,7 @@ def test_stability_is_that_of_python_control(random_loops):
     assert 20 < sum(verdicts) < len(verdicts) - 20  # both kinds occur
 
 
+@pytest.mark.filterwarnings("ignore:Badly conditioned filter:scipy.signal.BadCoefficients")
 @pytest.mark.parametrize("rigid", [True, False])
 @pytest.mark.parametrize("delay_ticks", [0.0, 0.35, 1.0, 1.5])
 def test_margins_of_the_nominal_joint_are_those_of_python_control(nominal, delay_ticks, rigid):
@@ -178,14 +199,15 @@ def test_margins_of_the_nominal_joint_are_those_of_python_control(nominal, delay
     found = linear.margins(*loop)
     plant, controller = linear.to_control(*loop)
     series = plant * controller
-    dense = np.linspace(1.0, np.pi / tick_s, 200_000)
-    frd = control.frd(series(np.exp(1j * dense * tick_s)), dense)
-    gm, pm, sm, _, wgc, _ = control.stability_margins(frd, returnall=True)
+    gm, pm, _, _, wgc, _ = control.stability_margins(series, returnall=True)
     # ours: linear interpolation between 4000 points 0.2 % apart, so 1e-5
     assert found.gain_margin == pytest.approx(min(g for g in gm if g > 1.0), rel=1e-5)
     assert found.phase_margin_deg == pytest.approx(min(abs(pm)), rel=1e-5)
     assert 2.0 * np.pi * found.crossover_Hz == pytest.approx(wgc[np.argmin(abs(pm))], rel=1e-5)
-    assert found.ms == pytest.approx(1.0 / min(sm), rel=1e-5)
-    closed = np.abs(1.0 - 1.0 / (1.0 + frd.frdata[0, 0]))
-    last = dense[np.nonzero(closed >= 10 ** (-3 / 20))[0][-1]]
-    assert 2.0 * np.pi * found.bandwidth_Hz == pytest.approx(last, rel=3e-3)  # next grid point
+    dense = np.linspace(1.0, np.pi / tick_s, 20_000)
+    loop_at = series(np.exp(1j * dense * tick_s))
+    # between grid points 0.2 % apart the distance from -1 changes in second order
+    assert found.ms == pytest.approx(1.0 / np.abs(1.0 + loop_at).min(), rel=1e-4)
+    closed = np.abs(loop_at / (1.0 + loop_at))
+    falls = dense[np.argmax((closed < 0.5**0.5) & (dense > 2.0 * np.pi * found.crossover_Hz))]
+    assert 2.0 * np.pi * found.bandwidth_Hz == pytest.approx(falls, rel=3e-3)  # next grid point

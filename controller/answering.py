@@ -1,0 +1,159 @@
+"""Requests of the host: taken from the stream, checked, acted on, answered once.
+
+Requests may be repeated with the same sequence number: a repeated one gets the
+same answer and is not acted on again. At most ``bytes_per_tick`` octets are
+taken from the stream in one tick, so that the link never costs a tick.
+"""
+
+from controller import exchange, orders
+from controller.portable import const, is_single, ticks_us
+from controller.wire import messages as m
+from controller.wire.framing import Reader
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
+    from controller.node import Node
+
+BYTES_PER_TICK = const(48)
+U16 = const(0xFFFF)
+U32 = const(0xFFFFFFFF)
+
+
+class Answering:
+    """Incoming frames of one node."""
+
+    def __init__(self, node: "Node") -> None:
+        self.node = node
+        self.reader = Reader()
+        self.bytes_per_tick = BYTES_PER_TICK
+        self.allowance = BYTES_PER_TICK
+        self.gaps = 0
+        self.expected = -1
+        self.last = b""
+        self.last_answer = b""
+
+    def serve(self) -> bool:
+        """Take some octets and act on whole frames; tell whether there were any."""
+        if self.allowance <= 0:
+            return False
+        data = self.node.stream.read(self.allowance)
+        if not data:
+            return False
+        self.allowance -= len(data)
+        for payload in self.reader.feed(data):
+            self.take(payload)
+        return True
+
+    def take(self, payload: bytes) -> None:
+        """Act on one payload and answer it; beats and setpoints have answers of their own."""
+        kind, sequence = payload[0], payload[1]
+        if kind == m.BEAT:
+            self.beat(payload)
+        elif kind == m.SETPOINTS:
+            if orders.setpoints(self.node, payload):
+                self.node.renew(ticks_us(), 0)
+            else:
+                self.reader.bad += 1
+        elif payload == self.last:
+            self.node.telemetry.answer(self.last_answer)
+        else:
+            if self.expected >= 0 and sequence != self.expected:
+                self.gaps += 1
+            self.expected = (sequence + 1) & 0xFF
+            self.last = payload
+            self.last_answer = self.act(kind, sequence, payload)
+            self.node.telemetry.answer(self.last_answer)
+
+    def act(self, kind: int, sequence: int, payload: bytes) -> bytes:
+        """Act on a request; return the payload of its answer."""
+        result, detail = m.DONE, 0
+        if kind == m.SETTING:
+            result, detail = exchange.stage(self.node, payload)
+        elif kind not in m.LAYOUT:
+            result = m.UNKNOWN
+        else:
+            body = m.parse(payload)
+            if body is None:
+                result = m.BAD_LENGTH
+            elif kind == m.HELLO:
+                return self.identity()
+            elif kind == m.READ:
+                result, detail, octets = exchange.values(self.node, body)
+                if result == m.DONE:
+                    head = (m.VALUES, self.node.telemetry.next_sequence(), body[0],
+                            body[1] & 0xFF, body[1] >> 8)  # fmt: skip
+                    return bytes(head) + octets
+            else:
+                result, detail = self.order(kind, body)
+        return m.build(m.ANSWER, self.node.telemetry.next_sequence(), kind, sequence, result,
+                       detail & U16)  # fmt: skip
+
+    def order(self, kind: int, body: "Any") -> "tuple[int, int]":
+        """Orders and housekeeping: (result, detail)."""
+        node = self.node
+        if orders.is_request(kind):
+            return orders.request(node, kind, body)
+        if kind == m.APPLY:
+            return exchange.apply(node, body)
+        if kind == m.TARGET:
+            return orders.target(node, body)
+        if kind == m.HOLD:
+            return orders.hold(node, body)
+        if kind == m.TELEMETRY:
+            node.telemetry.setup(body[0], body[1], body[2], body[3])
+            return m.DONE, 0
+        if kind == m.SEEN:
+            if body[0] >= len(node.slots):
+                return m.NO_JOINT, body[0]
+            node.slots[body[0]].fault_told = body[1]
+            return m.DONE, 0
+        if kind == m.LEAVE:
+            return self.leave(body)
+        meddle = getattr(node.board, "meddle", None)
+        if kind != m.MEDDLE or meddle is None:
+            return m.UNKNOWN, 0
+        return (m.DONE if meddle(*body) else m.OUT_OF_RANGE), 0
+
+    def leave(self, body: "Any") -> "tuple[int, int]":
+        """Drive off and back to the prompt."""
+        if body[0] != m.LEAVE_MAGIC:
+            return m.OUT_OF_RANGE, 0
+        self.node.board.off()
+        self.node.leaving = True
+        return m.DONE, 0
+
+    def beat(self, payload: bytes) -> None:
+        """Renew the lease, take the credit, echo for the host's clock."""
+        body = m.parse(payload)
+        if body is None:
+            self.reader.bad += 1
+            return
+        node = self.node
+        now = ticks_us()
+        node.renew(now, body[1])
+        node.telemetry.seen = body[2]
+        powered = 0
+        for k in range(len(node.slots)):
+            if node.slots[k].report.mode not in (0, 4):
+                powered |= 1 << k
+        node.telemetry.answer(
+            m.build(m.ECHO, node.telemetry.next_sequence(), body[0], now & U32, node.tick & U32,
+                    powered)
+        )  # fmt: skip
+
+    def identity(self) -> bytes:
+        """Answer to HELLO."""
+        node = self.node
+        t = node.timing
+        flags = node.board.FLAGS
+        if is_single():
+            flags |= m.SINGLE
+        if not t.fits:
+            flags |= m.NO_FIT
+        return m.build(
+            m.IDENTITY, node.telemetry.next_sequence(), m.VERSION, node.board.KIND, flags,
+            len(node.slots), node.tick_us, node.build, exchange.digest(node), node.serial,
+            t.cost_us if t.cost_us < U16 else U16, t.collect_us if t.collect_us < U16 else U16, self.bytes_per_tick,
+        )  # fmt: skip

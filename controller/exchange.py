@@ -1,0 +1,79 @@
+"""Settings over the link: staged cell by cell, taken over whole or refused whole."""
+
+from struct import unpack_from
+
+from controller.portable import const
+from controller.records import copy
+from controller.settings import Settings
+from controller.settings_check import contradiction
+from controller.wire import messages as m
+from controller.wire import table
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
+    from controller.node import Node
+
+VALUES_AT_ONCE = const(48)
+
+
+def digest(node: "Node") -> int:
+    """Digest of the settings in force, of all joints together."""
+    return table.digest(b"".join([table.pack_table(slot.settings) for slot in node.slots]))
+
+
+def stage(node: "Node", payload: bytes) -> "tuple[int, int]":
+    """Stage cells of a joint's settings; nothing is in force before ``apply``.
+
+    Returns (result, detail) like every function here.
+    """
+    if len(payload) < 9 or (len(payload) - 5) % 4:
+        return m.BAD_LENGTH, 0
+    joint, index = unpack_from(m.HEAD[m.SETTING], payload, 2)
+    if joint >= len(node.slots):
+        return m.NO_JOINT, joint
+    slot = node.slots[joint]
+    if slot.staged is None:
+        slot.staged = bytearray(table.pack_table(slot.settings))
+    data = payload[5:]
+    if index * 4 + len(data) > len(slot.staged):
+        return m.OUT_OF_RANGE, index
+    slot.staged[index * 4 : index * 4 + len(data)] = data
+    return m.DONE, 0
+
+
+def apply(node: "Node", body: "Any") -> "tuple[int, int]":
+    """Take staged settings over whole, or refuse them whole and say which cell."""
+    if body[0] >= len(node.slots):
+        return m.NO_JOINT, body[0]
+    slot = node.slots[body[0]]
+    if slot.report.mode not in (0, 4):
+        return m.NOT_NOW, slot.report.mode
+    data = bytes(slot.staged) if slot.staged is not None else table.pack_table(slot.settings)
+    slot.staged = None
+    if table.digest(data) != body[1]:
+        return m.DIFFERS, 0
+    fresh = Settings()
+    table.unpack_table(data, fresh)
+    wrong = contradiction(fresh)
+    if wrong is not None:
+        return m.OUT_OF_RANGE, table.cell_of(Settings, wrong)
+    if int(fresh.tick_s * 1.0e6 + 0.5) != node.tick_us:
+        return m.OUT_OF_RANGE, table.cell_of(Settings, "tick_s")
+    copy(fresh, slot.settings)
+    slot.state.sensed.started = 0  # the angle is read anew, by the new calibration
+    slot.state.sensed.odd_ticks = 0
+    slot.state.sensed.same_ticks = 0
+    return m.DONE, 0
+
+
+def values(node: "Node", body: "Any") -> "tuple[int, int, bytes]":
+    """Cells of the settings in force: (result, detail, octets)."""
+    if body[0] >= len(node.slots):
+        return m.NO_JOINT, body[0], b""
+    data = table.pack_table(node.slots[body[0]].settings)
+    count = body[2]
+    if count == 0 or count > VALUES_AT_ONCE or (body[1] + count) * 4 > len(data):
+        return m.OUT_OF_RANGE, body[1], b""
+    return m.DONE, 0, data[body[1] * 4 : (body[1] + count) * 4]

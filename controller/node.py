@@ -1,0 +1,184 @@
+"""Several joints, a link and a clock: the loop that a board runs. No pins in here.
+
+The board adapter gives (``controller/board``, or a simulated one):
+    read(k, readings)      converter and supply of joint k into its readings
+    drive(k, value, pulse) puts out duty, or pulse width in s
+    off()                  all drives off, at once
+    beat()                 deadman and watchdog: the loop is alive
+    deadman_trips()        times the deadman has fired
+A tick begins at an absolute time; how many periods have passed is told to the
+joints, so that a late tick does no harm to derivatives and profiles. In the
+spare time the link is served, telemetry sent and garbage collected.
+"""
+
+from controller import faults
+from controller.answering import Answering
+from controller.joint import joint_tick
+from controller.portable import collect, const, sleep_us, ticks_add, ticks_diff, ticks_us
+from controller.settings import PULSE, Settings
+from controller.state import Command, Readings, Report, State
+from controller.supervisor import driven
+from controller.telemetry import Telemetry
+from controller.timing import Timing
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
+MOST_STEPS = const(50)
+"Periods that one tick may stand for: beyond, the joints are told this many."
+SILENT_S = const(1000.0)
+
+
+class Slot:
+    """One joint of the node."""
+
+    def __init__(self) -> None:
+        self.settings = Settings()
+        self.state = State()
+        self.command = Command()
+        self.readings = Readings()
+        self.report = Report()
+        self.staged = None
+        self.fault_told = 0
+
+
+class Node:
+    """The loop of a board with several joints."""
+
+    def __init__(
+        self,
+        board: "Any",
+        stream: "Any",
+        joints: int,
+        tick_us: int,
+        build: int = 0,
+        serial: int = 0,
+    ) -> None:
+        """``stream`` has read(most) -> bytes and write(bytes) -> bool, neither of which waits."""
+        self.board = board
+        self.stream = stream
+        self.slots = [Slot() for _ in range(joints)]
+        self.tick_us = tick_us
+        self.tick = 0
+        self.edge = 0
+        self.leaving = False
+        self.outside = faults.NONE
+        self.build = build
+        self.serial = serial
+        self.beat_us = 0
+        self.lease_us = 100000
+        self.has_lease = False
+        self.timing = Timing(tick_us)
+        self.telemetry = Telemetry(self)
+        self.answering = Answering(self)
+
+    def lease_age_us(self, now: int) -> int:
+        """Time (us) since the last valid beat or setpoint."""
+        return ticks_diff(now, self.beat_us)
+
+    def renew(self, now: int, lease_ms: int) -> None:
+        """A valid beat or setpoint came: the lease runs anew."""
+        self.beat_us = now
+        self.has_lease = True
+        if lease_ms > 0:
+            self.lease_us = lease_ms * 1000
+
+    def link_age_s(self, now: int) -> float:
+        """Link age that the joints are told (s); very old once the lease is over."""
+        if not self.has_lease:
+            return SILENT_S
+        age = self.lease_age_us(now)
+        if age > self.lease_us or age < 0:
+            self.has_lease = False  # a long silence must not wrap round to a young age
+            return SILENT_S
+        return age * 1.0e-6
+
+    def any_driven(self) -> bool:
+        """Tell whether the drive of any joint may be on."""
+        for slot in self.slots:
+            if driven(slot.report.mode):
+                return True
+        return False
+
+    def tick_joints(self, steps: int, now: int) -> None:
+        """One control tick of every joint; the drive is put out joint by joint."""
+        age = self.link_age_s(now)
+        for k in range(len(self.slots)):
+            slot = self.slots[k]
+            r = slot.readings
+            self.board.read(k, r)
+            r.steps = steps
+            r.link_age_s = age
+            r.outside_fault = self.outside
+            value = joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
+            self.board.drive(k, value, slot.settings.drive.kind == PULSE)
+        self.outside = faults.NONE
+
+    def on_tick(self, steps: int, now: int) -> None:
+        """Everything of one tick edge; an error in it ends with the drive off."""
+        self.tick += steps
+        self.board.beat()
+        try:
+            self.tick_joints(steps if steps < MOST_STEPS else MOST_STEPS, now)
+        except Exception as error:
+            self.board.off()
+            self.fail(faults.TICK_ERROR)
+            self.telemetry.text(2, "error in the tick: " + repr(error))
+        self.telemetry.on_tick()
+
+    def fail(self, fault: int) -> None:
+        """Trip every joint by hand: the tick itself could not."""
+        self.outside = fault
+        for slot in self.slots:
+            if driven(slot.state.mode.mode):
+                slot.state.mode.mode = 4
+                if slot.state.mode.fault == faults.NONE:
+                    slot.state.mode.fault = fault
+                slot.state.output.value = 0.0
+                slot.report.mode = 4
+                slot.report.fault = slot.state.mode.fault
+                slot.report.allowed_V = 0.0
+
+    def turn(self) -> None:
+        """One turn of the loop: a tick if it is due, otherwise spare time."""
+        now = ticks_us()
+        late = ticks_diff(now, self.edge)
+        if late >= 0:
+            steps = 1 + late // self.tick_us
+            self.edge = ticks_add(self.edge, steps * self.tick_us)
+            self.timing.tick_begins(steps)
+            self.on_tick(steps, now)
+            self.timing.tick_ends(ticks_diff(ticks_us(), now))
+            self.answering.allowance = self.answering.bytes_per_tick
+        else:
+            self.spare(-late)
+
+    def spare(self, left_us: int) -> None:
+        """Serve the link, send telemetry, collect garbage; then wait a little."""
+        if self.answering.serve():
+            return
+        if self.telemetry.send():
+            return
+        if self.timing.may_collect(left_us):
+            start = ticks_us()
+            collect()
+            self.timing.collected(ticks_diff(ticks_us(), start))
+            return
+        if left_us > 300:
+            sleep_us(100)
+
+    def begin(self) -> None:
+        """Drive off, measure what a tick costs, start the clock."""
+        self.board.off()
+        self.timing.measure(self)
+        self.edge = ticks_add(ticks_us(), self.tick_us)
+
+    def run(self) -> None:
+        """Run until the host asks to leave; the drive is off on every way out."""
+        try:
+            self.begin()
+            while not self.leaving:
+                self.turn()
+        finally:
+            self.board.off()

@@ -1,0 +1,60 @@
+"""What single ranges cannot say: settings that contradict each other.
+
+Run by the host before sending and by the board before taking over, with the
+same code. Returns the dotted name of the setting to change, or None.
+"""
+
+from controller.records import out_of_range
+from controller.settings import CONTINUOUS
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.settings import Settings
+
+HALF_ULP = 5.9604645e-08  # of a single-precision number of size one
+
+
+def integral_stuck(settings: "Settings") -> bool:
+    """Tell whether one count of error cannot move a full integral in single precision.
+
+    ki * tick * (one count) must exceed half a unit in the last place of the
+    integral's bound.
+    """
+    g = settings.gains
+    if g.ki <= 0.0:
+        return False
+    count = settings.sensing.rad_per_count
+    if count < 0.0:
+        count = -count
+    return g.ki * settings.tick_s * count <= HALF_ULP * g.integral_limit_V
+
+
+def contradiction(settings: "Settings") -> "str | None":
+    """Dotted name of the first setting that cannot stand beside the others, or None."""
+    found = out_of_range(settings)
+    if found is not None:
+        return found
+    s, limits, g = settings.sensing, settings.limits, settings.gains
+    if s.rail_low_counts >= s.rail_high_counts or s.rail_high_counts > s.counts_top:
+        return "sensing.rail_high_counts"
+    if s.rad_per_count == 0.0:
+        return "sensing.rad_per_count"
+    if g.rest_out_rad < g.rest_in_rad:
+        return "gains.rest_out_rad"
+    if integral_stuck(settings):
+        return "gains.integral_limit_V"
+    if settings.heat.hot_C <= settings.heat.warm_C:
+        return "heat.hot_C"
+    if s.travel == CONTINUOUS:
+        if s.tracks == 1 and settings.profile.speed_rad_s * s.blind_limit_s < s.gap_rad:
+            return "profile.speed_rad_s"  # no move could ever cross the dead gap
+        return None
+    if not limits.travel_low_rad < limits.travel_high_rad:
+        return "limits.travel_high_rad"
+    if limits.command_low_rad < limits.travel_low_rad:
+        return "limits.command_low_rad"
+    if limits.command_high_rad > limits.travel_high_rad:
+        return "limits.command_high_rad"
+    if not limits.command_low_rad < limits.command_high_rad:
+        return "limits.command_high_rad"
+    return None

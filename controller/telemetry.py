@@ -1,0 +1,220 @@
+"""What the board tells: rows in blocks, faults until seen, health, text.
+
+Rows are stored straight into the frame being filled. Telemetry is gated by the
+host's lease and by credit (how far its reader is behind) and never waits: what
+cannot be sent is dropped, and counted.
+"""
+
+from struct import pack_into
+
+from controller.portable import const, free_memory
+from controller.wire import framing
+from controller.wire import messages as m
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.node import Node, Slot
+
+MOST_PAYLOAD = const(248)
+"Octets: stuffed at the worst, a frame still fits the framing's limit."
+CREDIT = const(64)
+"Frames that the host's reader may be behind."
+HEAD = const(8)
+
+
+class Group:
+    """Joints that share a frame of rows."""
+
+    def __init__(self, joints: "list[int]", first: int, width: int, rows: int) -> None:
+        self.joints = joints  # list of joint numbers
+        self.mask = 0
+        for k in joints:
+            self.mask |= 1 << k
+        self.width = width
+        self.rows = rows
+        self.buffer = bytearray(HEAD + rows * width)
+        self.filled = 0
+        self.first = first
+
+
+class Telemetry:
+    """Outgoing frames of one node."""
+
+    def __init__(self, node: "Node") -> None:
+        self.node = node
+        self.sequence = 0
+        self.seen = 0
+        self.dropped = 0
+        self.groups: "list[Group]" = []
+        self.fields = 0
+        self.getters: "tuple[int, ...]" = ()
+        self.every = 1
+        self.waiting: "list[bytes]" = []  # encoded frames that are ready to go
+        self.answers: "list[bytes]" = []
+        self.half_second = 0
+        self.fault_ticks = 0
+
+    def next_sequence(self) -> int:
+        """Sequence number of the next outgoing frame."""
+        self.sequence = (self.sequence + 1) & 0xFF
+        return self.sequence
+
+    def setup(self, joints: int, fields: int, every: int, rows: int) -> None:
+        """Begin to send rows of the joints and fields of two masks; rows 0 ends it."""
+        self.groups = []
+        self.fields = fields
+        self.every = every if every > 0 else 1
+        self.getters = tuple([k for k in range(len(m.FIELDS)) if fields >> k & 1])
+        if rows == 0 or not self.getters:
+            return
+        numbers = [k for k in range(len(self.node.slots)) if joints >> k & 1]
+        most = (MOST_PAYLOAD - HEAD - 4) // (4 * len(self.getters))
+        while numbers:
+            part, numbers = numbers[:most], numbers[most:]
+            width = 4 + 4 * len(part) * len(self.getters)
+            fit = (MOST_PAYLOAD - HEAD) // width
+            self.groups.append(Group(part, 0, width, rows if rows < fit else fit))
+
+    def on_tick(self) -> None:
+        """After a tick: store rows, tell faults and health when they are due."""
+        node = self.node
+        node_tick = node.tick
+        if self.groups and node.has_lease and node_tick % self.every == 0:
+            for group in self.groups:
+                self.store(group, node_tick)
+        self.half_second += node.tick_us
+        if self.half_second >= 500000:
+            self.half_second = 0
+            self.health()
+        self.fault_ticks += node.tick_us
+        if self.fault_ticks >= 100000:
+            self.fault_ticks = 0
+            self.tell_faults()
+
+    def store(self, group: "Group", tick: int) -> None:
+        """Store one row into the frame of a group; queue the frame when it is full."""
+        at = HEAD + group.filled * group.width
+        buffer = group.buffer
+        pack_into("<I", buffer, at, tick & 0xFFFFFFFF)
+        at += 4
+        for k in group.joints:
+            slot = self.node.slots[k]
+            for field in self.getters:
+                pack_into("<f", buffer, at, value_of(slot, field))
+                at += 4
+        group.filled += 1
+        if group.filled >= group.rows:
+            pack_into("<BBHHH", buffer, 0, m.ROWS, self.next_sequence(), group.mask, self.fields,
+                      self.dropped & 0xFFFF)  # fmt: skip
+            self.queue(bytes(buffer), group.rows)
+            group.filled = 0
+
+    def credit(self) -> bool:
+        """Tell whether the host's reader keeps up."""
+        return (self.sequence - self.seen) & 0xFF <= CREDIT
+
+    def queue(self, payload: bytes, rows: int = 0) -> None:
+        """Queue a frame; rows are dropped where the host does not keep up."""
+        if rows and (len(self.waiting) > 4 or not self.credit()):
+            self.dropped += rows
+            return
+        self.waiting.append(framing.encode(payload))
+
+    def send(self) -> bool:
+        """Write one waiting frame if the stream takes it; tell whether it did.
+
+        Answers go out whenever asked for; all else only while the lease runs.
+        """
+        if self.answers:
+            if not self.node.stream.write(self.answers[0]):
+                return False
+            self.answers.pop(0)
+            return True
+        if not self.waiting:
+            return False
+        if not self.node.has_lease:
+            self.waiting = []
+            return False
+        if not self.node.stream.write(self.waiting[0]):
+            return False
+        self.waiting.pop(0)
+        return True
+
+    def tell_faults(self) -> None:
+        """Queue a report for every latched fault that the host has not seen."""
+        for k in range(len(self.node.slots)):
+            slot = self.node.slots[k]
+            fault = slot.report.fault
+            if fault == 0:
+                slot.fault_told = 0
+            elif slot.fault_told != fault and self.node.has_lease:
+                self.queue(m.build(m.FAULT, self.next_sequence(), self.node.tick & 0xFFFFFFFF, k,
+                                   fault, slot.report.mode))  # fmt: skip
+
+    def health(self) -> None:
+        """Queue the health report and begin a new period."""
+        t = self.node.timing
+        reader = self.node.answering.reader
+        if self.node.has_lease:
+            times = [t.mean_us(), t.most_us, t.late, t.collections, t.longest_us]
+            times = [one if one < 0xFFFF else 0xFFFF for one in times]
+            damaged = reader.bad + reader.short + reader.long
+            counts = [damaged, self.node.answering.gaps, self.dropped]
+            counts.append(self.node.board.deadman_trips())
+            counts = [one & 0xFFFF for one in counts]
+            self.queue(m.build(m.HEALTH, self.next_sequence(), *times, free_memory(), *counts))
+        t.reset()
+
+    def text(self, level: int, line: str) -> None:
+        """Queue a line of text for the log."""
+        body = line.encode()[:200]
+        self.queue(bytes((m.TEXT, self.next_sequence(), level)) + body)
+
+    def answer(self, payload: bytes) -> None:
+        """Queue an answer, ahead of all else; a host that never reads loses the oldest."""
+        if len(self.answers) > 8:
+            self.answers.pop(0)
+        self.answers.append(framing.encode(payload))
+
+
+def value_of(slot: "Slot", field: int) -> float:
+    """Value of a telemetry field of a joint, by its place in messages.FIELDS."""
+    r = slot.report
+    if field == 0:
+        return r.angle_rad
+    if field == 1:
+        return r.want_rad
+    if field == 2:
+        return r.allowed_V
+    if field == 3:
+        return force(slot, r.current_A)
+    if field == 4:
+        return r.speed_rad_s
+    if field == 5:
+        return r.demand_V
+    if field == 6:
+        return r.current_A
+    if field == 7:
+        return r.winding_C
+    if field == 8:
+        return slot.readings.supply_V
+    if field == 9:
+        return slot.readings.counts
+    if field == 10:
+        return r.mode
+    if field == 11:
+        return r.fault
+    if field == 12:
+        return r.limits
+    return r.turn
+
+
+def force(slot: "Slot", current: float) -> float:
+    """Estimated fingertip force (N) of a winding current (A); friction taken off."""
+    s = slot.settings.limits
+    loss = s.loss_A
+    if current > loss:
+        return (current - loss) * s.newton_per_A
+    if current < -loss:
+        return (current + loss) * s.newton_per_A
+    return 0.0

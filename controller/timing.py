@@ -1,0 +1,90 @@
+"""What a tick costs, how late ticks are, and when garbage may be collected."""
+
+from controller.joint import joint_tick
+from controller.portable import collect, const, ticks_diff, ticks_us
+from controller.records import copy
+from controller.state import Command, Report, State
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from controller.node import Node
+
+COLLECT_AFTER = const(8)
+"Ticks after which garbage is collected, if there is time."
+COLLECT_FORCED = const(60)
+"Ticks after which it is collected even if a tick is late for it."
+TRIAL_TICKS = const(20)
+
+
+class Timing:
+    """Counters of one reporting period, and the costs measured at the start."""
+
+    def __init__(self, tick_us: int) -> None:
+        self.tick_us = tick_us
+        self.cost_us = 0
+        self.collect_us = 0
+        self.fits = True
+        self.since_collect = 0
+        self.reset()
+
+    def reset(self) -> None:
+        """Begin a new reporting period."""
+        self.ticks = 0
+        self.sum_us = 0
+        self.most_us = 0
+        self.late = 0
+        self.collections = 0
+        self.longest_us = 0
+
+    def tick_begins(self, steps: int) -> None:
+        """Count a tick that stands for ``steps`` periods."""
+        self.since_collect += steps
+        if steps > 1:
+            self.late += steps - 1
+
+    def tick_ends(self, spent_us: int) -> None:
+        """Account the time of a tick (us)."""
+        self.ticks += 1
+        self.sum_us += spent_us
+        if spent_us > self.most_us:
+            self.most_us = spent_us
+
+    def mean_us(self) -> int:
+        """Mean time of a tick (us) in this period."""
+        return self.sum_us // self.ticks if self.ticks else 0
+
+    def may_collect(self, left_us: int) -> bool:
+        """Tell whether garbage should be collected now, ``left_us`` before the next tick."""
+        if self.since_collect < COLLECT_AFTER:
+            return False
+        return left_us > self.collect_us + 200 or self.since_collect >= COLLECT_FORCED
+
+    def collected(self, spent_us: int) -> None:
+        """Account a collection (us)."""
+        self.since_collect = 0
+        self.collections += 1
+        if spent_us > self.longest_us:
+            self.longest_us = spent_us
+        if spent_us > self.collect_us:
+            self.collect_us = spent_us
+
+    def measure(self, node: "Node") -> None:
+        """Measure tick and collection on copies of every joint, the drive left alone.
+
+        A tick fits if ticks and a share of a collection stay below 85 % of the
+        tick period.
+        """
+        command, report, state = Command(), Report(), State()
+        collect()
+        start = ticks_us()
+        for _ in range(TRIAL_TICKS):
+            for slot in node.slots:
+                copy(slot.state, state)
+                state.mode.mode = 2  # as if powered: the dear way through the tick
+                joint_tick(slot.settings, state, command, slot.readings, report)
+        self.cost_us = ticks_diff(ticks_us(), start) // TRIAL_TICKS
+        start = ticks_us()
+        collect()
+        self.collect_us = ticks_diff(ticks_us(), start)
+        load = self.cost_us + self.collect_us // COLLECT_AFTER
+        self.fits = load <= self.tick_us * 85 // 100

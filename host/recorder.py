@@ -1,0 +1,207 @@
+"""Recordings: one folder per run, crash-safe, read back by one reader.
+
+    telemetry.csv   header with units; a row a tick; flushed at least every 0.5 s
+    events.jsonl    one event a line: mode changes, faults, gaps, marks, health
+    run.json        joint files, settings, digests, versions, seed, port, time
+A killed host loses half a second at most. Gaps are marked as events and left
+open. Reading tolerates a torn last line. Simulated runs write the same format.
+"""
+
+import csv
+import json
+import queue
+import threading
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from host.bridge import Rows
+from sim.errors import InputError
+
+FLUSH_S = 0.4
+LATE_TICKS = 400
+
+
+def column(joint: int, name: str, joints: int) -> str:
+    """Name of a telemetry column: plain for one joint, numbered for several."""
+    return name if joints == 1 else f"joint{joint}.{name}"
+
+
+class Recorder:
+    """Writes one run while it happens, on a thread of its own."""
+
+    def __init__(self, folder: Path, about: dict[str, Any], joints: int, fields: list[str],
+                 tick_s: float, every: int = 1) -> None:  # fmt: skip
+        """Make the folder and write run.json. Raises InputError."""
+        from host.files import make_folder, write_whole
+
+        if folder.exists() and any(folder.iterdir()):
+            raise InputError(str(folder), "", None, "holds a run already; name another folder")
+        self.folder = make_folder(folder)
+        self.joints, self.fields, self.tick_s, self.every = joints, fields, tick_s, every
+        about = {"format": 1, "begun": datetime.now(UTC).isoformat(), "joints": joints,
+                 "fields": fields, "tick_s": tick_s, "every": every, **about}  # fmt: skip
+        write_whole(folder / "run.json", json.dumps(about, indent=1, default=str))
+        self.rows_written = 0
+        self.gaps = 0
+        self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._partial: dict[int, dict[int, list[float]]] = {}
+        self._last_tick = -1
+        self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+        self._thread.start()
+
+    def rows(self, rows: Rows, first_joint: int = 0) -> None:
+        """Take telemetry (called by a link's reader thread)."""
+        self._queue.put((rows, first_joint))
+
+    def event(self, name: str, data: dict[str, Any]) -> None:
+        """Take an event; its time is the host's."""
+        self._queue.put((name, {"t": time.time(), "event": name, **data}))
+
+    def close(self) -> None:
+        """Write what is left and end."""
+        self._queue.put(None)
+        self._thread.join(5.0)
+
+    def _work(self) -> None:
+        with (
+            (self.folder / "telemetry.csv").open("w", newline="", encoding="utf-8") as table,
+            (self.folder / "events.jsonl").open("w", encoding="utf-8") as events,
+        ):
+            writer = csv.writer(table)
+            names = [
+                column(k, name, self.joints) for k in range(self.joints) for name in self.fields
+            ]
+            writer.writerow(["tick", "time_s", *names])
+            table.flush()
+            flushed, going = time.monotonic(), True
+            while going:
+                try:
+                    item = self._queue.get(timeout=FLUSH_S / 2)
+                    going = self._take(item, writer, events)
+                except queue.Empty:
+                    pass
+                if time.monotonic() - flushed >= FLUSH_S or not going:
+                    table.flush()
+                    events.flush()
+                    flushed = time.monotonic()
+            self._write_ready(writer, events, everything=True)
+
+    def _take(self, item: Any, writer: Any, events: Any) -> bool:
+        if item is None:
+            return False
+        if isinstance(item[0], str):
+            events.write(json.dumps(item[1], default=str) + "\n")
+            return True
+        rows, first = item
+        for tick, values in zip(rows.ticks, rows.values, strict=True):
+            held = self._partial.setdefault(tick, {})
+            for joint, numbers in zip(rows.joints, values, strict=True):
+                held[first + joint] = numbers
+        self._write_ready(writer, events)
+        return True
+
+    def _write_ready(self, writer: Any, events: Any, everything: bool = False) -> None:
+        """Write whole ticks in order; give up on parts that stay out for long."""
+        newest = max(self._partial, default=0)
+        for tick in sorted(self._partial):
+            held = self._partial[tick]
+            whole = len(held) == self.joints
+            if not whole and not everything and newest - tick < LATE_TICKS:
+                break
+            if self._last_tick >= 0 and tick - self._last_tick > self.every:
+                self.gaps += 1
+                gap = {"t": time.time(), "event": "gap", "from_tick": self._last_tick,
+                       "to_tick": tick}  # fmt: skip
+                events.write(json.dumps(gap) + "\n")
+            self._last_tick = tick
+            blank = [""] * len(self.fields)
+            numbers = [v for k in range(self.joints) for v in held.get(k, blank)]
+            shown = [v if v == "" else f"{v:.9g}" for v in numbers]
+            writer.writerow([tick, f"{tick * self.tick_s:.9g}", *shown])
+            self.rows_written += 1
+            del self._partial[tick]
+
+
+class Run:
+    """A recording read back: ``run["angle_rad"]``, shape (n,), nan where nothing came."""
+
+    def __init__(self, folder: Path) -> None:
+        """Read a run's folder. Raises InputError."""
+        self.folder = folder
+        self.about = _read_json(folder / "run.json")
+        self.columns, self.table, self.torn = _read_table(folder / "telemetry.csv")
+        self.events = _read_events(folder / "events.jsonl")
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return np.asarray(self.table[:, self.columns.index(name)])
+
+    def joint(self, k: int, name: str) -> np.ndarray:
+        """A field of joint ``k``, shape (n,)."""
+        return self[column(k, name, int(self.about["joints"]))]
+
+
+def _read_json(path: Path) -> dict[str, Any]:
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(str(path.parent), "", None, "holds no run (no run.json)") from None
+    except (OSError, ValueError) as error:
+        raise InputError(str(path), "", None, f"cannot be read: {error}") from None
+    if not isinstance(data, dict) or data.get("format") != 1:
+        raise InputError(str(path), "format", None, "is not a recording of this version")
+    return data
+
+
+def _read_table(path: Path) -> tuple[list[str], np.ndarray, bool]:
+    """Return column names, numbers (n, columns), and whether the last line was torn."""
+    try:
+        text = path.read_text(encoding="utf-8", errors="replace")
+    except OSError as error:
+        raise InputError(str(path), "", None, f"cannot be read: {error.strerror}") from None
+    lines = text.split("\n")
+    torn = lines[-1] != ""
+    lines = lines[:-1]
+    if not lines:
+        raise InputError(str(path), "", None, "has no header")
+    columns = lines[0].rstrip("\r").split(",")
+    rows = []
+    for number, line in enumerate(lines[1:], 2):
+        cells = line.rstrip("\r").split(",")
+        if len(cells) != len(columns):
+            raise InputError(str(path), f"line {number}", None,
+                             f"has {len(cells)} cells, not {len(columns)}")  # fmt: skip
+        try:
+            rows.append([float(cell) if cell else np.nan for cell in cells])
+        except ValueError:
+            raise InputError(str(path), f"line {number}", line[:40], "is not a number") from None
+    return columns, np.array(rows, dtype=float).reshape(len(rows), len(columns)), torn
+
+
+def _read_events(path: Path) -> list[dict[str, Any]]:
+    if not path.exists():
+        return []
+    events = []
+    for line in path.read_text(encoding="utf-8", errors="replace").split("\n"):
+        try:
+            events.append(json.loads(line))
+        except ValueError:
+            continue  # a torn last line
+    return events
+
+
+def write_simulated(folder: Path, trace: Any, about: dict[str, Any]) -> Path:
+    """Write a simulated run in the same format; return its folder. Raises InputError."""
+    fields = ["angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V",
+              "current_A", "winding_C", "supply_V", "mode", "fault", "limits"]  # fmt: skip
+    sources = ["angle_rad", "want_rad", "allowed_V", "tip_N", "speed_rad_s", "demand_V",
+               "current_A", "winding_C", "bus_V", "mode", "fault", "limits"]  # fmt: skip
+    recorder = Recorder(folder, {"simulated": True, **about}, 1, fields, trace.tick_s)
+    values = np.column_stack([trace[name] for name in sources])
+    ticks = np.rint(trace["time_s"] / trace.tick_s).astype(int)
+    recorder.rows(Rows(ticks.tolist(), [0], fields, [[row] for row in values.tolist()], 0, 0.0))
+    recorder.close()
+    return folder

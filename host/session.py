@@ -1,0 +1,273 @@
+"""A session with the bench: joints, the boards they are on, settings, STOP for all.
+
+With no port a virtual board is started and ended with the session, and the
+screen says so. A joint is a number over all boards, in the order of the ports.
+"""
+
+import contextlib
+import json
+import struct
+import subprocess
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from controller.settings import Settings
+from controller.settings_check import contradiction
+from controller.wire import messages as m
+from controller.wire import table
+from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
+from host.link import LinkLostError, open_url
+from sim.closed_loop import Joint
+from sim.errors import InputError
+
+CELLS_AT_ONCE = 10  # a frame stays within one USB packet of 64 octets
+INBOUND_SHARE = 0.7
+
+
+class Session:
+    """Open links to all boards of some joints."""
+
+    def __init__(self, joints: list[Joint], ports: list[str] | None = None,
+                 runtime: str = "cpython", seed: int = 1) -> None:  # fmt: skip
+        """Open the ports, or start a virtual board. Raises InputError."""
+        self.joints = joints
+        self.virtual_process: subprocess.Popen[str] | None = None
+        self.bridges: list[Bridge] = []
+        if not ports:
+            ports = [self._start_virtual(runtime, seed)]
+        try:
+            for port in ports:
+                self.bridges.append(Bridge(open_url(port), port))
+            self.identities = [_greet(bridge) for bridge in self.bridges]
+            self._share_out()
+        except BaseException:
+            self.close()
+            raise
+        for bridge in self.bridges:
+            bridge.beat()
+
+    def _start_virtual(self, runtime: str, seed: int) -> str:
+        command = [sys.executable, "-m", "host.cli", "board", "--runtime", runtime, "--seed",
+                   str(seed), "--quiet", *[joint.path for joint in self.joints]]  # fmt: skip
+        self.virtual_process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, stdin=subprocess.PIPE, text=True
+        )
+        assert self.virtual_process.stdout is not None
+        line = self.virtual_process.stdout.readline()
+        try:
+            return str(json.loads(line)["url"])
+        except (ValueError, KeyError):
+            code = self.virtual_process.wait(5.0)
+            raise InputError(
+                "", "", None, f"the virtual board did not start (exit {code})"
+            ) from None
+
+    def _share_out(self) -> None:
+        """Give every joint a place on a board; the boards must have just enough."""
+        self.places: list[tuple[Bridge, int]] = []
+        for bridge, identity in zip(self.bridges, self.identities, strict=True):
+            self.places += [(bridge, k) for k in range(identity.joints)]
+        if len(self.places) < len(self.joints):
+            raise InputError("", "--port", None, f"{len(self.joints)} joints, but the boards have "
+                             f"places for {len(self.places)}")  # fmt: skip
+
+    @property
+    def virtual(self) -> bool:
+        """Whether every board is a simulated one."""
+        return all(identity.virtual for identity in self.identities)
+
+    def first_joint(self, bridge: Bridge) -> int:
+        """Number of the first joint of a board."""
+        return sum(i.joints for i in self.identities[: self.bridges.index(bridge)])
+
+    def masks(self, joints: list[int] | None = None) -> list[tuple[Bridge, int]]:
+        """Masks of some joints (all where None) by board."""
+        wanted = range(len(self.joints)) if joints is None else joints
+        found: dict[int, int] = {}
+        for k in wanted:
+            bridge, place = self.places[k]
+            number = self.bridges.index(bridge)
+            found[number] = found.get(number, 0) | 1 << place
+        return [(self.bridges[number], mask) for number, mask in found.items()]
+
+    def send_settings(self, changed: dict[int, Settings] | None = None) -> None:
+        """Send settings of all joints (or of some), checked here with the board's own code first.
+
+        Raises InputError where a setting is contradictory or the board refuses it.
+        """
+        for k, joint in enumerate(self.joints):
+            if changed is not None and k not in changed:
+                continue
+            settings = joint.settings if changed is None else changed[k]
+            wrong = contradiction(settings)
+            if wrong is not None:
+                raise InputError(joint.path, wrong, _value(settings, wrong),
+                                 "cannot stand beside the other settings")  # fmt: skip
+            data = table.pack_table(settings)
+            bridge, place = self.places[k]
+            self._send_table(bridge, place, data, joint.path)
+        self.digests = {id(b): self._digest_of(b) for b in self.bridges}
+
+    def _send_table(self, bridge: Bridge, place: int, data: bytes, path: str) -> None:
+        step = 4 * CELLS_AT_ONCE
+        try:
+            for at in range(0, len(data), step):
+                head = struct.pack(m.HEAD[m.SETTING], place, at // 4)
+                bridge.request(m.SETTING, head + data[at : at + step])
+            bridge.request(m.APPLY, struct.pack(m.LAYOUT[m.APPLY], place, table.digest(data)))
+        except RefusedError as error:
+            name = None
+            if error.result == m.OUT_OF_RANGE:
+                name = table.name_of(Settings, error.detail)
+            if name == "tick_s":
+                tick_us = self.identities[self.bridges.index(bridge)].tick_us
+                raise InputError(path, "control.rate", None,
+                                 f"the board runs at {1e6 / tick_us:g} Hz") from None  # fmt: skip
+            raise InputError(path, name or "settings", None,
+                             f"the board refused the settings: {error}") from None  # fmt: skip
+
+    def _digest_of(self, bridge: Bridge) -> int:
+        return bridge.greet().settings
+
+    def telemetry(self, fields: list[str], every: int = 1, rows: int = 8) -> None:
+        """Ask every board for rows of these fields; 0 rows ends it."""
+        mask = sum(1 << m.FIELDS.index(name) for name in fields)
+        for bridge, joints in self.masks():
+            body = struct.pack(m.LAYOUT[m.TELEMETRY], joints, mask, every, rows)
+            bridge.request(m.TELEMETRY, body)
+
+    # --- orders
+
+    def arm(self, joints: list[int] | None = None) -> None:
+        """Arm joints. Raises RefusedError."""
+        for bridge, mask in self.masks(joints):
+            bridge.faults.clear()
+            bridge.request(m.ARM, struct.pack("<HI", mask, self.digests[id(bridge)]))
+
+    def order(self, kind: int, joints: list[int] | None = None, extra: bytes = b"") -> None:
+        """Send DISARM, CLEAR, RELEASE or HOLD to joints."""
+        for bridge, mask in self.masks(joints):
+            bridge.request(kind, struct.pack("<H", mask) + extra)
+
+    def stop(self, category: int = 0) -> float:
+        """STOP every joint on every board at once; return the time (s) until all answered.
+
+        A board that does not answer is counted on its lease: beats end for it.
+        """
+        begun = time.monotonic()
+
+        def one(bridge: Bridge) -> None:
+            try:
+                bridge.request(m.STOP, struct.pack("<HB", 0xFFFF, category), 0.5)
+            except (NoAnswerError, LinkLostError, RefusedError):
+                bridge.beat(False)
+
+        with ThreadPoolExecutor(len(self.bridges)) as pool:
+            list(pool.map(one, self.bridges))
+        return time.monotonic() - begun
+
+    def target(self, joint: int, angle: float, grip: bool = False, turn: int | None = None) -> None:
+        """Move a joint to an angle (rad) by its profile. Raises RefusedError."""
+        bridge, place = self.places[joint]
+        flags = (1 if grip else 0) | (0 if turn is None else 2)
+        bridge.request(m.TARGET, struct.pack("<BBfh", place, flags, angle, turn or 0))
+
+    def setpoints(self, angles: dict[int, tuple[float, float]], span_s: float) -> None:
+        """Stream setpoints: joint to (angle rad, speed rad/s), the next one ``span_s`` later."""
+        by_board: dict[int, list[tuple[int, int, int]]] = {}
+        for k, (angle, speed) in angles.items():
+            bridge, place = self.places[k]
+            number = self.bridges.index(bridge)
+            by_board.setdefault(number, []).append((place, *scaled(self.joints[k].settings, angle,
+                                                                   speed)))  # fmt: skip
+        span = max(1, min(255, round(span_s * 1e3)))
+        for number, rows in by_board.items():
+            rows.sort()
+            mask = sum(1 << place for place, _, _ in rows)
+            body = struct.pack(m.HEAD[m.SETPOINTS], mask, span)
+            body += b"".join(struct.pack("<Hh", position, rate) for _, position, rate in rows)
+            self.bridges[number].tell(m.SETPOINTS, body)
+
+    def inbound_share(self, rate_Hz: float) -> float:
+        """Share of the tightest board's inbound budget that a stream of this rate takes."""
+        worst = 0.0
+        for bridge, mask in self.masks():
+            identity = self.identities[self.bridges.index(bridge)]
+            octets = (5 + 4 * mask.bit_count() + 5) * 1.06  # stuffing, on average
+            beats = (9 + 5) * 1.06 / BEAT_S
+            budget = identity.inbound * 1e6 / identity.tick_us
+            worst = max(worst, (octets * rate_Hz + beats) / budget)
+        return worst
+
+    def close(self) -> None:
+        """Drive off, links closed, virtual board ended."""
+        for bridge in self.bridges:
+            with contextlib.suppress(Exception):
+                bridge.close()
+        if self.virtual_process is not None:
+            process = self.virtual_process
+            if process.stdin is not None:
+                with contextlib.suppress(OSError):
+                    process.stdin.close()  # its end of life is ours
+            try:
+                process.wait(2.0)
+            except subprocess.TimeoutExpired:
+                process.kill()
+                process.wait()
+
+    def __enter__(self) -> "Session":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+
+def scaled(settings: Settings, angle: float, speed: float) -> tuple[int, int]:
+    """A setpoint in the wire's 16 bits: position over the range, speed over its limit.
+
+    Raises InputError where the angle lies outside the commanded range.
+    """
+    from controller.orders import scale
+
+    low, high = scale(settings)
+    share = (angle - low) / (high - low)
+    if not -1e-6 <= share <= 1.0 + 1e-6:
+        raise InputError("", "setpoint", f"{angle * 57.29577951308232:.3f} deg",
+                         f"must lie within {low * 57.29577951308232:.1f} .. "
+                         f"{high * 57.29577951308232:.1f} deg")  # fmt: skip
+    most = settings.limits.speed_rad_s
+    rate = max(-1.0, min(1.0, speed / most))
+    return round(min(max(share, 0.0), 1.0) * 65535.0), round(rate * 32767.0)
+
+
+def _value(settings: Settings, name: str) -> Any:
+    from controller.records import get
+
+    return get(settings, name)
+
+
+def _greet(bridge: Bridge) -> Identity:
+    try:
+        return bridge.greet()
+    except NoAnswerError:
+        raise InputError(
+            "", "--port", bridge.url,
+            "does not answer as a jointloop board; is it deployed and running? "
+            "(`jointloop deploy`), and is no other program using the port?",
+        ) from None  # fmt: skip
+    except LinkLostError as error:
+        raise InputError("", "--port", bridge.url, f"went away: {error}") from None
+
+
+def new_folder(out: Path, name: str) -> Path:
+    """A folder for a run that does not exist yet."""
+    stamp = time.strftime("%Y%m%d-%H%M%S")
+    folder = out / f"{name}-{stamp}"
+    number = 1
+    while folder.exists():
+        number += 1
+        folder = out / f"{name}-{stamp}-{number}"
+    return folder

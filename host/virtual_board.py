@@ -1,0 +1,288 @@
+"""A virtual board: the node that runs on a real one, on simulated joints.
+
+Served on a pty (the real serial path) or over TCP on 127.0.0.1. The plant moves
+with real time: before each tick it is advanced by the time since the last one.
+Where the loop has stood still for longer than the deadman's time, the drive was
+cut there, as the deadman of a real board would have done.
+"""
+
+import contextlib
+import os
+import select
+import socket
+from typing import Any
+
+from controller.node import Node
+from controller.portable import ticks_diff, ticks_us
+from controller.settings import Settings
+from controller.state import Readings
+from controller.wire.messages import VIRTUAL
+from sim import kernels, program, tolerance
+from sim.closed_loop import Joint
+from sim.part import Part, Sense
+from sim.program import Run
+
+DEADMAN_S = 0.02
+BATCH_S = 1e-4
+
+
+class SimulatedJoint:
+    """Plant, sensor and drive electronics of one joint, as compiled records."""
+
+    def __init__(self, settings: Settings, part: Part, angle: float, seed: int) -> None:
+        self.settings = kernels.as_array([settings])[0]
+        self.part = kernels.as_array([part])[0]
+        self.plant = kernels.as_array([tolerance.start_plant(part, angle, 25.0)])[0]
+        sense = Sense()
+        sense.word = seed * 2654435761 % 2**32
+        self.sense = kernels.as_array([sense])[0]
+        self.run = kernels.as_array([Run()])[0]
+        self.substep_s = BATCH_S / tolerance.substeps_for(part, BATCH_S, BATCH_S, 40.0)
+        self.value = 0.0
+        self.readings = kernels.as_array([Readings()])[0]
+        self.twin = kernels.twin()
+
+    def advance(self, span_s: float, driven_s: float) -> None:
+        """Move the plant on by ``span_s``; the drive is cut after ``driven_s``."""
+        for span, value in ((min(span_s, driven_s), self.value), (span_s - driven_s, 0.0)):
+            if span <= 0.0:
+                continue
+            duty = self.twin.board_drive.drive_duty(
+                self.part, self.plant, self.run, value, 0.0, span
+            )
+            count = max(1, round(span / self.substep_s))
+            self.twin.plant.run_substeps(self.part, self.plant, duty, count, span / count)
+
+    def read(self, h: float) -> tuple[int, int]:
+        """Return the counts of the wipers; ``h`` s since the last reading."""
+        q = self.plant["joint_rad"]
+        first = self.twin.sensor.read(self.part["probe"], self.sense, q, h)
+        second = self.twin.sensor.read_second(self.part["probe"], self.sense, q)
+        return int(first), int(second)
+
+
+class SimulatedBoard:
+    """Board adapter of simulated joints (the interface stands in controller/node.py)."""
+
+    KIND = 0
+    FLAGS = VIRTUAL
+
+    def __init__(self, joints: list[SimulatedJoint]) -> None:
+        self.joints = joints
+        self.last_us = [ticks_us()] * len(joints)
+        self.trips = 0
+        self.frozen_s = 0.0
+        self.raise_next = False
+
+    def read(self, k: int, readings: Any) -> None:
+        """Advance joint ``k`` to now and read its converter and supply."""
+        if self.raise_next:
+            self.raise_next = False
+            raise RuntimeError("injected error")
+        joint = self.joints[k]
+        now = ticks_us()
+        span = ticks_diff(now, self.last_us[k]) * 1e-6
+        self.last_us[k] = now
+        if span > DEADMAN_S and joint.value != 0.0:
+            self.trips += 1
+        joint.advance(span, DEADMAN_S)
+        readings.counts, readings.second_counts = joint.read(span)
+        readings.supply_V = float(joint.plant["bus_V"])
+        readings.current_A = float(joint.plant["current_A"])
+
+    def drive(self, k: int, value: float, pulse: bool) -> None:  # noqa: ARG002
+        """Put out a duty or a pulse width."""
+        self.joints[k].value = float(value)
+
+    def off(self) -> None:
+        """All drives off."""
+        for joint in self.joints:
+            joint.value = 0.0
+
+    def beat(self) -> None:
+        """The loop is alive; an injected freeze happens here."""
+        if self.frozen_s > 0.0:
+            import time
+
+            span, self.frozen_s = self.frozen_s, 0.0
+            time.sleep(span)
+
+    def deadman_trips(self) -> int:
+        """Times the deadman has fired."""
+        return self.trips
+
+    def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
+        """Inject what a program's events do (sim/program.py), a freeze or an error."""
+        if k >= len(self.joints):
+            return False
+        if kind == FREEZE:
+            self.frozen_s = min(a, 1.0)
+            return True
+        if kind == RAISE:
+            self.raise_next = True
+            return True
+        joint = self.joints[k]
+        e = kernels.as_array([program.Event()])[0]
+        e["kind"], e["a"], e["b"], e["c"] = kind, a, b, c
+        if kind == program.CUT:
+            joint.twin.events.cut(joint.part["cable"], int(a))
+            return True
+        if kind == MOVE_BY_HAND:
+            joint.twin.events.place(joint.part, joint.plant, float(a))
+            return True
+        return bool(joint.twin.events.set_outside(joint.plant, joint.sense, e))
+
+
+FREEZE = 100
+RAISE = 101
+MOVE_BY_HAND = 102
+
+
+class FdStream:
+    """A stream on file descriptors that never waits (a pty, or standard streams)."""
+
+    def __init__(self, fd_in: int, fd_out: int) -> None:
+        self.fd_in, self.fd_out = fd_in, fd_out
+        self.rest = b""
+        os.set_blocking(fd_in, False)
+        os.set_blocking(fd_out, False)
+
+    def read(self, most: int) -> bytes:
+        """Return what there is, at most ``most`` octets. Raises EOFError when it is closed."""
+        try:
+            return os.read(self.fd_in, most)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            return b""  # nobody has the other end of the pty open
+
+    def write(self, data: bytes) -> bool:
+        """Write a frame; False where there is no room, the frame then stays the caller's."""
+        if self.rest and not self._push(self.rest):
+            return False
+        return self._push(data, first=True)
+
+    def _push(self, data: bytes, first: bool = False) -> bool:
+        try:
+            done = os.write(self.fd_out, data)
+        except BlockingIOError:
+            done = 0
+        except OSError:
+            done = len(data)  # nobody listens: gone
+        self.rest = data[done:] if done or not first else b""
+        return done > 0 or (not first and not self.rest)
+
+
+class SocketStream:
+    """A stream on a listening TCP socket: one host at a time, the newest wins."""
+
+    def __init__(self, port: int = 0) -> None:
+        self.server = socket.create_server(("127.0.0.1", port))
+        self.server.setblocking(False)
+        self.port = self.server.getsockname()[1]
+        self.host: socket.socket | None = None
+        self.rest = b""
+
+    def _accept(self) -> None:
+        with contextlib.suppress(BlockingIOError):
+            host, _ = self.server.accept()
+            host.setblocking(False)
+            host.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+            if self.host is not None:
+                self.host.close()
+            self.host, self.rest = host, b""
+
+    def read(self, most: int) -> bytes:
+        """Return what there is, at most ``most`` octets."""
+        self._accept()
+        if self.host is None:
+            return b""
+        try:
+            data = self.host.recv(most)
+        except BlockingIOError:
+            return b""
+        except OSError:
+            data = b""
+        if not data:
+            self.host.close()
+            self.host = None
+        return data
+
+    def write(self, data: bytes) -> bool:
+        """Write a frame; False where there is no room, the frame then stays the caller's."""
+        if self.host is None:
+            return True
+        try:
+            if self.rest:
+                done = self.host.send(self.rest)
+                self.rest = self.rest[done:]
+                if self.rest:
+                    return False
+            done = self.host.send(data)
+            self.rest = data[done:]
+        except BlockingIOError:
+            return False
+        except OSError:
+            return True
+        return True
+
+
+def open_pty() -> tuple[FdStream, str, list[int]]:
+    """Open a raw pty; return its stream, the name for the host, descriptors to keep."""
+    import pty
+    import tty
+
+    ours, theirs = pty.openpty()
+    tty.setraw(theirs)
+    return FdStream(ours, ours), os.ttyname(theirs), [ours, theirs]
+
+
+def make_node(joints: list[Joint], stream: Any, seed: int = 1, hidden: list[Part] | None = None
+              ) -> Node:  # fmt: skip
+    """Return the node of a virtual board with these joints.
+
+    hidden: the parts that are really there, where they differ from the files'.
+    """
+    from host.building import build_number
+    from sim.scenarios import span_of
+
+    simulated = []
+    for k, joint in enumerate(joints):
+        part = hidden[k] if hidden else joint.part
+        low, high = span_of(joint.settings)
+        simulated.append(SimulatedJoint(joint.settings, part, low + 0.3 * (high - low), seed + k))
+    tick_us = round(joints[0].settings.tick_s * 1e6)
+    return Node(SimulatedBoard(simulated), stream, len(joints), tick_us, build_number(), 0)
+
+
+def wait_for_readable(fd: int, wait_s: float) -> bool:
+    """Wait until a descriptor can be read."""
+    return bool(select.select([fd], [], [], wait_s)[0])
+
+
+def packed(record: Any) -> str:
+    """A record as packed doubles in hexadecimal: read alike by every runtime."""
+    import struct
+
+    from controller.records import TABLE, get, leaves
+
+    numbers: list[float] = []
+    for name, field in leaves(type(record)):
+        value = get(record, name)
+        numbers += list(value) if field.kind == TABLE else [float(value)]
+    return struct.pack(f"<{len(numbers)}d", *numbers).hex()
+
+
+def job_text(joints: list[Joint], hidden: list[Part], seed: int) -> str:
+    """The joints of a board as text for the MicroPython runtime."""
+    from host.building import build_number
+    from sim.scenarios import span_of
+
+    lines = [f"{round(joints[0].settings.tick_s * 1e6)} {build_number()}"]
+    for k, (joint, part) in enumerate(zip(joints, hidden, strict=True)):
+        low, high = span_of(joint.settings)
+        longest = 2.5e-4  # the interpreter is slow: as coarse as the stiffest mode allows
+        substep = longest / tolerance.substeps_for(part, longest, longest)
+        word = (seed + k) * 2654435761 % 2**32
+        lines += [packed(part), f"{low + 0.3 * (high - low)!r} {substep!r} {word}"]
+    return "\n".join(lines) + "\n"

@@ -1,0 +1,86 @@
+"""Spoiled joint files: whatever is done to the text, the answer is a joint or an InputError."""
+
+import re
+from pathlib import Path
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import host
+from sim.closed_loop import joint_of
+from sim.errors import InputError
+from sim.joint_file import parse_toml
+from sim.tolerance import spread_of
+
+TEXT = (Path(host.__file__).parent / "demo" / "joint.toml").read_text(encoding="utf-8")
+NUMBERS = [one.span() for one in re.finditer(r"\d+\.?\d*(?:e-?\d+)?", TEXT)]
+LINES = TEXT.split("\n")
+PIECES = st.sampled_from(
+    ["nan", "inf", "-1", "0", "1e308", "1e-308", "1e999", '"', "'''", "[", "]", "{", "}", "=", "."]
+    + [",", "#", "\n", "true", "9" * 30, "-", "deg", "mm", "µ", "\0", "é", "1979-05-27", "\\u", "%"]
+    + ["pair", "spring_return", "direct", "continuous", "pulse", "builtin", "*", "/", "^2", "(", " "]
+)
+VALUES = st.sampled_from(
+    ["0", "1e-9", "1e9", "-1", "nan", "1e308", "1e-30", "inf", "1e5", "1e3", "0.1", "1e-3", "1,5"]
+)
+PLACE = st.integers(0, len(TEXT))
+CHANGE = st.one_of(
+    st.tuples(st.just("cut"), PLACE, st.integers(1, 12)),
+    st.tuples(st.just("insert"), PLACE, st.one_of(PIECES, st.text(max_size=4))),
+    st.tuples(st.just("copy"), PLACE, st.tuples(PLACE, st.integers(1, 30))),
+    st.tuples(st.just("number"), st.integers(0, len(NUMBERS) - 1), VALUES),
+    st.tuples(st.just("line away"), st.integers(0, len(LINES) - 1), st.none()),
+    st.tuples(st.just("line twice"), st.integers(0, len(LINES) - 1), PLACE),
+)
+
+
+def spoiled(text, change):
+    kind, at, what = change
+    if kind == "cut":
+        return text[:at] + text[at + what :]
+    if kind == "insert":
+        return text[:at] + what + text[at:]
+    if kind == "copy":
+        return text[:at] + text[what[0] : what[0] + what[1]] + text[at:]
+    if kind == "number":
+        first, last = NUMBERS[at]
+        return text[:first] + what + text[last:]
+    lines = text.split("\n")
+    at %= len(lines)
+    if kind == "line away":
+        return "\n".join(lines[:at] + lines[at + 1 :])
+    where = what % len(lines)
+    return "\n".join([*lines[:where], lines[at], *lines[where:]])
+
+
+def test_the_text_itself_is_a_joint():
+    assert joint_of(parse_toml(TEXT, "demo"), "demo").part.supply_V == 5.0
+
+
+@settings(deadline=None, database=None, derandomize=True, max_examples=2500)
+@given(st.lists(CHANGE, min_size=1, max_size=3))
+def test_a_spoiled_file_gives_a_joint_or_one_line_that_says_why(changes):
+    text = TEXT
+    for change in changes:
+        text = spoiled(text, change)
+    try:
+        joint = joint_of(parse_toml(text, "spoiled.toml"), "spoiled.toml")
+        spread_of(joint.file, "spoiled.toml")
+    except InputError as error:
+        assert str(error).startswith("spoiled.toml: ")
+        assert error.allowed
+
+
+@settings(deadline=None, database=None, derandomize=True, max_examples=300)
+@given(st.binary(max_size=60))
+def test_any_bytes_are_refused_by_name(tmp_path_factory, data):
+    from sim.joint_file import load
+
+    path = tmp_path_factory.mktemp("any") / "any.toml"
+    path.write_bytes(data)
+    try:
+        load(path)
+    except InputError as error:
+        assert error.file == str(path)
+    else:
+        raise AssertionError("random bytes made a joint")
