@@ -16,7 +16,6 @@ if MYPY:  # types are for the checker only: a board has no typing module
 
     from controller.node import Node
 
-BYTES_PER_TICK = const(48)
 U16 = const(0xFFFF)
 U32 = const(0xFFFFFFFF)
 
@@ -27,8 +26,8 @@ class Answering:
     def __init__(self, node: "Node") -> None:
         self.node = node
         self.reader = Reader()
-        self.bytes_per_tick = BYTES_PER_TICK
-        self.allowance = BYTES_PER_TICK
+        self.bytes_per_tick = node.board.INBOUND
+        self.allowance = node.board.INBOUND
         self.gaps = 0
         self.expected = -1
         self.last = b""
@@ -152,6 +151,8 @@ class Answering:
             flags |= m.SINGLE
         if not t.fits:
             flags |= m.NO_FIT
+        if node.was_reset:
+            flags |= m.WAS_RESET
         return m.build(
             m.IDENTITY, node.telemetry.next_sequence(), m.VERSION, node.board.KIND, flags,
             len(node.slots), node.tick_us, node.build, exchange.digest(node), node.serial,

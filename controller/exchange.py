@@ -3,7 +3,7 @@
 from struct import unpack_from
 
 from controller.portable import const
-from controller.records import copy
+from controller.records import copy, get
 from controller.settings import Settings
 from controller.settings_check import contradiction
 from controller.wire import messages as m
@@ -61,6 +61,9 @@ def apply(node: "Node", body: "Any") -> "tuple[int, int]":
         return m.OUT_OF_RANGE, table.cell_of(Settings, wrong)
     if int(fresh.tick_s * 1.0e6 + 0.5) != node.tick_us:
         return m.OUT_OF_RANGE, table.cell_of(Settings, "tick_s")
+    for name, low, high in node.hard:  # what the board itself never goes beyond
+        if not low <= get(fresh, name) <= high:
+            return m.OUT_OF_RANGE, table.cell_of(Settings, name)
     copy(fresh, slot.settings)
     slot.state.sensed.started = 0  # the angle is read anew, by the new calibration
     slot.state.sensed.odd_ticks = 0

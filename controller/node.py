@@ -6,6 +6,7 @@ The board adapter gives (``controller/board``, or a simulated one):
     off()                  all drives off, at once
     beat()                 deadman and watchdog: the loop is alive
     deadman_trips()        times the deadman has fired
+    KIND, FLAGS, INBOUND   numbers for IDENTITY; octets taken from the link in a tick
 A tick begins at an absolute time; how many periods have passed is told to the
 joints, so that a late tick does no harm to derivatives and profiles. In the
 spare time the link is served, telemetry sent and garbage collected.
@@ -69,6 +70,8 @@ class Node:
         self.beat_us = 0
         self.lease_us = 100000
         self.has_lease = False
+        self.hard: "list[tuple[str, float, float]]" = []
+        self.was_reset = False
         self.timing = Timing(tick_us)
         self.telemetry = Telemetry(self)
         self.answering = Answering(self)

@@ -135,6 +135,122 @@ def board(
     run(joints, runtime, tcp, seed, part, quiet)
 
 
+Ports = Annotated[
+    list[str] | None,
+    typer.Option(
+        "--port",
+        help="Serial port or tcp://host:port; repeat for several boards; "
+        "left out, a virtual board is started.",
+    ),
+]
+Runtime = Annotated[str, typer.Option(help='Of the virtual board: "cpython" or "micropython".')]
+Folder = Annotated[Path | None, typer.Option("--folder", help="Folder of the run.")]
+Yes = Annotated[bool, typer.Option("--yes", help="Answer the caution of a real port.")]
+
+
+@app.command(epilog="Example: jointloop stream finger.toml --shape sine --frequency '0.5 Hz'")
+def stream(
+    joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
+    port: Ports = None,
+    shape: Annotated[
+        str, typer.Option(help="sine, step, staircase, chirp or minimum_jerk.")
+    ] = "minimum_jerk",
+    csv: Annotated[
+        Path | None, typer.Option("--csv", help="Setpoints: time_s and a setpoint_deg a joint.")
+    ] = None,
+    centre: Annotated[str | None, typer.Option(help="Middle of the shape.")] = None,
+    amplitude: Annotated[str, typer.Option(help="Half of its height.")] = "20 deg",
+    frequency: Annotated[
+        str, typer.Option(help="Its frequency (of a chirp: the lowest).")
+    ] = "0.5 Hz",
+    high_frequency: Annotated[str, typer.Option(help="Highest frequency of a chirp.")] = "4 Hz",
+    seconds: Annotated[float, typer.Option(help="Its length.", min=0.2, max=3600.0)] = 6.0,
+    rate: Annotated[str, typer.Option(help="Setpoints a second.")] = "50 Hz",
+    repeats: Annotated[int, typer.Option(help="Times it is repeated.", min=1, max=100000)] = 1,
+    runtime: Runtime = "cpython",
+    yes: Yes = False,
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Stream setpoints to the bench, and record."""
+    from host.commands.stream import Wish, run
+
+    wish = Wish(shape, csv, centre, amplitude, frequency, high_frequency, seconds, rate, repeats)
+    code = run(joints, port or [], wish, runtime, yes, folder, seed, as_json, out)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command(epilog="Example: jointloop record finger.toml --seconds 10")
+def record(
+    joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
+    port: Ports = None,
+    seconds: Annotated[float, typer.Option(help="How long.")] = 5.0,
+    runtime: Runtime = "cpython",
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Record the bench without driving it."""
+    from host.commands.record import run
+
+    run(joints, port or [], seconds, runtime, folder, seed, as_json, out)
+
+
+@app.command(epilog='Example: jointloop calibrate finger.toml --points "0 deg, 50 deg, 100 deg"')
+def calibrate(
+    joint: Joint,
+    port: Annotated[str | None, typer.Option("--port", help="Left out, a virtual board.")] = None,
+    points: Annotated[
+        str, typer.Option(help="Known angles: two, or up to 33 for a linearity table.")
+    ] = "0 deg, 90 deg",
+    pulse: Annotated[bool, typer.Option("--pulse", help="Neutral and dead band instead.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Fingertip force instead.")] = False,
+    scale: Annotated[str | None, typer.Option(help="Force: what the scale shows.")] = None,
+    resistance: Annotated[str | None, typer.Option(help="Force: winding by ohmmeter.")] = None,
+    temperature: Annotated[str, typer.Option(help="Force: of the winding then.")] = "22 degC",
+    towards: Annotated[str | None, typer.Option(help="Force: angle to press towards.")] = None,
+    yes: Yes = False,
+    seed: Seed = 1,
+    as_json: Json = False,
+) -> None:
+    """Calibrate sensor, pulse drive or force; the result goes into the joint file."""
+    from host.commands.calibrate import run
+
+    run(
+        joint,
+        port,
+        points,
+        pulse,
+        force,
+        scale,
+        resistance,
+        temperature,
+        towards,
+        yes,
+        seed,
+        as_json,
+    )
+
+
+@app.command(epilog="Example: jointloop deploy /dev/ttyACM0 --board board.json")
+def deploy(
+    port: Annotated[str, typer.Argument(help="Serial port of the board.")],
+    wiring: Annotated[Path, typer.Option("--board", help="Wiring of the board (JSON).")] = Path(
+        "board.json"
+    ),
+    mpy: Annotated[bool, typer.Option("--mpy", help="Cross-compile: less memory.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Put the control code onto a board, and verify that it is there."""
+    from host.commands.deploy import run
+
+    run(port, wiring, mpy, as_json)
+
+
 @app.callback(invoke_without_command=True)
 def version(
     context: typer.Context,

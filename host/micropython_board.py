@@ -5,10 +5,10 @@ as packed doubles in hexadecimal; the link on standard input and output.
 """
 
 import binascii
-import select
 import struct
 import sys
 
+from controller.board.stdio import Stdio
 from controller.node import Node
 from controller.portable import ticks_diff, ticks_us
 from controller.records import INTEGER, TABLE, leaves, put
@@ -63,6 +63,7 @@ class Board:
 
     KIND = 0
     FLAGS = VIRTUAL
+    INBOUND = 64
 
     def __init__(self, joints):
         self.joints = joints
@@ -111,36 +112,6 @@ class Board:
         e = Event()
         e.kind, e.a, e.b, e.c = kind, a, b, c
         return events.set_outside(joint.x, joint.sense, e)
-
-
-class Stdio:
-    """Standard streams, one octet at a time after a poll, as on a board."""
-
-    def __init__(self):
-        self.input = sys.stdin.buffer
-        self.output = sys.stdout.buffer
-        self.poll_in = select.poll()
-        self.poll_in.register(sys.stdin, select.POLLIN)
-        self.poll_out = select.poll()
-        self.poll_out.register(sys.stdout, select.POLLOUT)
-
-    def read(self, most):
-        """Return what there is, at most ``most`` octets."""
-        data = b""
-        while most > 0 and self.poll_in.poll(0):
-            one = self.input.read(1)
-            if not one:
-                raise EOFError
-            data += one
-            most -= 1
-        return data
-
-    def write(self, data):
-        """Write a frame if there is room."""
-        if not self.poll_out.poll(0):
-            return False
-        self.output.write(data)
-        return True
 
 
 def main():

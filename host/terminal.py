@@ -47,7 +47,7 @@ class Terminal:
             made.add_row(" ", mark, text)
         self.console.print(made)
 
-    def progress(self) -> "Progress | PlainProgress":
+    def progress(self) -> Any:
         """Return a progress display for work of more than 2 s."""
         if not sys.stderr.isatty():
             return PlainProgress()

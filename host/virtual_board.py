@@ -66,6 +66,7 @@ class SimulatedBoard:
 
     KIND = 0
     FLAGS = VIRTUAL
+    INBOUND = 128
 
     def __init__(self, joints: list[SimulatedJoint]) -> None:
         self.joints = joints

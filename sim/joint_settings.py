@@ -8,7 +8,7 @@ from math import ceil, log, pi, sqrt
 
 from controller import heat as heat_model
 from controller.settings import BRIDGE, CONTINUOUS, LIMITED, PULSE, Settings
-from sim import datasheet, gains
+from sim import calibration, datasheet, gains
 from sim.errors import InputError
 from sim.joint_file import JointFile
 from sim.part import DIRECT, SPRING_RETURN, Part
@@ -94,6 +94,17 @@ def time_constant(part: Part) -> float:
     return float(inertia * ohm / (m.emf_V_s**2 + m.viscous_Nms * ohm))
 
 
+def sliding_V(part: Part) -> float:
+    """Voltage (V) that dry friction of the nominal part takes while sliding, at 25 degC."""
+    m, c = part.motor, part.cable
+    hinge = part.hinge.coulomb_Nm
+    if c.kind != DIRECT:
+        tension = c.flexor_stretch_m * c.flexor_N_m + c.extensor_stretch_m * c.extensor_N_m
+        hinge += c.wrap_loss * c.joint_m * tension
+    torque = m.coulomb_Nm + hinge / drum_per_joint(part)
+    return torque * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
+
+
 def breakaway_V(part: Part) -> float:
     """Voltage (V) that moves the stiffest, hottest, weakest part of the spread.
 
@@ -124,6 +135,7 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     _fill_watch(settings, file, part)
     _fill_stopping(settings, file, part)
     _fill_drive(settings, file, part)
+    calibration.apply_calibration(settings, calibration.read_calibration(file, name), name)
     gains.fill_gains(settings, file, part, name)
     return settings
 

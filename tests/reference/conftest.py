@@ -1,11 +1,12 @@
 """What the outside checks share: the parts they run on, and two small helpers."""
 
+from copy import deepcopy
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sim import kernels
+from sim import joint_file, kernels
 from sim.closed_loop import load_joint
 from sim.part import DIRECT, Part
 
@@ -71,6 +72,19 @@ def harmonic():
 @pytest.fixture(scope="session")
 def nominal():
     return load_joint(Path(__file__).parents[1] / "data" / "nominal.toml")
+
+
+@pytest.fixture(scope="session")
+def changed(nominal):
+    """A function: the nominal joint's file with keys of some tables changed."""
+
+    def change(**tables):
+        rows = deepcopy(nominal.tables)
+        for table, keys in tables.items():
+            rows[table].update(keys)
+        return joint_file.check(rows, "changed")
+
+    return change
 
 
 @pytest.fixture(scope="session")

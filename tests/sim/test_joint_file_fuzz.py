@@ -76,7 +76,7 @@ def test_a_spoiled_file_gives_a_joint_or_one_line_that_says_why(changes):
 def test_any_bytes_are_refused_by_name(tmp_path_factory, data):
     from sim.joint_file import load
 
-    path = tmp_path_factory.mktemp("any") / "any.toml"
+    path = tmp_path_factory.getbasetemp() / "any.toml"
     path.write_bytes(data)
     try:
         load(path)

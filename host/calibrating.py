@@ -1,0 +1,152 @@
+"""Measurements for calibration: readings at rest, neutral of a pulse board, force."""
+
+import time
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from controller.records import copy
+from controller.settings import Settings
+from controller.wire import messages as m
+from host.session import Session
+from host.streaming import StoppedError, arm_and_wait, raise_faults, wait
+from host.virtual_board import MOVE_BY_HAND
+from sim.errors import InputError
+
+
+class Watcher:
+    """Collects telemetry of one joint while it is open."""
+
+    def __init__(self, session: Session, joint: int, fields: list[str]) -> None:
+        self.fields = fields
+        self.bridge, self.place = session.places[joint]
+        self.rows: list[list[float]] = []
+        session.telemetry(fields, 1)
+        self.bridge.on_rows.append(self._take)
+
+    def _take(self, rows: Any) -> None:
+        if rows.fields == self.fields and self.place in rows.joints:
+            at = rows.joints.index(self.place)
+            self.rows += [values[at] for values in rows.values]
+
+    def column(self, name: str) -> np.ndarray:
+        """What has come so far of one field."""
+        return np.array([row[self.fields.index(name)] for row in list(self.rows)])
+
+    def close(self) -> None:
+        """Stop collecting."""
+        self.bridge.on_rows.remove(self._take)
+
+
+@dataclass
+class Reading:
+    """Counts at rest: mean, noise (rms), number of readings."""
+
+    counts: float
+    noise: float
+    number: int
+
+
+def read_counts(session: Session, joint: int, seconds: float = 0.6) -> Reading:
+    """Average the reading of a joint at rest. Raises InputError if it moves or is lost."""
+    watcher = Watcher(session, joint, ["counts"])
+    try:
+        end = time.monotonic() + seconds
+        while time.monotonic() < end:
+            if watcher.bridge.lost:
+                raise StoppedError(f"the link was lost: {watcher.bridge.lost}")
+            time.sleep(0.02)
+    finally:
+        watcher.close()
+    counts = watcher.column("counts")
+    if len(counts) < 20:
+        raise InputError("", "--port", None, "sends no readings")
+    halves = counts[: len(counts) // 2].mean(), counts[len(counts) // 2 :].mean()
+    noise = float(np.diff(counts).std() / np.sqrt(2.0))
+    if abs(halves[1] - halves[0]) > max(8.0, 3.0 * noise):
+        raise InputError("", "reading", round(halves[1] - halves[0]),
+                         "counts of drift: hold the joint still and try again")  # fmt: skip
+    return Reading(float(counts.mean()), noise, len(counts))
+
+
+def move_virtual_joint(session: Session, joint: int, angle: float) -> None:
+    """Put a simulated joint at an angle (rad), as a hand would."""
+    import struct
+
+    bridge, place = session.places[joint]
+    bridge.request(m.MEDDLE, struct.pack("<BBfff", place, MOVE_BY_HAND, angle, 0.0, 0.0))
+
+
+def idle_settings(settings: Settings, neutral_s: float) -> Settings:
+    """Settings under which an armed pulse drive puts out ``neutral_s`` and nothing else."""
+    made = Settings()
+    copy(settings, made)
+    g = made.gains
+    for name in ("kp", "ki", "kd", "speed_feed", "acceleration_feed", "friction_feed_V",
+                 "breakaway_feed_V"):  # fmt: skip
+        setattr(g, name, 0.0)
+    made.stopping.check_V = 0.0
+    made.drive.neutral_s = neutral_s
+    made.drive.dead_s = 0.0
+    return made
+
+
+def drift_at(session: Session, joint: int, neutral_s: float, seconds: float = 0.5) -> float:
+    """Speed (rad/s) of the joint while the pulse has this width."""
+    settings = idle_settings(session.joints[joint].settings, neutral_s)
+    session.send_settings({joint: settings})
+    watcher = Watcher(session, joint, ["angle_rad", "mode"])
+    try:
+        arm_and_wait(session, [joint])
+        watcher.rows.clear()
+        wait(session, seconds)
+        angle = watcher.column("angle_rad")
+    finally:
+        session.order(m.DISARM)
+        watcher.close()
+        time.sleep(0.05)
+    quarter = max(len(angle) // 4, 1)
+    return float(angle[-quarter:].mean() - angle[:quarter].mean()) / (0.75 * seconds)
+
+
+def find_neutral(session: Session, joint: int, tell: Any) -> tuple[float, float]:
+    """Find a pulse board's standstill: (neutral s, half width of the dead band s).
+
+    Halves the way to each edge at which the joint begins to move. Raises StoppedError.
+    """
+    settings = session.joints[joint].settings
+    still = 0.03
+    edges = []
+    for direction in (1.0, -1.0):
+        low, high = 0.0, 60e-6
+        for _ in range(6):
+            middle = 0.5 * (low + high)
+            if session.virtual:
+                limits = settings.limits
+                move_virtual_joint(session, joint,
+                                   0.5 * (limits.command_low_rad + limits.command_high_rad))  # fmt: skip
+            speed = drift_at(session, joint, settings.drive.neutral_s + direction * middle)
+            tell(direction, middle, speed)
+            if abs(speed) > still:
+                high = middle
+            else:
+                low = middle
+        edges.append(direction * 0.5 * (low + high))
+    neutral = settings.drive.neutral_s + 0.5 * (edges[0] + edges[1])
+    return neutral, 0.5 * (edges[0] - edges[1])
+
+
+def press_and_hold(session: Session, joint: int, towards: float, seconds: float) -> float:
+    """Grip towards an angle (rad) and return the estimated force (N) once it stands."""
+    watcher = Watcher(session, joint, ["force_N", "speed_rad_s", "mode"])
+    try:
+        arm_and_wait(session, [joint])
+        session.target(joint, towards, grip=True)
+        wait(session, seconds)
+        raise_faults(session)
+        force = watcher.column("force_N")
+    finally:
+        watcher.close()
+    tail = force[-max(len(force) // 5, 1) :]
+    return float(np.median(tail))

@@ -1,0 +1,102 @@
+"""``jointloop record``: telemetry of the bench into a run folder, nothing moved."""
+
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from host.terminal import Terminal
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from host.recorder import Recorder
+    from host.session import Session
+
+
+def about(session: "Session", seed: int) -> dict[str, Any]:
+    """What run.json tells of a session."""
+    import sys
+
+    import numpy as np
+
+    from controller.wire import table
+    from host import __version__
+
+    joints = []
+    for joint in session.joints:
+        text = Path(joint.path).read_text(encoding="utf-8-sig") if Path(joint.path).exists() else ""
+        data = table.pack_table(joint.settings)
+        joints.append({"path": Path(joint.path).name, "name": joint.file.joint.name, "file": text,
+                       "digest": joint.digest, "settings": data.hex(),
+                       "settings_digest": table.digest(data)})  # fmt: skip
+    boards = [vars(identity) for identity in session.identities]
+    return {
+        "made_by": f"jointloop {__version__}", "virtual": session.virtual, "seed": seed,
+        "python": sys.version.split()[0], "numpy": np.__version__, "boards": boards,
+        "ports": [bridge.url for bridge in session.bridges], "joint_files": joints,
+    }  # fmt: skip
+
+
+def begin_recording(session: "Session", folder: Path, fields: list[str], every: int,
+                    info: dict[str, Any]) -> "Recorder":  # fmt: skip
+    """Ask for telemetry and write it and all events to a run folder."""
+    from host.recorder import Recorder
+
+    recorder = Recorder(folder, info, len(session.joints), fields,
+                        session.joints[0].settings.tick_s, every)  # fmt: skip
+    for bridge in session.bridges:
+        first = session.first_joint(bridge)
+
+        def rows(found: Any, first: int = first) -> None:
+            recorder.rows(found, first)
+
+        bridge.on_rows.append(rows)
+        bridge.on_event.append(recorder.event)
+    session.telemetry(fields, every)
+    recorder.event("settings", {"digests": [int(d) for d in session.digests.values()]})
+    return recorder
+
+
+def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folder: Path | None,
+        seed: int, as_json: bool, out: Path) -> None:  # fmt: skip
+    """Record without driving."""
+    terminal = Terminal(as_json)
+    terminal.say("Recording from " + (", ".join(ports) if ports else "a virtual board") + " ...")
+    from host.commands.stream import FIELDS, telemetry_every
+    from host.figures.look import save
+    from host.figures.recording import recording_figure
+    from host.loading import load, slug
+    from host.recorder import Run
+    from host.session import Session, new_folder
+    from host.streaming import StoppedError, raise_faults
+
+    if not 0.1 <= seconds <= 86400.0:
+        raise InputError("", "--seconds", seconds, "must lie in 0.1 .. 86400")
+    joints = [load(path) for path in paths]
+    with Session(joints, ports, runtime, seed) as session:
+        if session.virtual:
+            terminal.say("[bold]Virtual board:[/bold] simulated joints, nothing real moves.")
+        session.send_settings()
+        target = folder or new_folder(out, slug(joints[0].file.joint.name) + "-record")
+        recorder = begin_recording(session, target, [*FIELDS, "counts"], telemetry_every(session),
+                                   about(session, seed))  # fmt: skip
+        stopped = None
+        try:
+            with terminal.progress() as progress:
+                task = progress.add_task("recording", total=1000, note="")
+                begun = time.monotonic()
+                while (t := time.monotonic() - begun) < seconds:
+                    raise_faults(session)
+                    progress.update(task, completed=round(1000 * t / seconds), note=f"{t:.1f} s")
+                    time.sleep(min(0.1, seconds - t + 1e-3))
+                progress.update(task, completed=1000, note="")
+        except (StoppedError, KeyboardInterrupt) as error:
+            stopped = str(error) or "interrupted"
+        finally:
+            recorder.close()
+    found = Run(target)
+    figure = save(recording_figure(joints, found), target / "run.png")
+    terminal.say(f"Recording: {target} ({recorder.rows_written} rows)\nFigure: {figure}")
+    if stopped is not None:
+        terminal.say(f"Ended early: {stopped}")
+    terminal.result({"folder": str(target), "rows": recorder.rows_written, "gaps": recorder.gaps,
+                     "stopped": stopped})  # fmt: skip

@@ -1,0 +1,222 @@
+"""``jointloop stream``: setpoints to the bench, recorded."""
+
+import time
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from host.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
+from host.terminal import Terminal
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from host.recorder import Run
+    from host.session import Session
+    from sim.closed_loop import Joint
+
+FIELDS = ["angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
+          "supply_V", "mode", "fault", "limits"]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Wish:
+    """What is to be streamed (texts as given)."""
+
+    shape: str
+    csv: Path | None
+    centre: str | None
+    amplitude: str
+    frequency: str
+    high_frequency: str
+    seconds: float
+    rate: str
+    repeats: int
+
+
+def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
+    """Return the moves of a wish, checked against every joint's range. Raises InputError."""
+    from host.loading import angle
+    from sim import units
+    from sim.scenarios import span_of
+
+    if wish.csv is not None:
+        moves = dict(enumerate(from_csv(wish.csv, len(joints))))
+    else:
+        if wish.shape not in SHAPES:
+            raise InputError("", "--shape", wish.shape, "must be one of " + ", ".join(SHAPES))
+        try:
+            low_Hz = units.parse(wish.frequency, "Hz", "0.5 Hz")
+            high_Hz = units.parse(wish.high_frequency, "Hz", "5 Hz")
+        except ValueError as error:
+            raise InputError("", "--frequency", wish.frequency, str(error)) from None
+        if not 0.0 < low_Hz <= 50.0 or not 0.0 < high_Hz <= 50.0:
+            raise InputError(
+                "", "--frequency", wish.frequency, "must lie above 0 and at most 50 Hz"
+            )
+        reach = angle(wish.amplitude, "--amplitude")
+        moves = {}
+        for k, joint in enumerate(joints):
+            low, high = span_of(joint.settings)
+            middle = 0.5 * (low + high) if wish.centre is None else angle(wish.centre, "--centre")
+            moves[k] = _shape(wish, middle, reach, low_Hz, high_Hz)
+    for k, joint in enumerate(joints):
+        _check(moves[k], joint)
+    return moves
+
+
+def _shape(wish: Wish, middle: float, reach: float, low_Hz: float, high_Hz: float) -> Move:
+    if wish.shape == "sine":
+        return sine(middle, reach, low_Hz, wish.seconds)
+    if wish.shape == "chirp":
+        return chirp(middle, reach, low_Hz, high_Hz, wish.seconds)
+    if wish.shape == "step":
+        return step(middle - reach, middle + reach, 1.0 / low_Hz, wish.seconds)
+    if wish.shape == "staircase":
+        return staircase(middle - reach, middle + reach, 8, max(wish.seconds / 17.0, 0.2))
+    each = 0.5 / low_Hz
+    count = max(2, int(wish.seconds / (each + 0.3)) + 1)
+    return minimum_jerk([middle + (reach if k % 2 else -reach) for k in range(count)], each)
+
+
+def _check(move: Move, joint: "Joint") -> None:
+    """Refuse a move that leaves the commanded range anywhere: whole, before anything moves."""
+    limits = joint.settings.limits
+    if joint.settings.sensing.travel == 1:
+        return
+    for t in np.linspace(0.0, move.seconds, 2000):
+        angle, _ = move.at(float(t))
+        if not limits.command_low_rad - 1e-9 <= angle <= limits.command_high_rad + 1e-9:
+            deg = 57.29577951308232
+            raise InputError(joint.path, "setpoint", f"{angle * deg:.1f} deg at {t:.2f} s",
+                             f"must lie within {limits.command_low_rad * deg:.1f} .. "
+                             f"{limits.command_high_rad * deg:.1f} deg")  # fmt: skip
+
+
+def rate_of(text: str) -> float:
+    """Return a rate option in Hz. Raises InputError."""
+    from sim import units
+
+    try:
+        rate = units.parse(text, "Hz", "50 Hz")
+        if not 4.0 <= rate <= 500.0:
+            raise ValueError("must lie in 4 .. 500 Hz")
+    except ValueError as error:
+        raise InputError("", "--rate", text, str(error)) from None
+    return rate
+
+
+def run(paths: list[Path], ports: list[str], wish: Wish, runtime: str, yes: bool,
+        folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
+    """Stream and record; return the exit code."""
+    terminal = Terminal(as_json)
+    terminal.say("Streaming to " + (", ".join(ports) if ports else "a virtual board") + " ...")
+    from host.loading import load, slug
+    from host.session import Session, new_folder
+    from host.streaming import check_budget
+
+    joints = [load(path) for path in paths]
+    moves = moves_of(wish, joints)
+    rate = rate_of(wish.rate)
+    with Session(joints, ports, runtime, seed) as session:
+        session.send_settings()
+        check_budget(session, rate)
+        target = folder or new_folder(out, slug(joints[0].file.joint.name))
+        return record_stream(terminal, session, moves, rate, wish.repeats, target, yes, seed)
+
+
+def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move], rate: float,
+                  repeats: int, folder: Path, yes: bool, seed: int) -> int:  # fmt: skip
+    """Arm, stream, stop, write and draw the run; return the exit code."""
+    from host.caution import ask
+    from host.commands.record import about, begin_recording
+    from host.figures.look import save
+    from host.figures.recording import recording_figure
+    from host.recorder import Run
+    from host.streaming import (
+        StopOnInterrupt,
+        StoppedError,
+        approach,
+        arm_and_wait,
+        stop_softly,
+        stream,
+    )
+
+    answered = ask(terminal, session, yes)
+    joints = session.joints
+    every = telemetry_every(session)
+    recorder = begin_recording(session, folder, FIELDS, every,
+                               {**about(session, seed), "rate_Hz": rate, "yes_option": answered,
+                                "move": next(iter(moves.values())).name})  # fmt: skip
+    failed: str | None = None
+    done = None
+    try:
+        with StopOnInterrupt(session):
+            try:
+                arm_and_wait(session)
+                approach(session, {k: move.at(0.0)[0] for k, move in moves.items()})
+                recorder.event("mark", {"what": "stream begins"})
+                with terminal.progress() as progress:
+                    task = progress.add_task("streaming", total=1000, note="")
+
+                    def tell(t: float, whole: float) -> None:
+                        progress.update(task, completed=round(1000 * t / whole), note=f"{t:.1f} s")
+
+                    done = stream(session, moves, rate, repeats, tell)
+                    progress.update(task, completed=1000, note="")
+                stop_softly(session)
+            except StoppedError as error:
+                session.stop()
+                failed = str(error)
+                recorder.event("stopped", {"why": failed})
+    finally:
+        time.sleep(0.05)
+        recorder.close()
+    run = Run(folder)
+    figure = save(recording_figure(joints, run), folder / "run.png")
+    results = [tracking(run, k) for k in range(len(joints))]
+    terminal.say(f"Recording: {folder}\nFigure: {figure}")
+    jitter = done.jitter() if done is not None else None
+    if jitter is not None:
+        terminal.table("Stream", ("", "value"), [
+            ("setpoints sent", str(done.sent if done else 0)),
+            ("late by (median / 99 % / worst)", " / ".join(f"{v * 1e3:.2f} ms" for v in jitter.values())),
+            *[(f"joint {k}: rms of wanted less measured", f"{r['rms_rad'] * 57.3:.2f} deg")
+              for k, r in enumerate(results)],
+            ("missing ticks (late or lost)", str(recorder.gaps)),
+        ])  # fmt: skip
+    if failed is not None:
+        terminal.say(f"[bold red]Stopped:[/bold red] {failed}")
+    terminal.result({
+        "folder": str(folder), "virtual": session.virtual, "jitter": jitter, "stopped": failed,
+        "joints": results, "gaps": recorder.gaps, "rows": recorder.rows_written,
+        "link": [vars_of(bridge) for bridge in session.bridges],
+    })  # fmt: skip
+    return 1 if failed is not None else 0
+
+
+def telemetry_every(session: "Session") -> int:
+    """Ticks between rows: every tick up to 500 rows a second."""
+    tick = session.joints[0].settings.tick_s
+    return max(1, round(1.0 / (500.0 * tick)))
+
+
+def tracking(run: "Run", joint: int) -> dict[str, Any]:
+    """How a joint followed: over the time it was powered."""
+    mode = run.joint(joint, "mode")
+    powered = mode == 2
+    away = (run.joint(joint, "want_rad") - run.joint(joint, "angle_rad"))[powered]
+    if not len(away):
+        return {"rms_rad": 0.0, "worst_rad": 0.0, "powered_rows": 0}
+    return {"rms_rad": float(np.sqrt(np.mean(away**2))), "worst_rad": float(np.abs(away).max()),
+            "powered_rows": int(powered.sum())}  # fmt: skip
+
+
+def vars_of(bridge: Any) -> dict[str, Any]:
+    """Link counters for the JSON result."""
+    c = bridge.counters
+    trips = sorted(c.round_trips_s)
+    return {"port": bridge.url, "frames": c.frames, "bad": c.bad, "dropped": c.dropped,
+            "repeats": c.repeats,
+            "round_trip_median_s": trips[len(trips) // 2] if trips else None}  # fmt: skip

