@@ -17,7 +17,7 @@ MS_MOST = 1.7
 
 
 GAIN_MARGIN_LEAST = 2.0
-OUTSIDE_MARGIN_LEAST = 1.25
+OUTSIDE_MARGIN_LEAST = 1.1
 """Gain margin at the cable resonance asked of parts outside the resonance rule."""
 OUTSIDE_SETTLING_S = 0.25
 
@@ -75,6 +75,7 @@ class Robustness:
         return 40.0 * ms + 20.0 * inside + 10.0 * max(outside, 0.0)
 
 
+RACE_BAND = 0.014
 SEARCH_BAND = 0.016
 """Share of the step to which the search settles: narrower than the 2 % that is
 reported, so that parts the search has not met stay inside as well."""
@@ -122,16 +123,16 @@ def worst_mean(values: np.ndarray, share: float = 0.05) -> float:
 
 
 def step_cost(rows: list[dict[str, np.ndarray]], goals: Goals) -> float:
-    """Cost of the large steps: settling in units of 0.1 s, penalties beyond bounds.
+    """Cost of the large steps: settling in units of 50 ms, penalties beyond bounds.
 
     The parts of both directions count together; the worst 5 % decide.
     """
     row = {key: np.concatenate([one[key] for one in rows]) for key in rows[0]}
     settle = np.nan_to_num(row["settling_2pct_s"], nan=2.0)
-    cost = (0.4 * worst_mean(settle) + 0.4 * p95(settle, 2.0) + 0.2 * float(settle.mean())) / 0.1
+    cost = (0.4 * worst_mean(settle) + 0.4 * p95(settle, 2.0) + 0.2 * float(settle.mean())) / 0.05
     cost += 3.0 * over(p95(row["overshoot_rad"], 1.0), goals.overshoot_rad * 0.9)
     cost += 2.0 * over(p95(row["steady_error_rad"], 1.0), goals.steady_rad * 0.85)
-    cost += 2.0 * over(p95(row["hunting_rad"], 1.0), goals.hunting_rad * 0.6)
+    cost += 2.0 * over(p95(row["hunting_rad"], 1.0), goals.hunting_rad * 0.8)
     cost += 1.0 * over(float(np.median(row["restless_V"])), goals.restless_V)
     return cost
 

@@ -12,6 +12,7 @@ from sim import gains as rules
 from sim import tolerance
 from sim.closed_loop import Fleet, Joint
 from sim.cost import (
+    RACE_BAND,
     SEARCH_BAND,
     Goals,
     Robustness,
@@ -85,13 +86,13 @@ Listener = Callable[[Progress], None]
 class Effort:
     """How much is searched: parts and runs of each stage, parts held out."""
 
-    race_parts: int = 24
+    race_parts: int = 48
     side_parts: int = 8
-    parts: int = 64
+    parts: int = 96
     outside_parts: int = 24
     population: int = 30
-    generations: int = 28
-    finalists: int = 8
+    generations: int = 22
+    finalists: int = 16
     refine: int = 60
     held_out: int = 200
     single: int = 12
@@ -135,8 +136,8 @@ class Search:
             parts[: effort.side_parts], warmth[: effort.side_parts], tick, joint.delay_s, seed + 3
         )
         self.soft = Fleet(soft, soft_warmth, tick, joint.delay_s, seed + 4) if soft else None
-        self.short = situations(joint, step_rad, 1.0, SEARCH_BAND)
-        self.long = situations(joint, step_rad, 10.0, SEARCH_BAND)
+        self.short = situations(joint, step_rad, 1.0, RACE_BAND)
+        self.long = situations(joint, step_rad, 4.0, SEARCH_BAND)
         self.robustness = Robustness(joint, parts, soft)
         self.low = np.array([log(a) for _, a, _ in SEARCH])
         self.high = np.array([log(b) for _, _, b in SEARCH])
@@ -153,12 +154,12 @@ class Search:
         gains, profile = to_candidate(self.joint, x)
         wall = self.robustness.penalty(gains)
         if wall > 3.0:
-            return 40.0 + wall
+            return 80.0 + wall
         settings = with_gains(self.joint.settings, gains, profile)
         fleet, known = (self.all, self.long) if full else (self.few, self.short)
         rows = [fleet.run(settings, known[name]).table() for name in ("step", "step_back")]
         cost = step_cost(rows, self.goals) + wall
-        if cost < 12.0:
+        if cost < 24.0:
             cost += side_cost(self.joint, self.side, settings, known, self.goals)
             if full and self.soft is not None:
                 rows = [
@@ -168,7 +169,7 @@ class Search:
             if full:
                 cost += contact_cost(self.joint, self.side, settings, known)
         else:
-            cost += 5.0
+            cost += 10.0
         return cost
 
     def race(self) -> list[np.ndarray]:
@@ -176,13 +177,7 @@ class Search:
         from scipy.optimize import differential_evolution
 
         effort = self.effort
-        rng = np.random.default_rng(self.seed)
-        start = np.clip(
-            rng.normal(0.0, 0.45, (effort.population, len(SEARCH))), self.low, self.high
-        )
-        start[0] = np.clip(0.0, self.low, self.high)
-        start[1 : 1 + effort.population // 2] += self.raw_step()
-        start = np.clip(start, self.low, self.high)
+        start = self.starts(np.random.default_rng(self.seed))
         seen: list[tuple[float, np.ndarray]] = []
         total = effort.population * (effort.generations + 1)
 
@@ -206,19 +201,39 @@ class Search:
             polish=False,
             rng=self.seed,
         )
-        seen.sort(key=lambda one: one[0])
-        return [x for _, x in seen[: effort.finalists]]
+        return self.different(seen)
 
-    def raw_step(self) -> np.ndarray:
-        """A point of another kind: an almost bare step, braked by the derivative."""
-        away = {
-            "kp": 1.0,
-            "kd": 0.75,
-            "feed": 0.05,
-            "profile_speed": 1.3,
-            "profile_acceleration": 8.0,
-        }
-        return np.array([log(away.get(name, 1.0)) for name, _, _ in SEARCH])
+    def different(self, seen: list[tuple[float, np.ndarray]]) -> list[np.ndarray]:
+        """The best points that lie apart: neighbours share each other's luck."""
+        chosen: list[np.ndarray] = []
+        for _, x in sorted(seen, key=lambda one: one[0]):
+            if all(np.abs(x - other).max() > 0.12 for other in chosen):
+                chosen.append(x)
+            if len(chosen) == self.effort.finalists:
+                break
+        return chosen
+
+    def starts(self, rng: np.random.Generator) -> np.ndarray:
+        """First population: the rule's guess, and two kinds of solution with scatter.
+
+        An almost bare step braked by the derivative, and a profile that even slow
+        parts can follow: between them a search alone finds no way.
+        """
+        count = self.effort.population
+        bare = self.point({"kd": 0.75, "feed": 0.05, "profile_speed": 1.3,
+                           "profile_acceleration": 8.0})  # fmt: skip
+        follow = self.point({"kd": 0.6, "ki": 0.7, "integral_limit_V": 0.5,
+                             "profile_speed": 0.62, "profile_acceleration": 1.05})  # fmt: skip
+        start = rng.normal(0.0, 0.35, (count, len(SEARCH)))
+        start[0] = 0.0
+        start[1 : 1 + count // 2] += bare
+        start[1 + count // 2 :] += follow
+        start[1], start[-1] = bare, follow
+        return np.clip(start, self.low, self.high)
+
+    def point(self, factors: dict[str, float]) -> np.ndarray:
+        """Search point with these factors on the first guess, 1 elsewhere."""
+        return np.array([log(factors.get(name, 1.0)) for name, _, _ in SEARCH])
 
     def refine(self, finalists: list[np.ndarray]) -> tuple[np.ndarray, float]:
         """Stages 2 and 3: all parts, full tails; then Nelder-Mead from the winner."""

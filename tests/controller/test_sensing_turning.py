@@ -141,6 +141,24 @@ def test_two_wipers_never_jump_and_are_never_blind(speed):
     assert np.abs(np.array(totals) - angles).max() < 1.5 * RAD_PER_COUNT
 
 
+@pytest.mark.parametrize("speed", [2.0, -2.0])
+def test_two_wipers_that_disagree_are_blended_without_a_jump(speed):
+    """One track is 30 counts off: the angle slides over, it does not switch."""
+    s = turning(tracks=2)
+    off = 30
+    angles = 1.0 + speed * TICK_S * np.arange(round(3 * TURN_RAD / abs(speed) / TICK_S))
+    st = Sensed()
+    slide = off * RAD_PER_COUNT * abs(speed) * TICK_S / s.blend_rad
+    for k, angle in enumerate(angles):
+        second = reading(angle + LEAD_RAD)
+        sense(s, st, reading(angle), second + off if second else 0, 1, TICK_S)
+        fold_turns(s, st)
+        if k:
+            assert abs(st.moved_rad - speed * TICK_S) < 2.0 * slide + 2.0 * RAD_PER_COUNT
+    apart = st.angle_rad + TURN_RAD * st.base_turn - angles[-1]
+    assert abs(apart) <= (off + 2) * RAD_PER_COUNT
+
+
 def test_two_wipers_have_a_trusted_track_at_every_angle():
     s = turning(tracks=2)
     for angle in np.linspace(0.0, TURN_RAD, 5000):

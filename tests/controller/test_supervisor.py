@@ -15,6 +15,7 @@ from controller.supervisor import (
     STOPPING,
     TRIPPED,
     UNPOWERED,
+    last_gate,
 )
 
 MODES = (UNPOWERED, CHECKING, POWERED, STOPPING, TRIPPED)
@@ -107,6 +108,16 @@ def test_a_silent_link_trips_every_driven_mode(bench, mode, age, trips):
     assert (bench.report.mode == TRIPPED) == trips
 
 
+@pytest.mark.parametrize(
+    ("mode", "out"),
+    [(UNPOWERED, 0.0), (CHECKING, 3.0), (POWERED, 3.0), (STOPPING, 3.0), (TRIPPED, 0.0)],
+)
+def test_the_last_gate_is_shut_in_every_unpowered_mode(bench, mode, out):
+    bench.state.mode.mode = mode
+    assert last_gate(bench.state.mode, 3.0) == out
+    assert last_gate(bench.state.mode, float("nan")) == 0.0 or out != 0.0
+
+
 def test_a_silent_link_is_no_fault_of_an_unpowered_joint(bench):
     bench.readings.link_age_s = 99.0
     bench.tick(5)
@@ -139,7 +150,7 @@ def test_a_category_0_fault_during_a_controlled_stop_ends_it_at_once(powered):
     assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.DEADMAN)
 
 
-@pytest.mark.parametrize("request_", [ARM, DISARM, RELEASE, EASE])
+@pytest.mark.parametrize("request_", [ARM, DISARM, RELEASE, EASE, STOP])
 def test_a_trip_latches_and_its_first_cause_stays(bench, request_):
     lost(bring(bench, POWERED))
     bench.tick()

@@ -215,33 +215,34 @@ def test_limits_are_kept_along_the_way():
         assert np.abs(rows[:, 1]).max() <= peak * (1.0 + SLACK)
 
 
-def test_a_new_target_in_mid_move():
-    # 100 ms into a move, a target behind the joint: planned from the running
-    # state, without a jump, and not slower than the reference planner
+@pytest.mark.parametrize("plan_ticks", [1, 5])
+def test_a_new_target_in_mid_move(plan_ticks):
+    # 100 ms into a move, a target behind the joint: planned from where the running move will
+    # be when planning ends, without a jump, and as quick as the reference planner
     settings = Settings()
     s, h = settings.profile, settings.tick_s
     s.speed_rad_s, s.acceleration_rad_s2, s.jerk_rad_s3 = limits = (5.0, 60.0, 1500.0)
+    s.plan_ticks = plan_ticks
     plan, motion, command = Plan(), Motion(), Command()
     trajectory.reset(motion, 0.0)
-    rows, asked = [], {0: 1.5, 50: -0.4}
+    rows, asked, begun = [], {0: 1.5, 50: -0.4}, 50 + plan_ticks - 1
     for tick in range(600):
         if tick in asked:
-            before = (motion.want_rad, motion.want_rad_s, motion.want_rad_s2)
             command.kind, command.target_rad = trajectory.TO_TARGET, asked[tick]
             trajectory.take(settings, motion, Sensed(), command)
             assert command.refused == 0
         trajectory.follow(s, 1.0e9, plan, motion, 0, 1, h)
         rows.append((motion.want_rad, motion.want_rad_s, motion.want_rad_s2))
-        if tick == 50:
-            begun = rows[-1]
-            assert begun[1] > 2.0  # in mid-move
-            assert begun[0] == pytest.approx(before[0] + h * before[1], abs=h * h * limits[1])
-            best = reference(*begun, -0.4, limits)
+        if tick == begun:
+            best = reference(*rows[-1], -0.4, limits)
             assert segments.duration(motion) == pytest.approx(best.duration, rel=1e-6)
-    rows = np.array(rows)
-    assert rows[-1].tolist() == [-0.4, 0.0, 0.0]
-    ended = np.nonzero(rows[:, 0] != -0.4)[0][-1] + 1
-    assert (ended - 50) * h == pytest.approx(best.duration, abs=1.01 * h)
-    assert np.abs(np.diff(rows[:, 2])).max() <= limits[2] * h * (1.0 + 1e-6)
-    assert np.abs(rows[:, 1]).max() <= limits[0] * (1.0 + SLACK)
-    assert np.abs(rows[:, 2]).max() <= limits[1] * (1.0 + SLACK)
+    p, v, a = np.array(rows).T
+    assert v[begun] > 2.0  # in mid-move
+    assert (p[-1], v[-1], a[-1]) == (-0.4, 0.0, 0.0)
+    ended = np.nonzero(p != -0.4)[0][-1] + 1
+    assert (ended - begun) * h == pytest.approx(best.duration, abs=1.01 * h)
+    # no jump anywhere: position and speed belong together, and the jerk limit holds
+    assert np.diff(p) == pytest.approx(h * 0.5 * (v[1:] + v[:-1]), abs=limits[2] * h**3)
+    assert np.abs(np.diff(a)).max() <= limits[2] * h * (1.0 + 1e-6)
+    assert np.abs(v).max() <= limits[0] * (1.0 + SLACK)
+    assert np.abs(a).max() <= limits[1] * (1.0 + SLACK)

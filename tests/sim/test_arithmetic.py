@@ -28,7 +28,7 @@ def words(count, word=1):
 
 
 def test_bell_has_mean_zero_and_variance_one():
-    rows = np.array([bell(word) for word in words(100_000)])
+    rows = np.array([bell(word) for word in words(300_000)])
     error = 1.0 / np.sqrt(len(rows))
     assert abs(rows.mean()) < 4.0 * error
     assert rows.var() == pytest.approx(1.0, abs=4.0 * error * np.sqrt(2.0))
@@ -36,6 +36,19 @@ def test_bell_has_mean_zero_and_variance_one():
     assert (rows**4).mean() == pytest.approx(3.0 - 0.15, abs=0.12)
     assert abs((rows**3).mean()) < 0.05
     assert np.abs(rows).max() < 4.9
+
+
+@pytest.mark.xfail(
+    strict=True, reason="the divisor 53509.09 is off by 1.5e-5: eight 16-bit parts have 53509.92"
+)
+def test_bell_is_scaled_by_the_deviation_of_its_eight_parts():
+    deviation = np.sqrt(8.0 * (2.0**32 - 1.0) / 12.0)
+    for word in words(50):
+        total, now = 0, word
+        for _ in range(4):
+            now = scramble(now)
+            total += (fold(now) & 0xFFFF) + (fold(now) >> 16)
+        assert bell(word) == pytest.approx((total - 8 * 32767.5) / deviation, rel=1e-6)
 
 
 def test_successive_bells_are_not_correlated():

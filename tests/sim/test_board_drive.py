@@ -73,7 +73,15 @@ def test_no_pulse_is_no_drive_at_once(board):
 
 @pytest.mark.parametrize(
     ("want", "share"),
-    [(0.0, 0.0), (0.0169, 0.0), (-0.0169, 0.0), (0.13, 0.5), (-0.13, -0.5), (1.0, 1.0), (-3.0, -1.0)],
+    [
+        (0.0, 0.0),
+        (0.0169, 0.0),
+        (-0.0169, 0.0),
+        (0.13, 0.5),
+        (-0.13, -0.5),
+        (1.0, 1.0),
+        (-3.0, -1.0),
+    ],
 )
 def test_the_original_loop_follows_the_joint_s_own_angle(want, share):
     part, x = Part(), Plant()

@@ -74,7 +74,7 @@ def test_compiled_and_python_give_the_same_bits_for_every_kind_of_joint(made, ch
     scene = step(low, low + 0.5, 0.004, 0.3, 0.1)
     runs = [simulate(joint, scene, runtime=one) for one in ("compiled", "python")]
     assert_same(*runs)
-    assert np.ptp(runs[0]["joint_rad"]) > 0.3
+    assert np.ptp(runs[0]["joint_rad"]) > 0.1
 
 
 def fleet_of(joint, count=6, seed=3, workers=None):

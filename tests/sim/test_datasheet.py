@@ -76,16 +76,6 @@ def test_cable_from_its_material_or_as_measured(made):
     assert datasheet.cable_strength(unknown.file) is None
 
 
-@pytest.mark.parametrize("material", materials.MATERIALS)
-def test_cable_stiffness_and_strength_grow_with_the_square_of_the_diameter(material):
-    thin, thick = (materials.stiffness(material, d, 0.2) for d in (0.5e-3, 1.0e-3))
-    assert thick == pytest.approx(4.0 * thin)
-    assert materials.stiffness(material, 0.5e-3, 0.4) == pytest.approx(0.5 * thin)
-    assert materials.strength(material, 1e-3) == pytest.approx(
-        4.0 * materials.strength(material, 0.5e-3)
-    )
-
-
 def test_pretension_becomes_stretch_of_each_spring(made):
     pair = made({}).part.cable
     assert pair.kind == PAIR

@@ -85,6 +85,13 @@ def test_an_event_changes_what_it_names_and_nothing_else(event, changes):
     assert World().happen(*event) == changes
 
 
+@pytest.mark.parametrize("kind", [program.HOLD, program.TARGET, program.STREAM])
+def test_the_next_command_is_no_grip_unless_it_says_so(kind):
+    world = World()
+    world.happen(program.GRIP, 0.7)
+    assert world.happen(kind, 0.9)["command.grip"] == 0
+
+
 def test_an_object_can_be_taken_away_again():
     world = World()
     world.happen(program.OBJECT, 0.9, 30.0)

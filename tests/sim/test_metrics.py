@@ -81,14 +81,14 @@ def test_restlessness_reversals_and_tracking_are_those_of_the_drive(run):
 
 
 def test_peaks_bits_and_the_end_are_those_of_the_trace(run):
-    _, trace = run
+    scene, trace = run
     m = trace.metrics
     assert m.peak_current_A == pytest.approx(np.abs(trace["current_A"]).max())
     assert m.hottest_C == pytest.approx(trace["winding_C"].max())
     bits = trace["limits"].astype(int)
     for k, name in enumerate(metrics.LIMIT_NAMES):
         assert m.limit_ticks[name] == np.count_nonzero((bits >> k) & 1), name
-    assert m.limit_ticks["supply"] > 0 or np.ptp(trace["want_rad"]) < 0.1
+    assert scene is not SCENES["up"] or m.limit_ticks["supply"] > 0
     assert m.mode == metrics.MODE_NAMES[int(trace["mode"][-1])] == "powered"
     # Rows of the trace stand at the ticks, peaks are taken at every substep.
     assert m.peak_tension_N >= max(trace["flexor_N"].max(), trace["extensor_N"].max())
@@ -131,7 +131,7 @@ def test_the_frequency_of_a_tail_counts_its_swings(hertz):
     assert found == pytest.approx(hertz, abs=0.1)
 
 
-@pytest.mark.parametrize("tail", [np.full(100, 0.7), np.array([0.1, 0.2])])
+@pytest.mark.parametrize("tail", [np.full(100, 0.75), np.array([0.1, 0.2])])
 def test_a_tail_that_stands_has_no_frequency(tail):
     assert crossings_Hz(tail, 0.002) is None
 

@@ -139,7 +139,8 @@ def test_an_override_bounds_the_parts_drawn(made):
             ["-300 degC", "20 degC"],
             "",
             marks=pytest.mark.xfail(
-                strict=True, reason="a winding below absolute zero passes: its resistance is negative"
+                strict=True,
+                reason="a winding below absolute zero passes: its resistance is negative",
             ),
         ),
     ],
@@ -208,7 +209,7 @@ def test_the_highest_mode_is_not_below_that_of_the_linear_plant(joint):
 def test_what_is_too_stiff_is_refused_with_the_reason(joint):
     part = Part()
     part.hinge.inertia = 1e-12
-    with pytest.raises(ValueError, match="stiffest mode .* more than 2000"):
+    with pytest.raises(ValueError, match=r"stiffest mode .* more than 2000"):
         tolerance.substeps_for(part, 0.002)
 
 

@@ -1,0 +1,115 @@
+"""Each finding appears when its figure is beyond the bound, and not just within."""
+
+from dataclasses import replace
+
+import pytest
+
+from sim import sizing
+from sim.findings import findings
+
+
+@pytest.fixture(scope="module")
+def sound(made):
+    """Figures of a joint with nothing to complain of but the spread of force."""
+    joint = made({"sensor.linearity": 0.001})
+    mine = replace(
+        sizing.size(joint),
+        stall_force_N=6.0,
+        tip_impact_N=6.0,
+        force_current_A=0.3,
+        hold_for_ever_A=0.31,
+        cable_strength_N=180.0,
+        cable_impact_N=20.0,
+        cable_at_stall_N=30.0,
+        bend_suggested=10.0,
+        bend_least=5.0,
+        noise_rad=0.001,
+        breakaway_V=2.4,
+    )
+    return joint, mine
+
+
+def texts(joint, mine):
+    return [(one.weight, one.text) for one in findings(joint, mine)]
+
+
+def test_a_sound_joint_has_two_findings(sound):
+    weights = [weight for weight, _ in texts(*sound)]
+    assert sorted(weights) == ["good", "note"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "weight", "says"),
+    [
+        ({"stall_force_N": 4.99}, "warn", "cannot reach the force limit"),
+        ({"tip_impact_N": 6.01}, "warn", "Closing on something hard"),
+        ({"hold_for_ever_A": 0.29}, "note", "before the winding is too hot"),
+        ({"cable_strength_N": None}, "warn", "breaking strength is not given"),
+        ({"cable_impact_N": 61.0}, "warn", "safety factor of 3"),
+        ({"cable_at_stall_N": 61.0}, "warn", "should break only at 183 N, not 180 N"),
+        ({"bend_ratio_drum": 9.9}, "note", "bends over 10 times its own diameter"),
+        ({"bend_ratio_joint": 4.9}, "warn", "bends over 5 times its own diameter"),
+        ({"resonance_Hz": 44.9}, "warn", "swing at 45 Hz, below 45 Hz"),
+        ({"resonance_Hz": 22.5}, "warn", "4.0 times as stiff"),
+        ({"linearity_error_rad": 0.01746}, "note", "linearity alone is worth"),
+        ({"noise_rad": 0.00612}, "note", "Sensor noise is 0.35 deg"),
+        ({"breakaway_V": 2.51}, "warn", "needs 2.5 V to move at all, 50 % of the supply"),
+        ({"bus_at_stall_V": 3.49}, "warn", "pulls the supply down by 1.5 V"),
+    ],
+)
+def test_a_figure_beyond_its_bound_is_said_and_weighed(sound, changes, weight, says):
+    joint, mine = sound
+    before = texts(joint, mine)
+    new = [one for one in texts(joint, replace(mine, **changes)) if one not in before]
+    assert len(new) == 1
+    assert new[0][0] == weight
+    assert says in new[0][1]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"stall_force_N": 5.0},
+        {"tip_impact_N": 5.99},
+        {"hold_for_ever_A": 0.3},
+        {"cable_impact_N": 59.9},
+        {"bend_ratio_drum": 10.0},
+        {"resonance_Hz": 45.0},
+        {"linearity_error_rad": 0.01745},
+        {"noise_rad": 0.0061},
+        {"breakaway_V": 2.5},
+        {"bus_at_stall_V": 3.5},
+    ],
+)
+def test_a_figure_within_its_bound_is_not(sound, changes):
+    joint, mine = sound
+    assert len(texts(joint, replace(mine, **changes))) == 2
+
+
+@pytest.mark.parametrize(
+    ("changes", "says"),
+    [
+        ({"sensor.pull_down": None}, "No pull-down at the wiper"),
+        ({"sensor.pull_down": "4.7 Mohm"}, "needs 47 ms to empty"),
+        ({"drive.kind": "builtin"}, "cannot be limited or stopped from here"),
+    ],
+)
+def test_what_the_file_says_of_wiring_and_drive_is_warned_of(made, sound, changes, says):
+    joint = made({"sensor.linearity": 0.001, **changes})
+    new = [one for one in texts(joint, sound[1]) if one not in texts(*sound)]
+    assert [weight for weight, _ in new] == ["warn"]
+    assert says in new[0][1]
+
+
+def test_a_force_that_lasts_is_told_with_its_time(sound):
+    joint, mine = sound
+    rows = [(0.3, 2.0, 41.7)]
+    for hold, says in ((rows, "held for 42 s from cold"), ([], "held for more than an hour")):
+        changed = replace(mine, hold_for_ever_A=0.29, hold_s=hold)
+        assert any(says in text for _, text in texts(joint, changed))
+
+
+def test_a_direct_joint_has_no_cable_to_speak_of(made, sound):
+    joint = made({"cable.kind": "direct", "sensor.linearity": 0.001})
+    changed = replace(sound[1], cable_strength_N=None, resonance_Hz=1.0)
+    assert not any("able" in text for _, text in texts(joint, changed))

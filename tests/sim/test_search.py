@@ -1,0 +1,82 @@
+import numpy as np
+import pytest
+
+from controller.records import fields, out_of_range
+from controller.settings import Gains, Settings
+from sim.search import SEARCH, SMALL, Search, to_candidate, with_gains
+
+ZERO = np.zeros(len(SEARCH))
+LOW = np.log([low for _, low, _ in SEARCH])
+HIGH = np.log([high for _, _, high in SEARCH])
+
+
+def test_the_middle_of_the_search_is_the_first_guess(joint):
+    gains, profile = to_candidate(joint, ZERO)
+    for name, _ in fields(Gains):
+        assert getattr(gains, name) == pytest.approx(getattr(joint.settings.gains, name)), name
+    assert profile.speed_rad_s == pytest.approx(joint.settings.profile.speed_rad_s)
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_any_point_of_the_search_is_a_set_of_settings_in_range(joint, seed):
+    x = np.random.default_rng(seed).uniform(LOW, HIGH)
+    settings = with_gains(joint.settings, *to_candidate(joint, x))
+    assert out_of_range(settings) is None
+    assert settings.gains.rest_in_rad < settings.gains.rest_out_rad
+
+
+@pytest.mark.parametrize("k", range(len(SEARCH)), ids=[name for name, _, _ in SEARCH])
+def test_every_direction_of_the_search_changes_something(joint, k):
+    x = ZERO.copy()
+    x[k] = HIGH[k]
+
+    def numbers(point):
+        gains, profile = to_candidate(joint, point)
+        return [*vars(gains).values(), *vars(profile).values()]
+
+    assert numbers(x) != numbers(ZERO)
+
+
+def test_the_profile_stays_within_the_file_s_limits(made):
+    joint = made({"limits.speed": "4 rad/s", "limits.acceleration": "50 rad/s^2"})
+    _, profile = to_candidate(joint, HIGH)
+    assert (profile.speed_rad_s, profile.acceleration_rad_s2) == (4.0, 50.0)
+
+
+def test_other_gains_leave_the_settings_they_came_from_alone(joint):
+    before = joint.settings.gains
+    other = with_gains(joint.settings, Gains(), joint.settings.profile)
+    assert joint.settings.gains is before
+    assert other.gains is not before
+    assert other.limits is not joint.settings.limits
+    assert other.limits.current_A == joint.settings.limits.current_A
+    assert isinstance(other, Settings)
+
+
+@pytest.fixture(scope="module")
+def search(joint):
+    from dataclasses import replace
+
+    effort = replace(SMALL, race_parts=3, side_parts=2, parts=4, outside_parts=2)
+    return Search(joint, 1.0, 1, effort)
+
+
+def test_the_cost_of_a_point_is_the_same_every_time_and_counted(search):
+    before = search.evaluations
+    assert search.cost(ZERO, True) == search.cost(ZERO, True)
+    assert search.cost(ZERO, False) == search.cost(ZERO, False)
+    assert search.evaluations == before + 4
+
+
+def test_a_point_beyond_the_bounds_is_taken_at_the_bound(search):
+    assert search.cost(LOW - 1.0, False) == search.cost(LOW, False)
+
+
+def test_a_point_without_margin_is_walled_off_without_a_run(joint, search, monkeypatch):
+    wild = ZERO.copy()
+    wild[:3] = HIGH[:3]
+    usual = search.cost(ZERO, False)
+    monkeypatch.setattr(search, "few", None)  # a run would fail
+    assert search.cost(wild, False) > usual + search.robustness.penalty(
+        to_candidate(joint, wild)[0]
+    )
