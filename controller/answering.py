@@ -6,7 +6,7 @@ taken from the stream in one tick, so that the link never costs a tick.
 """
 
 from controller import exchange, orders
-from controller.portable import const, is_single, ticks_us
+from controller.portable import const, is_single, ticks_diff, ticks_us
 from controller.wire import messages as m
 from controller.wire.framing import Reader
 
@@ -30,6 +30,7 @@ class Answering:
         self.allowance = node.board.INBOUND
         self.gaps = 0
         self.expected = -1
+        self.heard_us = 0
         self.last = b""
         self.last_answer = b""
 
@@ -51,10 +52,13 @@ class Answering:
         if kind == m.BEAT:
             self.beat(payload)
         elif kind == m.SETPOINTS:
-            if orders.setpoints(self.node, payload):
-                self.node.renew(ticks_us(), 0)
-            else:
+            if not orders.setpoints(self.node, payload):
                 self.reader.bad += 1
+            elif (
+                self.reads_us(ticks_us()) < 10 * self.node.lease_us
+                or not self.node.telemetry.groups
+            ):
+                self.node.renew(ticks_us(), 0)
         elif payload == self.last:
             self.node.telemetry.answer(self.last_answer)
         else:
@@ -123,6 +127,10 @@ class Answering:
         self.node.leaving = True
         return m.DONE, 0
 
+    def reads_us(self, now: int) -> int:
+        """Time (us) since the host last showed that its reader gets on."""
+        return ticks_diff(now, self.heard_us)
+
     def beat(self, payload: bytes) -> None:
         """Renew the lease, take the credit, echo for the host's clock."""
         body = m.parse(payload)
@@ -131,8 +139,11 @@ class Answering:
             return
         node = self.node
         now = ticks_us()
-        node.renew(now, body[1])
+        if body[2] != node.telemetry.seen or body[2] == node.telemetry.sequence:
+            self.heard_us = now
         node.telemetry.seen = body[2]
+        if self.reads_us(now) <= node.lease_us:  # a host whose reader has died loses the drive
+            node.renew(now, body[1])
         powered = 0
         for k in range(len(node.slots)):
             if node.slots[k].report.mode not in (0, 4):

@@ -42,6 +42,8 @@ class Slot:
         self.report = Report()
         self.staged = None
         self.fault_told = 0
+        self.fault_now = 0
+        self.fault_tick = 0
 
 
 class Node:
@@ -116,6 +118,9 @@ class Node:
             r.outside_fault = self.outside
             value = joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
             self.board.drive(k, value, slot.settings.drive.kind == PULSE)
+            if slot.report.fault != slot.fault_now:
+                slot.fault_now = slot.report.fault
+                slot.fault_tick = self.tick
         self.outside = faults.NONE
 
     def on_tick(self, steps: int, now: int) -> None:
@@ -142,6 +147,8 @@ class Node:
                 slot.report.mode = 4
                 slot.report.fault = slot.state.mode.fault
                 slot.report.allowed_V = 0.0
+                slot.fault_now = slot.report.fault
+                slot.fault_tick = self.tick
 
     def turn(self) -> None:
         """One turn of the loop: a tick if it is due, otherwise spare time."""

@@ -148,8 +148,8 @@ class Telemetry:
             if fault == 0:
                 slot.fault_told = 0
             elif slot.fault_told != fault and self.node.has_lease:
-                self.queue(m.build(m.FAULT, self.next_sequence(), self.node.tick & 0xFFFFFFFF, k,
-                                   fault, slot.report.mode))  # fmt: skip
+                at = slot.fault_tick & 0xFFFFFFFF
+                self.queue(m.build(m.FAULT, self.next_sequence(), at, k, fault, slot.report.mode))
 
     def health(self) -> None:
         """Queue the health report and begin a new period."""

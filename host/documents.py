@@ -73,9 +73,42 @@ def part() -> str:
     return markdown(["constant", "unit", "nominal class", "meaning"], rows)
 
 
+def messages() -> str:
+    """Table of the link's messages."""
+    from controller.wire import messages as m
+    from sim.documentation import constant_strings
+
+    rows = []
+    for name, text in constant_strings(m).items():
+        if text.count("|") != 2:
+            continue
+        sender, fields, meaning = (one.strip() for one in text.split("|"))
+        rows.append([f"0x{getattr(m, name):02X}", name, sender, f"`{fields}`", meaning])
+    return markdown(["kind", "message", "from", "body", "meaning"], rows)
+
+
+def results() -> str:
+    """Table of an answer's results."""
+    from controller.wire import messages as m
+    from host.bridge import RESULTS
+    from sim.documentation import constant_strings
+
+    texts = constant_strings(m)
+    return markdown(["result", "meaning"],
+                    [[str(getattr(m, name)), texts[name]] for name in RESULTS])  # fmt: skip
+
+
+def telemetry() -> str:
+    """Table of telemetry fields."""
+    from controller.wire import messages as m
+
+    return markdown(["bit", "field"], [[str(k), f"`{name}`"] for k, name in enumerate(m.FIELDS)])
+
+
 BLOCKS: dict[str, dict[str, Callable[[], str]]] = {
     "controller/README.md": {"faults": faults, "settings": settings},
     "sim/README.md": {"spread": spread, "part": part},
+    "host/README.md": {"messages": messages, "results": results, "telemetry": telemetry},
 }
 
 

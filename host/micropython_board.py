@@ -8,7 +8,7 @@ import binascii
 import struct
 import sys
 
-from controller.board.stdio import Stdio
+from controller.board.stdio import Stdio as BoardStdio
 from controller.node import Node
 from controller.portable import ticks_diff, ticks_us
 from controller.records import INTEGER, TABLE, leaves, put
@@ -112,6 +112,17 @@ class Board:
         e = Event()
         e.kind, e.a, e.b, e.c = kind, a, b, c
         return events.set_outside(joint.x, joint.sense, e)
+
+
+class Stdio(BoardStdio):
+    """Standard streams; a bare 0x03 interrupts, as it does on the port of a real board."""
+
+    def read(self, most):
+        """Return what there is, at most ``most`` octets."""
+        data = BoardStdio.read(self, most)
+        if b"\x03" in data:
+            raise KeyboardInterrupt
+        return data
 
 
 def main():

@@ -139,6 +139,13 @@ RAISE = 101
 MOVE_BY_HAND = 102
 
 
+def interrupts(data: bytes) -> bytes:
+    """Raise KeyboardInterrupt at a bare 0x03, as the port of a real board does."""
+    if b"\x03" in data:
+        raise KeyboardInterrupt
+    return data
+
+
 class FdStream:
     """A stream on file descriptors that never waits (a pty, or standard streams)."""
 
@@ -151,7 +158,7 @@ class FdStream:
     def read(self, most: int) -> bytes:
         """Return what there is, at most ``most`` octets. Raises EOFError when it is closed."""
         try:
-            return os.read(self.fd_in, most)
+            return interrupts(os.read(self.fd_in, most))
         except BlockingIOError:
             return b""
         except OSError:
@@ -207,7 +214,7 @@ class SocketStream:
         if not data:
             self.host.close()
             self.host = None
-        return data
+        return interrupts(data)
 
     def write(self, data: bytes) -> bool:
         """Write a frame; False where there is no room, the frame then stays the caller's."""

@@ -1,5 +1,6 @@
 """``jointloop board``: a virtual board, on a pty or over TCP."""
 
+import contextlib
 import json
 import os
 import shutil
@@ -66,7 +67,8 @@ def announce(url: str, joints: "list[Joint]", quiet: bool, runtime: str) -> None
 
 
 def _end_with_parent() -> None:
-    sys.stdin.buffer.read()
+    while os.read(0, 4096):  # not sys.stdin: its lock would be held while the program ends
+        pass
     os._exit(0)
 
 
@@ -89,7 +91,8 @@ def _serve_cpython(joints: "list[Joint]", hidden: "list[Part]", seed: int, tcp: 
     gc.freeze()
     gc.disable()  # a collection of this size stops the loop for longer than the deadman allows
     announce(url, joints, quiet, "CPython")
-    node.run()
+    with contextlib.suppress(KeyboardInterrupt):
+        node.run()  # the drive is off on every way out
     del keep
 
 

@@ -218,3 +218,16 @@ def test_a_target_during_a_stream_leaves_it_without_a_jump(settings, plan_ticks)
     assert (
         np.abs(np.diff(p[before - 1 :])).max() <= settings.profile.speed_rad_s * TICK_S * 1.000001
     )
+
+
+@pytest.mark.xfail(
+    strict=True,
+    reason="a sample in range is carried on at its speed and stopped wherever that ends: the joint "
+    "is then held at a setpoint that a command could never have asked for",
+)
+def test_a_stream_that_falls_silent_is_held_within_the_range_of_commands(settings):
+    stream = Stream(settings)
+    stream.send(2.0, 4.0)  # the upper end, still moving up
+    stream.run(400)
+    assert stream.motion.source == trajectory.HOLD
+    assert stream.rows[-1][0] <= settings.limits.command_high_rad + 1e-9

@@ -1,6 +1,7 @@
 """The node, turn by turn in simulated time: requests, lease, stops, faults."""
 
 import struct
+from itertools import pairwise
 
 import pytest
 
@@ -127,7 +128,7 @@ def test_rows_hold_what_was_asked_for_and_say_what_is_missing(make_bench):
         assert (mask, fields, dropped) == (0b101, 0b0110, 0)
         assert len(payload) == 8 + 5 * (4 + 2 * 2 * 4)
         ticks += [struct.unpack_from("<I", payload, 8 + 20 * k)[0] for k in range(5)]
-    assert all(b - a == 2 for a, b in zip(ticks, ticks[1:], strict=False))
+    assert all(b - a == 2 for a, b in pairwise(ticks))
 
 
 def test_sixteen_joints_are_sent_in_frames_that_fit(make_bench):
@@ -303,7 +304,7 @@ def test_a_torn_wire_is_told_until_seen(make_bench):
     bench.run(0.35)
     told = bench.of_kind(m.FAULT)
     assert len(told) >= 2
-    tick, joint, fault, mode = m.parse(told[0])
+    _, joint, fault, mode = m.parse(told[0])
     assert (joint, mode) == (0, 4)
     assert fault in (faults.WIPER_RAIL, faults.SENSOR_JUMP)
     bench.ask(m.SEEN, struct.pack("<BB", 0, fault))

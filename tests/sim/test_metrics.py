@@ -98,13 +98,13 @@ def test_peaks_bits_and_the_end_are_those_of_the_trace(run):
 
 
 def test_energy_is_that_of_voltage_and_current(run):
-    scene, trace = run
-    if scene is SCENES["never"]:
-        return
-    duty = trace["allowed_V"] / trace["bus_V"]
-    power = trace["allowed_V"] * np.roll(trace["current_A"], -1)  # acts one tick later
-    assert (np.abs(duty) <= 1.0 + 1e-9).all()
-    assert trace.metrics.energy_J == pytest.approx(power.sum() * trace.tick_s, rel=0.25, abs=0.02)
+    """Duty of the tick before (computing delay) times 5 V, current between the rows."""
+    _, trace = run
+    duty = np.roll(trace["allowed_V"] / trace["bus_V"], 1)[:-1]
+    current = 0.5 * (trace["current_A"][1:] + trace["current_A"][:-1])
+    energy = (5.0 * duty * current).sum() * trace.tick_s
+    # Within a tick the current bends: the mean of its ends misses some.
+    assert trace.metrics.energy_J == pytest.approx(energy, rel=0.07)
 
 
 def test_a_fault_is_named_with_the_time_of_its_trip(joint):

@@ -1,0 +1,40 @@
+"""A host that will come to harm: opens a board, arms, streams, records. Not a test.
+
+``victim.py JOINT URL FOLDER [deaf]``: prints "streaming" when it does. With ``deaf`` its
+reader stops while its beats go on.
+"""
+
+import sys
+import threading
+import time
+from pathlib import Path
+
+from host.commands.record import about, begin_recording
+from host.loading import load
+from host.moves import sine
+from host.session import Session
+from host.streaming import approach, arm_and_wait, stream
+
+
+def main():
+    joint = load(Path(sys.argv[1]))
+    session = Session([joint], [sys.argv[2]])
+    session.send_settings()
+    fields = ["angle_rad", "want_rad", "allowed_V", "mode", "fault"]
+    begin_recording(session, Path(sys.argv[3]), fields, 1, about(session, 1))
+    move = sine(0.9, 0.4, 1.0, 60.0)
+    arm_and_wait(session)
+    approach(session, {0: move.at(0.0)[0]})
+
+    def told(t, _whole):
+        if abs(t - 0.4) < 0.011:
+            print("streaming", flush=True)
+            if "deaf" in sys.argv:
+                session.bridges[0]._take = lambda _payload: time.sleep(60.0)
+
+    stream(session, {0: move}, 50.0, tell=told)
+
+
+if __name__ == "__main__":
+    threading.stack_size(2**20)
+    main()
