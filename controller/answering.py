@@ -55,7 +55,7 @@ class Answering:
             if not orders.setpoints(self.node, payload):
                 self.reader.bad += 1
             elif (
-                self.reads_us(ticks_us()) < 10 * self.node.lease_us
+                self.reads_us(ticks_us()) <= 2 * self.node.lease_us
                 or not self.node.telemetry.groups
             ):
                 self.node.renew(ticks_us(), 0)
@@ -81,6 +81,8 @@ class Answering:
             if body is None:
                 result = m.BAD_LENGTH
             elif kind == m.HELLO:
+                for slot in self.node.slots:
+                    slot.fault_told = 0  # a new host is told what the last one may have seen
                 return self.identity()
             elif kind == m.READ:
                 result, detail, octets = exchange.values(self.node, body)

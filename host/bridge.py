@@ -123,6 +123,7 @@ class Bridge:
         self.on_event: list[Callable[[str, dict[str, Any]], None]] = []
         self.lease_ms = 100
         self._sequence = 0
+        self._asked = 0
         self._seen = 0
         self._expected = -1
         self._best_trip = float("inf")
@@ -190,7 +191,7 @@ class Bridge:
         """Send a request and return the payload that answers it. Raises NoAnswerError, LinkLostError."""
         with self._wake:
             self._sequence = (self._sequence + 1) & 0xFF
-            sequence = self._sequence
+            self._asked = sequence = self._sequence
             self._answers.pop(sequence, None)
         frame = framing.encode(bytes((kind, sequence)) + body)
         begun = time.monotonic()
@@ -296,6 +297,7 @@ class Bridge:
             self._answered(None, payload)
         elif kind == m.FAULT:
             tick, joint, fault, mode = struct.unpack_from(m.LAYOUT[m.FAULT], payload, 2)
+            self.tell(m.SEEN, struct.pack(m.LAYOUT[m.SEEN], joint, fault))
             if self.faults.get(joint, (0, 0))[0] != fault:
                 self.faults[joint] = (fault, tick)
                 self._event("fault", {"joint": joint, "fault": fault, "mode": mode, "tick": tick})
@@ -311,7 +313,7 @@ class Bridge:
     def _answered(self, sequence: int | None, payload: bytes) -> None:
         with self._wake:
             if sequence is None:  # answers that name no request answer the one in hand
-                sequence = self._sequence
+                sequence = self._asked
             self._answers[sequence] = payload
             self._wake.notify_all()
 

@@ -95,6 +95,7 @@ class Recorder:
             return False
         if isinstance(item[0], str):
             events.write(json.dumps(item[1], default=str) + "\n")
+            events.flush()  # events are few, and the last ones tell why a run ended
             return True
         rows, first = item
         for tick, values in zip(rows.ticks, rows.values, strict=True):

@@ -10,7 +10,16 @@ import pytest
 from host import documents
 
 ROOT = Path(__file__).resolve().parents[1]
-TOP = {"README.md", "DEVELOPERS.md", "LICENSE", "pyproject.toml", "controller", "sim", "host", "tests"}
+TOP = {
+    "README.md",
+    "DEVELOPERS.md",
+    "LICENSE",
+    "pyproject.toml",
+    "controller",
+    "sim",
+    "host",
+    "tests",
+}
 MAY_IMPORT = {
     "controller": {"controller"},
     "sim": {"controller", "sim"},
@@ -103,7 +112,10 @@ def test_no_machine_paths_or_registry_hosts():
         r"(?<![\w.])/(?:work|tmp|root|home)/|pythonhosted\.|pypi\.org|registry\.npmjs|deb\.debian\.org"
     )
     for path in tracked():
-        if path.suffix in {".py", ".md", ".toml", ".html", ".js", ".css", ""} and path.name != "LICENSE":
+        if (
+            path.suffix in {".py", ".md", ".toml", ".html", ".js", ".css", ""}
+            and path.name != "LICENSE"
+        ):
             full = ROOT / path
             if full == Path(__file__) or not full.exists():
                 continue
@@ -115,6 +127,8 @@ def test_every_public_function_says_what_it_does():
     for folder in ("controller", "sim", "host"):
         for path in sources(folder):
             for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-                if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith(
+                    "_"
+                ):
                     inner = node.col_offset > 0
                     assert inner or ast.get_docstring(node), f"{path.name}: {node.name}"

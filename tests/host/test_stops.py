@@ -103,6 +103,9 @@ def test_host_killed(board, joint_file, tmp_path):
     assert any(event["event"] == "settings" for event in run.events)
 
 
+@pytest.mark.parametrize(
+    "board", [("--tcp", "0")], indirect=True
+)  # a stopped process keeps its pty locked
 def test_host_stopped(board, joint_file, tmp_path):
     url, _ = board
     victim = start_victim(joint_file, url, tmp_path / "run")

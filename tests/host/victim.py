@@ -21,7 +21,7 @@ def main():
     session = Session([joint], [sys.argv[2]])
     session.send_settings()
     fields = ["angle_rad", "want_rad", "allowed_V", "mode", "fault"]
-    begin_recording(session, Path(sys.argv[3]), fields, 1, about(session, 1))
+    recorder = begin_recording(session, Path(sys.argv[3]), fields, 1, about(session, 1))
     move = sine(0.9, 0.4, 1.0, 60.0)
     arm_and_wait(session)
     approach(session, {0: move.at(0.0)[0]})
@@ -32,7 +32,10 @@ def main():
             if "deaf" in sys.argv:
                 session.bridges[0]._take = lambda _payload: time.sleep(60.0)
 
-    stream(session, {0: move}, 50.0, tell=told)
+    try:
+        stream(session, {0: move}, 50.0, tell=told)
+    finally:
+        recorder.close()  # as the commands do; a killed process gets no further than its last flush
 
 
 if __name__ == "__main__":
