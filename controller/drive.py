@@ -16,7 +16,7 @@ if MYPY:  # types are for the checker only: a board has no typing module
 
 def duty(allowed: float, supply_V: float, most: float) -> float:
     """Duty in [-most, most] that gives ``allowed`` volts on average."""
-    if supply_V <= 0.0:
+    if not 0.0 < supply_V <= 1000.0:
         return 0.0
     share = allowed / supply_V
     if share > most:

@@ -58,11 +58,13 @@ def take_in(settings: "Settings", state: "State", readings: "Readings") -> None:
     counts = readings.counts
     second = readings.second_counts
     sensing.sense(settings.sensing, state.sensed, counts, second, readings.steps, settings.tick_s)
+    state.loop.last_rad += state.sensed.put_right_rad
     folded = sensing.fold_turns(settings.sensing, state.sensed)
     if folded != 0:
         away = -sensing.TURN_RAD * folded
         trajectory.shift(state.motion, away)
         state.loop.last_rad += away
+        state.loop.origin_rad += away
         state.mode.from_rad += away
 
 
@@ -99,7 +101,8 @@ def demand(settings: "Settings", state: "State", steps: int, h: float) -> float:
         trajectory.hold_here(motion)
     most = speed_limit(settings, state)
     base = state.sensed.base_turn
-    trajectory.follow(settings.profile, most, state.plan, motion, base, steps, settings.tick_s)
+    within = 1 if m.mode == supervisor.POWERED else 0
+    trajectory.follow(settings, most, within, state.plan, motion, base, steps)
     u = pid.demand(settings.gains, state.loop, motion, state.sensed.angle_rad, h)
     return m.open_V if supervisor.open_loop(m) else u
 

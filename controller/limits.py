@@ -109,7 +109,7 @@ def force_window(s: "Limits", st: "Allowed", emf: float, amps: float, supply_V: 
     st.high_V = reach + (emf if emf > 0.0 else 0.0)
     st.low_V = -reach + (emf if emf < 0.0 else 0.0)
     most = supply_V * s.full_duty
-    if most < 0.0:
+    if not 0.0 <= most <= 1000.0:  # no reading of a supply: no drive
         most = 0.0
     if st.high_V > most:
         st.high_V = most
@@ -162,7 +162,7 @@ def allow(
 
 def back_emf(s: "Limits", st: "Allowed", sensed: "Sensed", current_A: float) -> float:
     """Back-EMF (V) from the speed, or from a fitted current sensor (A)."""
-    if s.current_fitted == 1:
+    if s.current_fitted == 1 and -1.0e3 < current_A < 1.0e3:  # else it is no reading
         return st.last_V - s.resistance_ohm * current_A
     return s.back_emf_V_s * sensed.speed_rad_s
 
@@ -178,7 +178,7 @@ def account(
     else:
         winding = heat.resistance(s.resistance_25_ohm, st.winding_C)
         amps = (applied - emf) / (winding + s.driver_ohm)
-    if settings.limits.current_fitted == 1:
+    if settings.limits.current_fitted == 1 and -1.0e3 < current_A < 1.0e3:
         amps = current_A
     st.current_A = amps
     st.last_V = applied

@@ -1,11 +1,12 @@
 """Stages 5 and 8: two-degree-of-freedom PID with feed-forward.
 
-    u = kp*(b*r - y) + integral + kd*(c*rdot - yf) + kv*rdot + ka*rddot + friction
+    u = kp*(e - (1 - b)*(r - r0)) + integral + kd*(c*rdot - yf) + kv*rdot + ka*rddot + friction
     yf: backward difference of a first-order filter, Tf*yf' + yf = ydot:
         yf = (Tf * yf + (y - last y)) / (Tf + h)
     integral += ki * e * h + (applied - u) * h / Tt      (after the limits)
 
-r, y: wanted and measured angle (rad), h: tick period times ticks elapsed. The
+r, y: wanted and measured angle (rad), e = r - y, r0: where the loop was started
+(b*r - y, measured from there, so that no angle is special), h: tick period times ticks elapsed. The
 first tick after a reset has yf = 0 (no kick). The integral follows the voltage
 that was really applied (tracking, time constant Tt: K. J. Astrom and T.
 Hagglund, "PID Controllers", 2nd ed. 1995, sec. 3.5), within a bound of its
@@ -29,6 +30,7 @@ def reset(loop: "Loop", angle: float) -> None:
     loop.integral_V = 0.0
     loop.derivative_rad_s = 0.0
     loop.last_rad = angle
+    loop.origin_rad = angle
     loop.started = 0
     loop.resting = 0
     loop.error_rad = 0.0
@@ -113,6 +115,11 @@ def breakaway_feed(g: "Gains", error: float) -> float:
     return most * beyond / g.rest_out_rad
 
 
+def held_back(g: "Gains", loop: "Loop", motion: "Motion") -> float:
+    """What the setpoint weight keeps from the proportional term (rad): (1 - b)(r - r0)."""
+    return (1.0 - g.setpoint_weight) * (motion.want_rad - loop.origin_rad)
+
+
 def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -> float:
     """Stage 5: return the demanded voltage (V) at measured ``angle`` (rad)."""
     error = motion.want_rad - angle
@@ -121,9 +128,10 @@ def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -
     speed = filter_speed(g, loop, angle, h)
     want = motion.want_rad_s
     if loop.resting == 1:
-        loop.demand_V = g.kp * loop.calm_rad + loop.integral_V
+        pull = loop.calm_rad - held_back(g, loop, motion)
+        loop.demand_V = scheduled_kp(g, loop.calm_rad) * pull + loop.integral_V
         return loop.demand_V
-    pull = g.setpoint_weight * motion.want_rad - angle
+    pull = error - held_back(g, loop, motion)
     u = scheduled_kp(g, error) * pull + loop.integral_V
     u += g.kd * (g.rate_weight * want - speed)
     u += g.speed_feed * want + g.acceleration_feed * motion.want_rad_s2
@@ -148,6 +156,8 @@ def settle(g: "Gains", loop: "Loop", applied: float, h: float) -> None:
             share = 1.0
         integral += (applied - loop.demand_V) * share
     most = g.integral_limit_V
+    if not -1.0e6 <= integral <= 1.0e6:
+        integral = 0.0  # never let what is no number live on
     if integral > most:
         integral = most
     elif integral < -most:

@@ -9,8 +9,14 @@ Equations
 
 A reading at a rail, or one that jumps further than ``jump_rad`` for each tick
 elapsed, is implausible: it is counted and the last good angle stands until
-``bad_ticks`` of them in a row trip. Continuous travel is unwrapped over the
-seam; inside the dead gap the angle is carried on at the last good speed.
+``bad_ticks`` of them in a row trip.
+
+Continuous travel is unwrapped over the seam. In and beside the dead gap the
+angle is carried on at the last good speed: there a reading that departs from
+that is not believed (the pull-down empties an open wiper over several ticks),
+and behind the gap two in a row must agree before one is. What the carried angle
+was off goes into the angle alone, not into the speed. Of two wipers the one that
+departs is left out.
 """
 
 from controller.portable import const
@@ -66,16 +72,28 @@ def wrapped(angle: float) -> float:
     return angle - whole * TURN_RAD
 
 
-def blended_change(s: "Sensing", st: "Sensed", counts: int, second: int) -> float:
+def apart(one: float, other: float) -> float:
+    """Distance of two numbers."""
+    return one - other if one >= other else other - one
+
+
+def blended_change(
+    s: "Sensing", st: "Sensed", counts: int, second: int, carried: float, doubt: float
+) -> float:
     """Change of angle (rad) since the last tick by two wipers, by validity.
 
-    Weights fall to zero towards each track's gap, so the sum never jumps. The
-    caller has seen to it that not both weights are zero.
+    Weights fall to zero towards each track's gap, so the sum never jumps. A wiper
+    further than ``doubt`` (rad) from the carried angle is left out where the other
+    is not. The caller has seen to it that not both weights are zero.
     """
     first_weight = track_weight(s, counts)
     second_weight = track_weight(s, second)
     one = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
     two = wrapped((second - s.second_zero_counts) * s.rad_per_count - st.angle_rad)
+    if st.started == 1 and first_weight > 0.0 and second_weight > 0.0:
+        first_off = apart(one, carried) > doubt
+        if first_off != (apart(two, carried) > doubt):
+            return two if first_off else one
     return (first_weight * one + second_weight * two) / (first_weight + second_weight)
 
 
@@ -106,32 +124,62 @@ def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
     return moved
 
 
+def carry_on(st: "Sensed", carried: float, h: float) -> float:
+    """Pass a tick without a reading to believe; return the carried change (rad)."""
+    st.blind_s += h
+    st.odd_ticks = 0
+    return carried
+
+
+def take_behind_gap(s: "Sensing", st: "Sensed", moved: float, reach: float, h: float) -> float:
+    """Believe a reading behind the gap when the one before was off by the same.
+
+    ``moved`` (rad) is what the reading says of the change. Returns the carried
+    change; the correction is left in ``put_right_rad`` and in the angle.
+    """
+    carried = st.speed_rad_s * h
+    off = moved - carried
+    agrees = st.off_known == 1 and apart(off, st.off_rad) <= 0.25 * reach
+    st.off_known = 1
+    st.off_rad = off
+    if not agrees or apart(moved, 0.0) > reach + s.gap_rad:
+        return carry_on(st, carried, h)
+    st.put_right_rad = off
+    st.angle_rad += off
+    st.blind_s = 0.0
+    st.odd_ticks = 0
+    return carried
+
+
 def take_continuous(
     s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, h: float
 ) -> float:
     """Read a joint that turns without end; return the change of angle (rad)."""
+    carried = st.speed_rad_s * h
+    reach = s.jump_rad * steps
+    # once blind, until a reading is believed: the carried angle may be across already
+    beside = st.started == 1 and (st.blind_s > 0.0 or near_gap(s, st, reach))
     lost = at_rail(s, counts)
     if s.tracks == 2:
+        beside = False
         lost = track_weight(s, counts) + track_weight(s, second) <= 0.0
     if lost:
         st.rail = 1
-        if st.started == 1 and near_gap(s, st, s.jump_rad + st.blind_s * 0.5):
-            st.blind_s += h
-        else:
-            st.odd_ticks += steps
-            return 0.0
-        return st.speed_rad_s * h
+        st.off_known = 0
+        if beside:
+            return carry_on(st, carried, h)
+        st.odd_ticks += steps
+        return 0.0
     if s.tracks == 2:
-        moved = blended_change(s, st, counts, second)
+        moved = blended_change(s, st, counts, second, carried, 0.5 * reach)
     else:
         moved = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
     if st.started == 0:
         st.angle_rad += moved
         return 0.0
-    reach = s.jump_rad * (steps + st.odd_ticks)
-    if st.blind_s > 0.0 or near_gap(s, st, reach):
-        reach += s.gap_rad
-    if moved > reach or moved < -reach:
+    if beside and (st.blind_s > 0.0 or apart(moved, carried) > 0.25 * reach):
+        return take_behind_gap(s, st, moved, reach, h)
+    if apart(moved, 0.0) > reach + s.jump_rad * st.odd_ticks:
         st.odd_ticks += steps
         return 0.0
     st.odd_ticks = 0
@@ -139,8 +187,16 @@ def take_continuous(
     return moved
 
 
-def count_held(st: "Sensed", counts: int, steps: int) -> None:
-    """Count successive identical readings: a live sensor has some noise."""
+def count_held(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int) -> None:
+    """Count successive identical readings: a live sensor has some noise.
+
+    A reading at a rail tells nothing of that (an open wiper is pulled down to the
+    same zero again and again); the second wiper, where fitted, stands in for it.
+    """
+    if at_rail(s, counts):
+        if s.tracks != 2 or at_rail(s, second):
+            return
+        counts = -1 - second
     if counts == st.last_counts:
         st.same_ticks += steps
     else:
@@ -152,7 +208,8 @@ def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick
     """Stage 2: update angle, speed and plausibility in ``st`` (Sensed)."""
     h = tick_s * steps
     st.rail = 0
-    count_held(st, counts, steps)
+    st.put_right_rad = 0.0
+    count_held(s, st, counts, second, steps)
     if s.travel == CONTINUOUS:
         moved = take_continuous(s, st, counts, second, steps, h)
     else:

@@ -23,6 +23,11 @@ class Sensed(Record):
     rail = integer(0)
     "1 when this tick's implausible reading was at a rail."
     blind_s = real(0.0, "s")
+    off_rad = real(0.0, "rad")
+    "Behind the gap: what the last reading was off from the carried angle."
+    off_known = integer(0)
+    put_right_rad = real(0.0, "rad")
+    "Correction of the carried angle in this tick: no motion."
     started = integer(0)
 
 
@@ -100,6 +105,8 @@ class Loop(Record):
     error_rad = real(0.0, "rad")
     calm_rad = real(0.0, "rad")
     "Low-passed error, by which the integral rests or wakes."
+    origin_rad = real(0.0, "rad")
+    "Angle at which the loop was started: the setpoint weight acts on moves from here."
     demand_V = real(0.0, "V")
 
 
@@ -136,6 +143,8 @@ class Evidence(Record):
     fast_ticks = integer(0, "tick")
     far_s = real(0.0, "s")
     late_sixteenths = integer(0)
+    push_V = real(0.0, "V")
+    "Low-passed voltage of the drive: which way it has been pushing of late."
 
 
 class Mode(Record):
@@ -150,7 +159,10 @@ class Mode(Record):
     "Time in the present phase of checking or stopping."
     phase = integer(0)
     from_rad = real(0.0, "rad")
+    stroke_sign = real(0.0)
+    "Direction of the self-test's first stroke."
     push_sign = real(0.0)
+    "Direction in which the drive last pushed; 0 not known. A release goes back from it."
     open_V = real(0.0, "V")
     "Voltage of the self-test or the release, in which the loop is open."
     reset = integer(0)

@@ -105,7 +105,9 @@ def take_request(
     if request == STOP:
         trip(m, faults.STOP_PRESSED)
     elif request == DISARM:
-        if m.mode != TRIPPED:
+        if m.mode == STOPPING:
+            end_stop(m)  # a fault that began the stop latches all the same
+        elif m.mode != TRIPPED:
             m.mode = UNPOWERED
             m.grip = 0
     elif request == CLEAR:
@@ -119,7 +121,7 @@ def take_request(
             trip(m, cause)
         elif settings.stopping.check_V > 0.0:
             enter(m, CHECKING, FIRST, angle)
-            m.push_sign = first_stroke(settings.limits, angle)
+            m.stroke_sign = first_stroke(settings.limits, angle)
         else:
             enter(m, POWERED, FIRST, angle)
     elif request == RELEASE and cause == faults.NONE:
@@ -138,13 +140,14 @@ def first_stroke(limits: "Limits", angle: float) -> float:
 def check(s: "Stopping", m: "Mode", angle: float, h: float) -> None:
     """Run the self-test: ramp, look for motion the right way, then back."""
     m.elapsed_s += h
-    sign = m.push_sign if m.phase == FIRST else -m.push_sign
+    sign = m.stroke_sign if m.phase == FIRST else -m.stroke_sign
     moved = (angle - m.from_rad) * sign
     if moved >= s.check_rad:
         if m.phase == FIRST:
             enter(m, CHECKING, SECOND, angle)
         else:
             enter(m, POWERED, FIRST, angle)
+            m.push_sign = 0.0
     elif moved <= -s.check_rad and m.open_V * sign > 0.25 * s.check_V:
         trip(m, faults.REVERSED)
     elif m.elapsed_s >= s.check_s:
@@ -202,6 +205,9 @@ def supervise(
     cause = watch.standing_fault(settings, state, readings)
     if command.request != 0:
         take_request(settings, m, command, cause, angle)
+        if m.reset == 1:  # what the last run left behind is no evidence of this one
+            watch.reset(state.evidence)
+            state.loop.error_rad = 0.0
     if driven(m.mode):
         watch.gather(settings, state.evidence, state.sensed, state.output.latched_V, h)
         fault = find_fault(settings, state, readings, cause, h)
@@ -211,8 +217,25 @@ def supervise(
         check(settings.stopping, m, angle, h)
     elif m.mode == STOPPING:
         run_stop(settings.stopping, m, state.motion, angle, h)
-    elif m.mode == POWERED and state.evidence.drive_sign != 0.0:
-        m.push_sign = state.evidence.drive_sign
+    elif m.mode == POWERED:
+        remember_push(settings, m, state.evidence.push_V)
+
+
+def remember_push(settings: "Settings", m: "Mode", push: float) -> None:
+    """Keep the direction of the last push, by the low-passed voltage (V).
+
+    A weak push decides only where nothing is known yet; to turn the memory round
+    takes enough to have moved the joint, so that the swing of a stop does not.
+    """
+    friction = settings.limits.friction_V
+    if push * m.push_sign >= 0.0:
+        least = 0.1 * friction
+    else:
+        least = 0.5 * friction
+    if push > least:
+        m.push_sign = 1.0
+    elif push < -least:
+        m.push_sign = -1.0
 
 
 def open_loop(m: "Mode") -> bool:

@@ -10,17 +10,21 @@ waits for its end.
 Streaming: a sample (position, speed, time to the next) is reached one period
 after it came, on a cubic (Hermite) from where the setpoint now is, so position
 and speed never jump. A missing sample is carried on at its speed for at most
-``stream_hold_s``, then the joint is stopped by a profile.
+``stream_hold_s``, then the joint is stopped by a profile. Where that stop would
+end beyond the range of commands, it becomes a move to the end of the range. A
+sample further away than speed and time allow (frames were lost) is approached by
+a planned move until samples are near again.
 """
 
 from controller import profile, segments
 from controller.portable import const
 from controller.sensing import TURN_RAD, wrapped
-from controller.settings import CONTINUOUS
+from controller.settings import CONTINUOUS, LIMITED
+from controller.speed_change import stop_distance
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Profile, Sensing, Settings
+    from controller.settings import Sensing, Settings
     from controller.state import Command, Motion, Plan, Sensed
 
 HOLD = const(0)
@@ -32,6 +36,9 @@ STOP = const(3)
 TO_TARGET = const(1)
 STREAMED = const(2)
 HOLD_HERE = const(3)
+
+STREAM_SLACK_RAD = const(0.1)
+"A streamed sample may be off by this much beyond twice what speed and time allow."
 
 
 def reset(motion: "Motion", angle: float) -> None:
@@ -95,13 +102,24 @@ def take(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Com
     elif (kind != TO_TARGET and kind != STREAMED) or not acceptable(settings, command):
         command.refused = 1
     elif kind == TO_TARGET:
-        motion.next_rad = command.target_rad
-        motion.next_turn = goal_turn(settings, motion, sensed, command)
-        motion.waiting = 1
+        turn = goal_turn(settings, motion, sensed, command)
+        wait_for_planning(motion, command.target_rad, turn)
     else:
         turn = goal_turn(settings, motion, sensed, command)
-        start_stream(motion, command, (turn - sensed.base_turn) * TURN_RAD)
+        offset = (turn - sensed.base_turn) * TURN_RAD
+        reach = 2.0 * settings.limits.speed_rad_s * command.span_s + STREAM_SLACK_RAD
+        if -reach <= command.target_rad + offset - motion.want_rad <= reach:
+            start_stream(motion, command, offset)
+        else:
+            wait_for_planning(motion, command.target_rad, turn)
     command.kind = 0
+
+
+def wait_for_planning(motion: "Motion", angle: float, turn: int) -> None:
+    """Note a target that will be planned as soon as the plan in hand is done."""
+    motion.next_rad = angle
+    motion.next_turn = turn
+    motion.waiting = 1
 
 
 def hold_here(motion: "Motion") -> None:
@@ -126,8 +144,8 @@ def start_stream(motion: "Motion", command: "Command", offset: float) -> None:
     motion.stream_s = 0.0
 
 
-def follow_stream(s: "Profile", plan: "Plan", motion: "Motion", h: float) -> None:
-    """Advance a streamed setpoint by ``h`` seconds."""
+def follow_stream(motion: "Motion", hold_s: float, h: float) -> None:
+    """Advance a streamed setpoint by ``h`` seconds; after ``hold_s`` of silence, stop."""
     t = motion.stream_s + h
     motion.stream_s = t
     span = motion.span_s
@@ -136,9 +154,8 @@ def follow_stream(s: "Profile", plan: "Plan", motion: "Motion", h: float) -> Non
         motion.want_rad = motion.to_rad + motion.to_rad_s * over
         motion.want_rad_s = motion.to_rad_s
         motion.want_rad_s2 = 0.0
-        if over > s.stream_hold_s:
-            motion.source = STOP
-            profile.stop(plan, motion)
+        if over > hold_s:
+            hold_here(motion)
         return
     u = t / span
     rise = motion.to_rad - motion.from_rad
@@ -150,15 +167,28 @@ def follow_stream(s: "Profile", plan: "Plan", motion: "Motion", h: float) -> Non
     motion.want_rad_s2 = (2.0 * c2 + u * 6.0 * c3) / (span * span)
 
 
-def start_planning(s: "Profile", plan: "Plan", motion: "Motion", base_turn: int, h: float) -> None:
-    """Begin to plan towards the waiting target.
+def begin_stop(settings: "Settings", plan: "Plan", motion: "Motion", within: int) -> None:
+    """Plan the quickest stop; ``within`` 1: nowhere beyond the range of commands."""
+    end = motion.want_rad + stop_distance(plan, motion.want_rad_s, motion.want_rad_s2)
+    low = settings.limits.command_low_rad
+    high = settings.limits.command_high_rad
+    if within == 0 or settings.sensing.travel != LIMITED or low <= end <= high:
+        profile.stop(plan, motion)
+        return
+    segments.coast(motion)
+    motion.source = MOVE
+    wait_for_planning(motion, high if end > high else low, 0)
+
+
+def start_planning(ticks: int, plan: "Plan", motion: "Motion", base_turn: int, h: float) -> None:
+    """Begin to plan, over so many ticks, towards the waiting target.
 
     The plan starts from where the running profile will be when planning ends.
     """
     motion.target_rad = motion.next_rad
     motion.target_turn = motion.next_turn
     motion.waiting = 0
-    motion.planning = s.plan_ticks
+    motion.planning = ticks
     if motion.source == STREAM:
         segments.coast(motion)
     motion.source = MOVE
@@ -167,8 +197,8 @@ def start_planning(s: "Profile", plan: "Plan", motion: "Motion", base_turn: int,
     a = motion.want_rad_s2
     segment = motion.segment
     left = motion.segment_left_s
-    if s.plan_ticks > 1:
-        segments.advance(motion, h * (s.plan_ticks - 1))
+    if ticks > 1:
+        segments.advance(motion, h * (ticks - 1))
     motion.from_rad = motion.want_rad
     motion.from_rad_s = motion.want_rad_s
     motion.to_rad_s = motion.want_rad_s2
@@ -182,9 +212,8 @@ def start_planning(s: "Profile", plan: "Plan", motion: "Motion", base_turn: int,
     profile.begin(plan, motion.from_rad, motion.from_rad_s, motion.to_rad_s, goal)
 
 
-def go_on_planning(s: "Profile", plan: "Plan", motion: "Motion") -> None:
+def go_on_planning(ticks: int, plan: "Plan", motion: "Motion") -> None:
     """Do this tick's share of the bracket steps; start the move at the end."""
-    ticks = s.plan_ticks
     done = ticks - motion.planning
     first = profile.STEPS * done // ticks
     last = profile.STEPS * (done + 1) // ticks
@@ -209,27 +238,34 @@ def run_profile(motion: "Motion", base_turn: int, h: float) -> None:
 
 
 def follow(
-    s: "Profile",
+    settings: "Settings",
     most_rad_s: float,
+    within: int,
     plan: "Plan",
     motion: "Motion",
     base_turn: int,
     steps: int,
-    tick_s: float,
 ) -> None:
-    """Stage 4: the setpoint of this tick; ``most_rad_s`` caps planned speeds."""
+    """Stage 4: the setpoint of this tick; ``most_rad_s`` caps planned speeds.
+
+    within: 1 keeps the end of a stop inside the range of commands; 0 (a
+    controlled stop to off) stops as quickly as can be, wherever that is.
+    """
+    s = settings.profile
+    h = settings.tick_s
     profile.set_limits(plan, s, most_rad_s)
-    if motion.source == STOP and motion.segment < 0:
-        profile.stop(plan, motion)
     for _ in range(steps):  # more than once only after a late tick
-        if motion.source == STREAM:
-            follow_stream(s, plan, motion, tick_s)
-        else:
-            run_profile(motion, base_turn, tick_s)
+        streamed = motion.source == STREAM
+        if streamed:
+            follow_stream(motion, s.stream_hold_s, h)
+        if motion.source == STOP and motion.segment < 0:
+            begin_stop(settings, plan, motion, within)
+        if not streamed:
+            run_profile(motion, base_turn, h)
         if motion.waiting == 1 and motion.planning == 0:
-            start_planning(s, plan, motion, base_turn, tick_s)
+            start_planning(s.plan_ticks, plan, motion, base_turn, h)
         if motion.planning > 0:
-            go_on_planning(s, plan, motion)
+            go_on_planning(s.plan_ticks, plan, motion)
 
 
 def shift(motion: "Motion", away: float) -> None:

@@ -32,6 +32,7 @@ def reset(e: "Evidence") -> None:
     e.over_ticks = 0
     e.fast_ticks = 0
     e.far_s = 0.0
+    e.push_V = 0.0
 
 
 def push_beyond_friction(w: "Watch", u: float) -> float:
@@ -105,6 +106,7 @@ def gather(settings: "Settings", e: "Evidence", sensed: "Sensed", u: float, h: f
     w = settings.watch
     expect(w, e, u, sensed.speed_rad_s, h)
     compare(w, e, sensed.moved_rad, h)
+    e.push_V += (u - e.push_V) * (h / (w.window_s + h))
     wrong_way(e, sensed.moved_rad, h)
 
 

@@ -54,12 +54,18 @@ def in_gap(angles):
     return (away > ELECTRICAL_RAD - MARGIN_RAD) | (away < MARGIN_RAD)
 
 
+def believed(angles):
+    """Outside the gap in this tick and the one before: one reading alone is not believed."""
+    inside = in_gap(angles)
+    return ~inside & ~np.concatenate([[False], inside[:-1]])
+
+
 @pytest.mark.parametrize("speed", [3.0, 8.0, -3.0, -8.0])
 def test_many_turns_over_the_seam_keep_the_whole_angle(speed):
     angles = 1.0 + speed * TICK_S * np.arange(round(30 * TURN_RAD / abs(speed) / TICK_S))
     st, totals = run(turning(), angles)
     away = np.abs(totals - angles)
-    assert away[~in_gap(angles)].max() < 1.5 * RAD_PER_COUNT
+    assert away[believed(angles)].max() < 1.5 * RAD_PER_COUNT
     assert away.max() < 0.02
     assert abs(st.base_turn) >= 24
     assert abs(st.angle_rad) <= 4.0 * TURN_RAD
@@ -69,7 +75,7 @@ def test_turning_back_inside_many_turns_comes_home():
     path = 1.0 + 20.0 * TURN_RAD * np.sin(np.linspace(0.0, 2.0 * pi, 60000))
     _, totals = run(turning(), path)
     assert abs(totals[-1] - path[-1]) < 1.5 * RAD_PER_COUNT
-    assert np.abs(totals - path)[~in_gap(path)].max() < 1.5 * RAD_PER_COUNT
+    assert np.abs(totals - path)[believed(path)].max() < 1.5 * RAD_PER_COUNT
 
 
 @pytest.mark.parametrize("speed", [2.0, -2.0, 10.0])

@@ -175,11 +175,6 @@ def test_clear_needs_the_cause_gone_and_never_arms(bench):
     assert bench.ask(ARM) == POWERED
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="take_request: DISARM during the controlled stop of a fault goes to unpowered and drops "
-    "next_fault, so the fault never latches and the joint can be armed without a clear",
-)
 def test_a_fault_of_category_1_latches_although_the_host_disarms_during_its_stop(powered):
     powered.target(3.0)
     powered.tick(15)
@@ -190,11 +185,6 @@ def test_a_fault_of_category_1_latches_although_the_host_disarms_during_its_stop
     assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.TOO_HOT)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="evidence and last error outlive the trip: without a self-test the following error of "
-    "the last run is answered again in the arming tick, for ever",
-)
 def test_after_a_following_error_a_cleared_joint_can_be_armed_again(powered):
     w = powered.settings.watch
     w.still_s = w.slow_s = 0.0

@@ -187,24 +187,8 @@ def test_a_blocked_move_ends_in_a_release_that_lets_go(nominal):
 @pytest.mark.parametrize(
     ("start", "self_test"),
     [
-        pytest.param(
-            0.35,
-            False,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="push_sign is taken only from pushes beyond watch.friction_V: after a weak "
-                "grip it is still 0 and the release ends before it begins",
-            ),
-        ),
-        pytest.param(
-            1.0,
-            True,
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="push_sign still holds the first stroke of the self-test: the release "
-                "pushes the same way as the grip",
-            ),
-        ),
+        (0.35, False),
+        (1.0, True),
         (0.35, True),
     ],
 )

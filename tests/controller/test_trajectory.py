@@ -33,10 +33,10 @@ class Mover:
     def run(self, ticks, steps=1, most=1e9):
         """Return position, speed and acceleration after each of ``ticks`` ticks."""
         rows = []
-        s, m = self.settings.profile, self.motion
+        m = self.motion
         for _ in range(ticks):
             turn = self.sensed.base_turn
-            trajectory.follow(s, most, self.plan, m, turn, steps, TICK_S)
+            trajectory.follow(self.settings, most, 1, self.plan, m, turn, steps)
             rows.append((m.want_rad, m.want_rad_s, m.want_rad_s2))
         return np.array(rows)
 

@@ -231,7 +231,7 @@ def test_a_new_target_in_mid_move(plan_ticks):
             command.kind, command.target_rad = trajectory.TO_TARGET, asked[tick]
             trajectory.take(settings, motion, Sensed(), command)
             assert command.refused == 0
-        trajectory.follow(s, 1.0e9, plan, motion, 0, 1, h)
+        trajectory.follow(settings, 1.0e9, 1, plan, motion, 0, 1)
         rows.append((motion.want_rad, motion.want_rad_s, motion.want_rad_s2))
         if tick == begun:
             best = reference(*rows[-1], -0.4, limits)

@@ -28,18 +28,11 @@ def ends(made, changes, start_deg, target_deg=None):
     return found
 
 
-DECAY = pytest.mark.xfail(
-    strict=True,
-    reason="at the upper edge of the gap the pull-down empties the wiper over several ticks: the "
-    "readings on the way down are taken for a track and trip as a jump, with two wipers as well",
-)
-
-
 @pytest.mark.parametrize(
     ("changes", "start", "target"),
     [
-        pytest.param({}, 200.0, 300.0, marks=DECAY),
-        pytest.param(TWO, 200.0, 300.0, marks=DECAY),
+        ({}, 200.0, 300.0),
+        (TWO, 200.0, 300.0),
         ({}, 300.0, 200.0),
         (TWO, 300.0, 200.0),
         (QUICK_WIRE, 200.0, 300.0),
@@ -53,22 +46,12 @@ def test_a_move_crosses_the_dead_gap(made, changes, start, target):
         assert away < 1.5 * DEG
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="what the carried angle was off is put right in the first tick behind the gap and goes "
-    "into the speed: the joint trips as too fast",
-)
 def test_a_slow_crossing_ends_well_or_as_too_long_in_the_gap(made):
     slow = {**QUICK_WIRE, "limits.speed": "2 rad/s"}
     for fault, _ in ends(made, slow, 200.0, 300.0) + ends(made, slow, 300.0, 200.0):
         assert fault in ("none", "too long in the dead gap")
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="the watch on held readings looks at the first wiper only, and looks on in its gap, "
-    "where a pulled-down wiper reads zero again and again",
-)
 def test_a_joint_with_two_wipers_may_rest_in_the_gap_of_one(made):
     for fault, away in ends(made, TWO, 250.0):
         assert fault == "none"
