@@ -5,7 +5,7 @@ Functions return (result, detail) of the answer.
 
 from struct import unpack_from
 
-from controller import exchange, trajectory
+from controller import exchange, setpoint
 from controller.portable import const
 from controller.settings import CONTINUOUS
 from controller.supervisor import ARM, CLEAR, DISARM, EASE, POWERED, RELEASE, STOP
@@ -72,13 +72,13 @@ def target(node: "Node", body: "Any") -> "tuple[int, int]":
     if slot.report.mode != POWERED:
         return m.NOT_NOW, slot.report.mode
     command = slot.command
-    command.kind = trajectory.TO_TARGET
+    command.kind = setpoint.TO_TARGET
     command.grip = body[1] & 1
     command.way = body[1] >> 1 & 1
     command.target_rad = body[2]
     command.target_rad_s = 0.0
     command.turn = body[3]
-    if not trajectory.acceptable(slot.settings, command):
+    if not setpoint.acceptable(slot.settings, command):
         command.kind = 0
         return m.REFUSED, 0
     return m.DONE, 0
@@ -88,7 +88,7 @@ def hold(node: "Node", body: "Any") -> "tuple[int, int]":
     """Stop by the profile and hold."""
     for k in range(len(node.slots)):
         if body[0] >> k & 1:
-            node.slots[k].command.kind = trajectory.HOLD_HERE
+            node.slots[k].command.kind = setpoint.HOLD_HERE
     return m.DONE, 0
 
 
@@ -116,7 +116,7 @@ def setpoints(node: "Node", payload: bytes) -> bool:
             continue
         low, high = scale(slot.settings)
         command = slot.command
-        command.kind = trajectory.STREAMED
+        command.kind = setpoint.STREAMED
         command.grip = 0
         command.way = 0
         command.target_rad = low + share * (high - low) / 65535.0

@@ -21,7 +21,7 @@ if MYPY:  # types are for the checker only: a board has no typing module
     from controller.settings import Profile
     from controller.state import Motion, Plan
 
-STEPS = const(10)  # bracket steps of two tries each of one plan, whatever the move
+STEPS = const(11)  # bracket steps of two tries each of one plan, whatever the move
 
 
 def go_on(plan: "Plan", t: float, j: float) -> None:
@@ -75,6 +75,8 @@ def find_phase(plan: "Plan") -> None:
     for phase in range(1, 4):
         plan.phase = phase
         plan.low_gap = gap
+        plan.best_s = 0.0
+        plan.best_gap = -gap
         t = phase_time(plan, phase)
         go_on(plan, t, phase_jerk(plan, phase))
         gap = gap_here(plan)
@@ -82,8 +84,9 @@ def find_phase(plan: "Plan") -> None:
             plan.low_s = 0.0
             plan.high_s = t
             plan.high_gap = gap
-            plan.best_s = t
-            plan.best_gap = gap
+            if gap < plan.best_gap:
+                plan.best_s = t
+                plan.best_gap = gap
             return
     plan.phase = 4
     plan.cruise_s = -gap / plan.speed

@@ -43,6 +43,8 @@ def contradiction(settings: "Settings") -> "str | None":
         return "gains.rest_out_rad"
     if integral_stuck(settings):
         return "gains.integral_limit_V"
+    if settings.drive.sign == 0:
+        return "drive.sign"
     if settings.heat.hot_C <= settings.heat.warm_C:
         return "heat.hot_C"
     if s.travel == CONTINUOUS:

@@ -2,6 +2,7 @@
 
     unpowered --arm--> checking --both strokes seen--> powered
     powered --ease, release, fault of category 1--> stopping --> unpowered or tripped
+    unpowered --release--> stopping --> unpowered
     any --fault of category 0, stop--> tripped --clear, cause gone--> unpowered
 
 ``unpowered`` and ``tripped`` mean a drive of exactly zero in the same tick. A

@@ -18,24 +18,20 @@ a planned move until samples are near again.
 
 from controller import profile, segments
 from controller.portable import const
-from controller.sensing import TURN_RAD, wrapped
-from controller.settings import CONTINUOUS, LIMITED
+from controller.sensing import TURN_RAD
+from controller.setpoint import HOLD_HERE, STREAMED, TO_TARGET, acceptable, goal_turn
+from controller.settings import LIMITED
 from controller.speed_change import stop_distance
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Sensing, Settings
+    from controller.settings import Settings
     from controller.state import Command, Motion, Plan, Sensed
 
 HOLD = const(0)
 MOVE = const(1)
 STREAM = const(2)
 STOP = const(3)
-
-# command.kind
-TO_TARGET = const(1)
-STREAMED = const(2)
-HOLD_HERE = const(3)
 
 STREAM_SLACK_RAD = const(0.1)
 "A streamed sample may be off by this much beyond twice what speed and time allow."
@@ -51,41 +47,6 @@ def reset(motion: "Motion", angle: float) -> None:
     motion.planning = 0
     motion.waiting = 0
     motion.target_rad = angle
-
-
-def in_gap(s: "Sensing", angle: float) -> bool:
-    """Tell whether ``angle`` (rad) lies in the dead gap of the sensor."""
-    if s.gap_rad <= 0.0 or s.tracks == 2:
-        return False
-    apart = wrapped(angle - s.gap_from_rad - 0.5 * s.gap_rad)
-    return -0.5 * s.gap_rad <= apart <= 0.5 * s.gap_rad
-
-
-def acceptable(settings: "Settings", command: "Command") -> bool:
-    """Tell whether a setpoint may be followed: in range, finite, not in the gap."""
-    angle = command.target_rad
-    speed = command.target_rad_s
-    if settings.sensing.travel == CONTINUOUS:
-        if not -TURN_RAD <= angle <= TURN_RAD or in_gap(settings.sensing, angle):
-            return False
-    elif not settings.limits.command_low_rad <= angle <= settings.limits.command_high_rad:
-        return False
-    if command.kind == STREAMED:
-        most = settings.limits.speed_rad_s
-        return -most <= speed <= most and 0.0 < command.span_s <= 10.0
-    return True
-
-
-def goal_turn(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> int:
-    """Whole turn (absolute) in which the commanded angle lies."""
-    if settings.sensing.travel != CONTINUOUS:
-        return 0
-    if command.way == 1:
-        return command.turn
-    away = wrapped(command.target_rad - motion.want_rad)
-    turns = (motion.want_rad + away - command.target_rad) / TURN_RAD
-    whole = int(turns + 0.5) if turns >= 0.0 else -int(0.5 - turns)
-    return sensed.base_turn + whole
 
 
 def take(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> None:

@@ -59,4 +59,4 @@ def bell(word: int) -> float:
         word = scramble(word)
         mixed = fold(word)
         total += (mixed & 0xFFFF) + (mixed >> 16)
-    return (total - 262140) * (1.0 / 53509.09)
+    return (total - 262140) * (1.0 / 53509.92)

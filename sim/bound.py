@@ -14,7 +14,7 @@ def step_bound(
     """Return the shortest time (s) to be and stay within ``band`` of ``target`` (rad).
 
     Voltage limited by the part's own supply, driving current by ``amps`` (A);
-    the switching time is found on a grid of 1 ms, then of 0.1 ms. nan where no
+    the switching time is found on a grid of 2 ms, then of 0.5 ms. nan where no
     plan ends in the band.
     """
     sign = 1.0 if target > start else -1.0

@@ -257,12 +257,14 @@ class Fleet:
     def _run_array(self, scenario: Scenario) -> np.ndarray:
         key = (scenario.duration_s, scenario.object_Nm_rad)
         if key not in self._runs:
-            runs = kernels.as_array(
-                [
+            try:
+                records = [
                     run_record(part, scenario, self.tick_s, self.delay_s, COARSE_S)
                     for part in self.objects
                 ]
-            )
+            except ValueError as error:
+                raise InputError("", "cable.stiffness", None, str(error)) from None
+            runs = kernels.as_array(records)
             runs["shift"] = self.shifts
             runs["ticks"] += self.shifts
             self._runs[key] = runs

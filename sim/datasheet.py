@@ -186,6 +186,10 @@ def zero_fraction(file: JointFile) -> float:
         share = -start / turn
         if file.joint.travel == "continuous":
             share -= int(share / (TURN_RAD / turn)) * (TURN_RAD / turn)
+        elif turn <= TURN_RAD and file.joint.range is not None:
+            # the place of the gap is an angle: of its whole turns, the one nearest to the travel
+            middle = share + 0.5 * (file.joint.range[0] + file.joint.range[1]) / turn
+            share -= round((middle - 0.5) * turn / TURN_RAD) * TURN_RAD / turn
     elif file.joint.range is not None:
         share = 0.5 - 0.5 * (file.joint.range[0] + file.joint.range[1]) / turn
     else:

@@ -146,12 +146,15 @@ def read_gain_table(table: dict[str, Any], gains: Gains, profile: Profile, name:
             )
         record, field_name, field = known[key]
         try:
-            if field.unit == "1" and isinstance(value, str):
+            unit = "" if field.unit == "1" else field.unit
+            if unit:
+                number = units.parse(value, unit, f"{field.default} {unit}")
+            elif isinstance(value, str):
                 number = float(value)
             else:
-                number = units.parse(value, field.unit, f"{field.default} {field.unit}")
+                raise ValueError(f'needs a number in quotes such as "{field.default}"')
             if not field.low <= number <= field.high:
-                raise ValueError(f"must lie in {field.low:g} .. {field.high:g} {field.unit}")
+                raise ValueError(f"must lie in {field.low:g} .. {field.high:g} {unit}".rstrip())
         except ValueError as error:
             raise InputError(name, f"gains.{key}", value, str(error)) from None
         setattr(record, field_name, number)

@@ -256,7 +256,7 @@ def parse_toml(text: str, name: str) -> dict[str, Any]:
     """Return the tables of TOML text; InputError names file and place."""
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number without end
         raise InputError(name, "", None, f"is not valid TOML: {error}") from None
 
 
@@ -327,7 +327,7 @@ def _agree(file: JointFile, name: str) -> None:
             raise InputError(
                 name, "joint.range", None, 'is missing; for example ["0 deg", "100 deg"]'
             )
-        if joint.range[1] - joint.range[0] < 0.02:
+        if joint.range[1] - joint.range[0] < 0.0174532:
             raise InputError(name, "joint.range", None, "must rise by at least 1 deg")
         if joint.stops is not None and not (
             joint.stops[0] <= joint.range[0] and joint.range[1] <= joint.stops[1]

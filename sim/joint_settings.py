@@ -7,7 +7,9 @@ numbers behind "worst part" are the defaults of the spread (``tolerance.py``).
 from math import ceil, log, pi, sqrt
 
 from controller import heat as heat_model
+from controller.records import get, leaves
 from controller.settings import BRIDGE, CONTINUOUS, LIMITED, PULSE, Settings
+from controller.settings_check import contradiction
 from sim import calibration, datasheet, gains
 from sim.errors import InputError
 from sim.joint_file import JointFile
@@ -137,7 +139,40 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     _fill_drive(settings, file, part)
     calibration.apply_calibration(settings, calibration.read_calibration(file, name), name)
     gains.fill_gains(settings, file, part, name)
+    _refuse_contradictions(settings, name)
     return settings
+
+
+CAUSES = {
+    "sensing.rail_low_counts": "sensor.effective_bits", "sensing.correction_rad": "sensor.pull_down",
+    "sensing.jump_rad": "control.rate", "limits.current_A": "limits.tip_force",
+    "limits.grip_current_A": "limits.grip_force", "limits.check_current_A": "joint.gravity_torque",
+    "limits.newton_per_A": "joint.tip_distance", "limits.speed_rad_s": "drive.supply",
+    "limits.brake_rad_s2": "limits.tip_force", "watch.friction_V": "joint.gravity_torque",
+    "stopping.check_V": "joint.gravity_torque", "stopping.release_V": "joint.gravity_torque",
+    "watch.link_silence_s": "limits.link_silence", "heat.winding_J_K": "motor.winding_heat",
+    "heat.case_J_K": "motor.case_heat", "heat.hot_C": "motor.winding_limit",
+    "profile.speed_rad_s": "limits.speed", "gains.integral_limit_V": "sensor.effective_bits",
+}  # fmt: skip
+"""Setting to the key of the file that most often is behind it."""
+
+
+def _refuse_contradictions(settings: Settings, name: str) -> None:
+    """Hold the settings against what the board will accept. Raises InputError."""
+    wrong = contradiction(settings)
+    if wrong is None:
+        return
+    fields = dict(leaves(Settings))
+    field = fields[wrong]
+    value = get(settings, wrong)
+    shown = f"{value:.6g}" if isinstance(value, float | int) else "a table"
+    raise InputError(
+        name,
+        CAUSES.get(wrong, wrong),
+        None,
+        f"with the other values gives the setting {wrong} = {shown} {field.unit}, which must lie in "
+        f"{field.low:g} .. {field.high:g} and agree with the other settings",
+    )
 
 
 def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) -> None:
@@ -287,6 +322,9 @@ def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
         span = file.joint.range[1] - file.joint.range[0]
     w.following_rad = 0.3 * span
     w.following_s = 1.0
+    if file.drive.kind == "builtin":
+        # The motor's original loop answers angles, not our voltage: nothing to compare with.
+        w.still_s = w.slow_s = w.wrong_rad = w.following_rad = 0.0
     w.link_silence_s = file.limits.link_silence
     if file.drive.kind == "pulse":
         w.still_s += 0.02
@@ -296,7 +334,8 @@ def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
 
 def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     s = settings.stopping
-    s.check_V = 1.25 * settings.watch.friction_V if file.limits.self_test else 0.0
+    tested = file.limits.self_test and file.drive.kind != "builtin"
+    s.check_V = 1.25 * settings.watch.friction_V if tested else 0.0
     s.check_s = 0.5
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad

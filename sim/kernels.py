@@ -28,6 +28,7 @@ MODULES = (
     "controller.segments",
     "controller.speed_change",
     "controller.profile",
+    "controller.setpoint",
     "controller.trajectory",
     "controller.pid",
     "controller.limits",

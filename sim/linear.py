@@ -227,6 +227,8 @@ def closed_loop_stable(
     """Tell whether the linear sampled loop is stable, by its poles."""
     phi, gamma, c = sampled(part, tick_s, delay_s, rigid)
     a, b, out, direct = controller_space(gains, tick_s)
+    if gains.ki == 0.0:  # an integral that nothing reaches is no state of the loop
+        a, b, out = a[1:, 1:], b[1:], out[:, 1:]
     top = np.hstack([phi - gamma @ direct @ c, -gamma @ out])
     both = np.vstack([top, np.hstack([b @ c, a])])
     return bool(np.abs(np.linalg.eigvals(both)).max() < 1.0 - 1e-9)
@@ -256,13 +258,31 @@ def margins(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool
     band = float(w[below[0]]) if len(below) else float(w[-1])
     factors = [f for f, _ in gain_margins(loop, w) if f > 1.0]
     return Margins(
-        peak_sensitivity(loop),
+        _refined_ms(part, gains, tick_s, delay_s, rigid, w, loop),
         min(factors) if factors else float("inf"),
         phase_margin,
         at / (2 * np.pi),
         band / (2 * np.pi),
         closed_loop_stable(part, gains, tick_s, delay_s, rigid),
     )
+
+
+def _refined_ms(
+    part: Part,
+    gains: Gains,
+    tick_s: float,
+    delay_s: float,
+    rigid: bool,
+    w: np.ndarray,
+    loop: np.ndarray,
+) -> float:
+    """Ms with a finer grid between the neighbours of the worst point: a resonance is narrow."""
+    worst = int(np.argmin(np.abs(1.0 + loop)))
+    fine = np.linspace(w[max(worst - 1, 0)], w[min(worst + 1, len(w) - 1)], 201)
+    near = plant_response(part, tick_s, delay_s, rigid, fine)
+    near = near * controller_response(gains, tick_s, fine)
+    near = near * frame_hold(fine, part.board_frame_s if part.board != 0 else 0.0, tick_s)
+    return max(peak_sensitivity(loop), peak_sensitivity(near))
 
 
 def to_control(

@@ -70,8 +70,9 @@ class Score(Record):
     "Changes of sign of the applied voltage since the measurement began."
     last_sign = integer(0)
     last_V = real(0.0, "V")
-    low_rad = real(0.0, "rad")
-    high_rad = real(0.0, "rad")
+    low_rad = real(1.0e9, "rad")
+    "Lowest true angle of the run."
+    high_rad = real(-1.0e9, "rad")
     peak_current_A = real(0.0, "A")
     hottest_C = real(0.0, "degC")
     limit_ticks = table(LIMIT_BITS, "tick")

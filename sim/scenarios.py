@@ -134,7 +134,7 @@ def load_change(angle: float, torque: float, fine_rad: float) -> Scenario:
 
 
 def span_of(settings: Settings) -> tuple[float, float]:
-    """Angles (rad) between which scenarios move: 15 to 75 % of the range.
+    """Angles (rad) between which scenarios move: 20 to 80 % of the range.
 
     Continuous travel: half a turn, away from the sensor's gap.
     """

@@ -127,6 +127,9 @@ class Search:
         soft, soft_warmth = tolerance.draw_parts(
             joint.part, entries, effort.outside_parts, seed + 500, "outside"
         )
+        self.inside = bool(parts)
+        if not parts:  # the resonance rule holds for none: tune on what there is
+            parts, warmth = tolerance.draw_parts(joint.part, entries, effort.parts, seed, "any")
         tick = joint.settings.tick_s
         self.few = Fleet(
             parts[: effort.race_parts], warmth[: effort.race_parts], tick, joint.delay_s, seed + 1
@@ -138,7 +141,7 @@ class Search:
         self.soft = Fleet(soft, soft_warmth, tick, joint.delay_s, seed + 4) if soft else None
         self.short = situations(joint, step_rad, 1.0, RACE_BAND)
         self.long = situations(joint, step_rad, 4.0, SEARCH_BAND)
-        self.robustness = Robustness(joint, parts, soft)
+        self.robustness = Robustness(joint, parts if self.inside else [], soft)
         self.low = np.array([log(a) for _, a, _ in SEARCH])
         self.high = np.array([log(b) for _, _, b in SEARCH])
 

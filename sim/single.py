@@ -5,6 +5,8 @@ The same functions run on objects that keep every real number as ``np.float32``
 and sensor stay in double precision and compiled.
 """
 
+from typing import Any
+
 import numpy as np
 
 from controller.records import INTEGER, PART, TABLE, Record, fields
@@ -20,6 +22,13 @@ class Single:
         object.__setattr__(self, name, np.float32(value) if isinstance(value, float) else value)
 
 
+class SingleTable(list[Any]):
+    """A table whose numbers are single precision, whatever is put in."""
+
+    def __setitem__(self, at: Any, value: Any) -> None:
+        super().__setitem__(at, np.float32(value))
+
+
 def single(record: Record) -> Single:
     """Return a single-precision copy of a record."""
     made = Single()
@@ -28,7 +37,7 @@ def single(record: Record) -> Single:
         if field.kind == PART:
             setattr(made, name, single(value))
         elif field.kind == TABLE:
-            setattr(made, name, [np.float32(one) for one in value])
+            setattr(made, name, SingleTable(np.float32(one) for one in value))
         else:
             setattr(made, name, int(value) if field.kind == INTEGER else float(value))
     return made

@@ -8,7 +8,7 @@ from memory and arithmetic, not measured (``sim/README.md`` says which).
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, isfinite, log, sqrt
 
 import numpy as np
 
@@ -59,7 +59,7 @@ DEFAULTS = {
     "joint_friction": Entry("uniform", 0.3, 2.5, "", "dry friction of the hinge"),
     "gravity": Entry("uniform", 0.0, 2.1, "", "torque of gravity, in any direction"),
     "heat": Entry("normal", 0.6, 1.4, "", "thermal resistances and capacities"),
-    "linearity": Entry("uniform", 0.0, 0.0, "", "error of the sensor left after calibration"),
+    "linearity": Entry("uniform", 0.0, 0.0, "+", "error of the sensor left after calibration"),
 }
 
 
@@ -139,9 +139,13 @@ def _read(file: JointFile, name: str, key: str, given: list[str]) -> Entry:
 def _entry(
     name: str, key: str, given: list[str], default: Entry, low: float, high: float, unit: str
 ) -> Entry:
-    least = -1.0 if unit in ("+", "degC") else 0.0
-    if not (low <= high and (low >= least or unit == "degC")):
-        raise InputError(name, f"spread.{key}", given, "needs low <= high, and nothing below zero")
+    if unit == "degC" and not (low >= -60.0 and high <= 250.0):
+        raise InputError(name, f"spread.{key}", given, "must lie in -60 .. 250 degC")
+    least = {"+": -1.0, "degC": -60.0}.get(unit, 0.0)
+    if not (least <= low <= high and isfinite(high)):
+        raise InputError(
+            name, f"spread.{key}", given, "needs two numbers, low <= high, and nothing below zero"
+        )
     kind = default.kind
     if kind in ("log", "lognormal") and low <= 0.0:
         kind = "uniform"

@@ -101,11 +101,15 @@ def summarise(table: dict[str, np.ndarray]) -> dict[str, dict[str, float | None]
         known = np.nan_to_num(values, nan=np.inf)
         rows[key] = {}
         for name, share in (("median", 50), ("p95", 95)):
-            found = float(
-                np.percentile(known, share, method="higher" if np.isinf(known).any() else "linear")
-            )
+            found = float(percentile(known, share))
             rows[key][name] = found if np.isfinite(found) else None
     return rows
+
+
+def percentile(values: np.ndarray, share: float, axis: int | None = None) -> Any:
+    """Percentile that lets infinities (times that never came) be ends, not middles."""
+    method: Any = "higher" if np.isinf(values).any() else "linear"
+    return np.percentile(values, share, axis=axis, method=method)
 
 
 def bootstrap_p95(values: np.ndarray, seed: int, missing: float = np.inf) -> tuple[float, float]:
@@ -113,8 +117,8 @@ def bootstrap_p95(values: np.ndarray, seed: int, missing: float = np.inf) -> tup
     rng = np.random.default_rng(seed)
     known = np.nan_to_num(values, nan=missing)
     draws = rng.choice(known, (400, len(known)))
-    found = np.percentile(draws, 95, axis=1)
-    return float(np.percentile(found, 2.5)), float(np.percentile(found, 97.5))
+    found = percentile(draws, 95, axis=1)
+    return float(percentile(found, 2.5)), float(percentile(found, 97.5))
 
 
 def tune(
@@ -127,7 +131,8 @@ def tune(
     """Tune a joint and report on parts held out from the search.
 
     Returns gains and tables "before" (the file's gains), "first_guess", "tuned"
-    (the search's parts), "held_out", "outside" (the rule). Raises InputError.
+    (the search's parts), "held_out", "outside" (the rule). Where no part is
+    inside the resonance rule, any part is searched on and held out. Raises InputError.
     """
     effort = effort or Effort()
     search = Search(joint, step_rad, seed, effort, listener)
@@ -139,21 +144,23 @@ def tune(
     tuned = with_gains(joint.settings, gains, profile)
     guessed = with_gains(joint.settings, first, first_profile)
     tick = joint.settings.tick_s
-    for name, rule, offset in (("held_out", "inside", 1000), ("outside", "outside", 2000)):
+    inside = "inside" if search.inside else "any"
+    fleets = (("held_out", inside, 1000), ("outside", "outside", 2000))
+    for k, (name, rule, offset) in enumerate(fleets, 1):
         parts, warmth = tolerance.draw_parts(
             joint.part, entries, effort.held_out, seed + offset, rule
         )
+        search.tell("held-out parts", k, len(fleets))
         if not parts:
             continue
         fleet = Fleet(parts, warmth, tick, joint.delay_s, seed + offset + 7)
         result.tables[name] = report_table(joint, fleet, tuned, step_rad)
         result.fleets[name] = fleet
-        search.tell("held-out parts", len(result.fleets), 3)
     fleet = result.fleets.get("held_out", search.all)
     result.tables["first_guess"] = report_table(joint, fleet, guessed, step_rad)
     result.tables["before"] = report_table(joint, fleet, joint.settings, step_rad)
     result.tables["single_precision"] = single_table(joint, fleet, tuned, step_rad, effort.single)
-    search.tell("single precision", 3, 3)
+    search.tell("single precision", 1, 1)
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
     found = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
     found["resonance_gain_margin"] = search.robustness.resonance_margin(gains)

@@ -12,6 +12,9 @@ from typing import Any
 _SHAPE = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$")
 _UNIT = re.compile(r"^[A-Za-z%µ][A-Za-z0-9µ%*/^ ().-]{0,30}$")
 
+_POWER = re.compile(r"(?:\^|\*\*)(?!\s*\(?-?\d\)?(?!\s*(?:[\d.^]|\*\*)))")
+"""A power that is not one digit: pint would work out a tower of them without end."""
+
 DEGREES_C = "degC"
 
 
@@ -30,10 +33,24 @@ def _factor(given: str, wanted: str) -> float:
     """Factor from a given unit to the wanted one; ValueError if it has none."""
     registry = _registry()
     try:
-        unit = registry.parse_units(given)
-        return float((1.0 * unit).to(registry.parse_units(wanted)).magnitude)
+        unit, aim = registry.parse_units(given), registry.parse_units(wanted)
+        _refuse_cycles_for_angles(registry, unit, aim)
+        return float((1.0 * unit).to(aim).magnitude)
     except Exception as error:
         raise ValueError(str(error)) from error
+
+
+def _refuse_cycles_for_angles(registry: Any, unit: Any, aim: Any) -> None:
+    """Refuse Hz for rad/s and the reverse: pint counts the radian as 1, the 2 pi is lost."""
+
+    def radians(one: Any) -> tuple[bool, bool]:
+        root = dict(registry.get_root_units(one)[1]._units)
+        turning = root.pop("radian", 0) != 0
+        return turning, set(root) == {"second"}
+
+    (given_turns, given_rate), (aim_turns, aim_rate) = radians(unit), radians(aim)
+    if given_rate and aim_rate and given_turns != aim_turns:
+        raise ValueError("cycles and radians differ by 2 pi")
 
 
 def parse(text: object, unit: str, example: str) -> float:
@@ -44,10 +61,11 @@ def parse(text: object, unit: str, example: str) -> float:
     need = f'needs a number with a unit such as "{example}"'
     if isinstance(text, bool) or not isinstance(text, str):
         raise ValueError(need + " (in quotes)")
+    if "," in text:
+        raise ValueError(need + "; write the decimal point as a point")
     found = _SHAPE.match(text)
     if found is None:
-        hint = "; write the decimal point as a point" if "," in text else ""
-        raise ValueError(need + hint)
+        raise ValueError(need)
     number = float(found.group(1))
     given = found.group(2)
     if not given:
@@ -56,7 +74,7 @@ def parse(text: object, unit: str, example: str) -> float:
         if unit != DEGREES_C:
             raise ValueError(need + f"; {given} is a temperature")
         return number
-    if not _UNIT.match(given) or unit == DEGREES_C:
+    if not _UNIT.match(given) or _POWER.search(given) or unit == DEGREES_C:
         raise ValueError(need)
     try:
         number *= _factor(given, unit)

@@ -393,7 +393,7 @@ def host(world):
 def start(board_modules, host, tmp_path, monkeypatch):
     """``controller.board.start`` in a folder of its own, its link being the host's wire.
 
-    ``start.node`` is the node that was made last, ``start.put(name, data)`` writes a file.
+    ``start.node`` is the node that was made last, ``start.file(name, data)`` writes a file.
     """
     start = board_modules.start
     monkeypatch.chdir(tmp_path)
@@ -410,7 +410,7 @@ def start(board_modules, host, tmp_path, monkeypatch):
         text = data if isinstance(data, str) else json.dumps(data)
         (tmp_path / name).write_text(text, encoding="utf-8")
 
-    start.put = put
+    start.file = put
     return start
 
 

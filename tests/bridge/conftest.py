@@ -113,13 +113,12 @@ def freshen(url, joints=1):
         bridge.beat()
         bridge.request(m.DISARM, struct.pack("<H", 0xFFFF))
         for k in range(joints):
-            for kind, a in ((program.SENSOR, sensor.SOUND_PLACEHOLDER), (MOVE_BY_HAND, 0.5)):
+            for kind, a in ((program.SENSOR, sensor.SOUND), (MOVE_BY_HAND, 0.5)):
                 bridge.request(m.MEDDLE, struct.pack("<BBfff", k, kind, a, 0.0, 0.0))
-            bridge.request(
-                m.MEDDLE, struct.pack("<BBfff", k, program.NO_OBJECT, 0.0, 0.0, 0.0)
-            )
+            bridge.request(m.MEDDLE, struct.pack("<BBfff", k, program.NO_OBJECT, 0.0, 0.0, 0.0))
         time.sleep(0.05)
         bridge.request(m.CLEAR, struct.pack("<H", 0xFFFF))
+        bridge.request(m.TELEMETRY, struct.pack("<HHBB", 0, 0, 1, 0))
         time.sleep(0.02)
     finally:
         bridge.close()

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from controller import trajectory
+from controller import setpoint, trajectory
 from controller.records import copy
 from controller.sensing import TURN_RAD
 from controller.settings import CONTINUOUS, Settings
@@ -23,7 +23,7 @@ class Mover:
 
     def send(self, target, **more):
         command = Command()
-        command.kind = more.pop("kind", trajectory.TO_TARGET)
+        command.kind = more.pop("kind", setpoint.TO_TARGET)
         command.target_rad = target
         for name, value in more.items():
             setattr(command, name, value)
@@ -136,13 +136,13 @@ def test_hold_here_is_the_quickest_stop_and_asking_twice_changes_nothing(when):
     mover.send(3.0)
     rows = [mover.run(when)]
     v = rows[0][-1, 1]
-    mover.send(0.0, kind=trajectory.HOLD_HERE)
+    mover.send(0.0, kind=setpoint.HOLD_HERE)
     twin = Mover()
     for one, other in ((twin.motion, mover.motion), (twin.plan, mover.plan)):
         copy(other, one)
     rows.append(mover.run(300))
     twin.run(3)
-    twin.send(0.0, kind=trajectory.HOLD_HERE)
+    twin.send(0.0, kind=setpoint.HOLD_HERE)
     assert twin.run(297)[-1, 0] == rows[1][-1, 0]
     whole = np.vstack(rows)
     s = mover.settings.profile
@@ -159,7 +159,7 @@ def test_hold_here_drops_a_target_that_waits_for_planning():
     mover.send(1.0)
     mover.run(3)
     mover.send(2.0)
-    mover.send(0.0, kind=trajectory.HOLD_HERE)
+    mover.send(0.0, kind=setpoint.HOLD_HERE)
     rows = mover.run(500)
     assert np.abs(rows[:, 0]).max() == 0.0
     assert mover.motion.source == trajectory.HOLD

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from controller import trajectory
+from controller import setpoint, trajectory
 from controller.records import get, leaves
 from controller.sensing import TURN_RAD
 from controller.settings import CONTINUOUS, Settings
@@ -13,12 +13,12 @@ from controller.state import Command, Motion, Plan, Sensed
 
 TICK_S = 0.002
 SPAN_S = 0.02
-STREAMED = {"kind": trajectory.STREAMED, "target_rad": 1.0, "target_rad_s": 0.5, "span_s": SPAN_S}
+STREAMED = {"kind": setpoint.STREAMED, "target_rad": 1.0, "target_rad_s": 0.5, "span_s": SPAN_S}
 
 
 def command_of(**values):
     command = Command()
-    command.kind = trajectory.TO_TARGET
+    command.kind = setpoint.TO_TARGET
     for name, value in values.items():
         setattr(command, name, value)
     return command
@@ -91,7 +91,7 @@ def test_what_lies_within_is_accepted(settings, values):
     assert everything(motion) != before
 
 
-@pytest.mark.parametrize("kind", [trajectory.TO_TARGET, trajectory.STREAMED])
+@pytest.mark.parametrize("kind", [setpoint.TO_TARGET, setpoint.STREAMED])
 @pytest.mark.parametrize(
     ("angle", "refused"),
     [(3.0, 1), (3.2, 1), (3.4, 1), (3.2 - TURN_RAD, 1), (2.99, 0), (3.41, 0), (0.0, 0), (6.4, 1)],
@@ -120,7 +120,7 @@ class Stream:
 
     def send(self, angle, speed):
         command = command_of(
-            kind=trajectory.STREAMED, target_rad=angle, target_rad_s=speed, span_s=SPAN_S
+            kind=setpoint.STREAMED, target_rad=angle, target_rad_s=speed, span_s=SPAN_S
         )
         trajectory.take(self.settings, self.motion, self.sensed, command)
         assert command.refused == 0

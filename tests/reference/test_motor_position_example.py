@@ -187,10 +187,6 @@ def _jury_limit(part, tick_s):
     return (pole - 1.0) / (gain * zero)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="closed_loop_stable counts the idle integral state, pole 1 at ki = 0, as unstable",
-)
 def test_largest_stable_gain_without_an_integral(motor):
     limit = SAMPLED_LIMITS[0.001]
     assert not stable(motor, limit * (1.0 + 1e-4), 0.0, 0.001)

@@ -160,10 +160,6 @@ def test_margins_are_at_least_those_implied_by_ms(random_loops):
     assert seen > 90
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="Ms is the worst of 4000 grid points, not refined: 0.5 % low at a sharp resonance",
-)
 def test_ms_between_grid_points(nominal):
     # a lightly damped cable (the low end of the spread) at 1 kHz: the resonance is narrow
     part, gains = Part(), Gains()

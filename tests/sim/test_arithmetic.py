@@ -38,9 +38,6 @@ def test_bell_has_mean_zero_and_variance_one():
     assert np.abs(rows).max() < 4.9
 
 
-@pytest.mark.xfail(
-    strict=True, reason="the divisor 53509.09 is off by 1.5e-5: eight 16-bit parts have 53509.92"
-)
 def test_bell_is_scaled_by_the_deviation_of_its_eight_parts():
     deviation = np.sqrt(8.0 * (2.0**32 - 1.0) / 12.0)
     for word in words(50):

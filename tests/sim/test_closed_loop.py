@@ -183,9 +183,6 @@ def test_a_part_too_stiff_for_the_substep_is_refused(joint):
         simulate(joint, scene)
 
 
-@pytest.mark.xfail(
-    strict=True, reason="Fleet lets the plain ValueError of substeps_for through, simulate does not"
-)
 def test_a_fleet_too_stiff_for_the_substep_is_refused_the_same_way(joint):
     scene = Scenario("hard", 0.5, 0.1, object_Nm_rad=1e9)
     with pytest.raises(InputError, match="soften cable, stop or object"):

@@ -101,13 +101,7 @@ def test_a_step_larger_than_the_range_is_cut_to_it(joint):
     "range_",
     [
         ["0 deg", "100 deg"],
-        pytest.param(
-            ["-80 deg", "-10 deg"],
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="high_rad starts at 0, beyond the soft end of a range of negative angles",
-            ),
-        ),
+        ["-80 deg", "-10 deg"],
     ],
 )
 def test_closing_on_something_within_travel_costs_nothing(made, range_):

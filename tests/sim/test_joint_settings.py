@@ -178,11 +178,6 @@ def test_settings_of_usual_joints_are_in_their_declared_range(made, changes):
     assert out_of_range(made(changes).settings) is None
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="joint_settings never holds its result against the declared ranges: such files are "
-    "accepted, and the board would refuse the settings or the tick divide by zero",
-)
 @pytest.mark.parametrize(
     "changes",
     [

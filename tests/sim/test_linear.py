@@ -124,11 +124,6 @@ def test_stability_by_poles_is_that_of_the_loop_in_time(joint, factor, rigid):
     assert told == decays(joint.part, g, 0.002, rigid)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="with ki = 0 the integral is a state of its own with its pole at 1, which no input "
-    "reaches: a sound loop without integral is called unstable",
-)
 def test_a_loop_without_integral_is_stable_where_it_dies_down(joint):
     g = gains_of(ki=0.0)
     assert decays(joint.part, g, 0.002, True)

@@ -141,11 +141,6 @@ def test_settling_of_a_batch_is_nan_where_it_never_came():
     np.testing.assert_allclose(found, [0.0, 0.1, np.nan])
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="Score.low_rad and high_rad start at 0, so a joint that never comes near 0 is said to "
-    "have been there; contact_cost then fines a range of negative angles",
-)
 def test_the_lowest_and_highest_angle_are_those_of_the_run(made):
     from sim.closed_loop import Fleet
 

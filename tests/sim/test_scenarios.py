@@ -114,14 +114,7 @@ def test_a_step_size_is_centred_in_the_span(joint):
     [
         "bridge",
         "pulse",
-        pytest.param(
-            "builtin",
-            marks=pytest.mark.xfail(
-                strict=True,
-                reason="the fault watch compares motion with a voltage that the motor's original "
-                "loop never gives: every move of such a joint trips, so nothing can be shown of it",
-            ),
-        ),
+        "builtin",
     ],
 )
 @pytest.mark.parametrize("name", ["step", "step_back", "sweep"])
@@ -130,7 +123,9 @@ def test_every_kind_of_drive_can_be_shown_moving(made, kind, name):
     scene = joint.scenarios()[name]
     trace = simulate(joint, scene)
     assert trace.metrics.fault == "none"
-    assert abs(trace["joint_rad"][-1] - rows_of(scene, program.MEASURE)[0][2]) < 2.0 * DEG
+    # the motor's original loop has no integral: it stands where friction holds it
+    near = 4.0 * DEG if kind == "builtin" else 2.0 * DEG
+    assert abs(trace["joint_rad"][-1] - rows_of(scene, program.MEASURE)[0][2]) < near
 
 
 @pytest.mark.parametrize(

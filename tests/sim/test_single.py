@@ -75,11 +75,6 @@ def test_every_real_number_stays_single_precision(made, changes, watched):
     assert watched["lost"] == set()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="only attributes are coerced: profile and segments put plain literals (0.0, 1000.0) into "
-    "the tables of the plan; their values are exact in single precision, so nothing comes of it yet",
-)
 def test_every_number_of_a_table_stays_single_precision_too(joint, watched):
     simulate(joint, busy(), runtime="single")
     assert watched["tables"] == set()

@@ -98,22 +98,12 @@ def test_progress_is_told_stage_by_stage(tuned, news):
     assert news[-1].best == tuned.cost
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason='"held-out parts" is told as 2 of 3: the third step belongs to another stage, so its bar '
-    "never fills",
-)
 def test_every_stage_is_told_to_its_end(tuned, news):
     last = {one.stage: one for one in news}
     short = [one.stage for one in last.values() if one.stage != "refining" and one.done < one.total]
     assert short == []
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="Search takes it for granted that parts inside the resonance rule can be drawn: without "
-    "any, it ends with IndexError instead of saying what is wrong or tuning on the others",
-)
 def test_a_joint_with_no_part_inside_the_rule_is_tuned_or_refused(made):
     joint = made({"motor.backlash": "8 deg"})
     try:
@@ -136,11 +126,6 @@ def test_the_bootstrap_interval_holds_the_percentile_and_is_seeded():
     assert low < np.percentile(values, 95) < high
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="np.percentile interpolates between infinities: the interval is nan (with a warning) as "
-    "soon as some parts never settle",
-)
 def test_the_bootstrap_interval_ends_at_never_where_some_parts_never_settled():
     values = np.array([0.1] * 17 + [np.nan] * 3)
     assert bootstrap_p95(values, 1)[1] == np.inf

@@ -1,0 +1,146 @@
+"""Joints on several boards: one session, one recording, one STOP for all."""
+
+import os
+import signal
+import struct
+import time
+
+import numpy as np
+import pytest
+
+from controller import faults
+from controller.wire import messages as m
+from host.bridge import Bridge
+from host.link import open_url
+from host.loading import load
+from host.moves import sine
+from host.recorder import Run
+from host.session import Session
+from host.streaming import StoppedError, arm_and_wait, stream
+from sim import program, sensor
+
+
+def latched(url):
+    """(fault, powered) of a board, asked by a new host."""
+    bridge = Bridge(open_url(url), url)
+    seen = []
+    bridge.on_rows.append(lambda rows: seen.append(rows.values[-1][0]))
+    try:
+        bridge.greet()
+        bridge.beat()
+        fields = 1 << m.FIELDS.index("mode") | 1 << m.FIELDS.index("fault")
+        bridge.request(m.TELEMETRY, struct.pack("<HHBB", 1, fields, 1, 1))
+        deadline = time.monotonic() + 3.0
+        while not seen and time.monotonic() < deadline:
+            time.sleep(0.01)
+        return seen[-1][1], seen[-1][0]
+    finally:
+        bridge.close()
+
+
+@pytest.fixture
+def both(two_boards, joint_file):
+    joints = [load(joint_file), load(joint_file)]
+    with Session(joints, two_boards) as session:
+        session.send_settings()
+        session.telemetry(["angle_rad", "mode"])
+        yield session
+
+
+def test_joints_are_numbered_over_the_boards_in_the_order_of_the_ports(both, two_boards):
+    assert [bridge.url for bridge, _ in both.places] == two_boards
+    assert [place for _, place in both.places] == [0, 0]
+    assert both.first_joint(both.bridges[1]) == 1
+    assert both.masks() == [(both.bridges[0], 1), (both.bridges[1], 1)]
+    assert both.masks([1]) == [(both.bridges[1], 1)]
+    assert both.virtual
+
+
+def test_one_stop_reaches_every_board(both, two_boards):
+    arm_and_wait(both)
+    took = both.stop()
+    assert took < 1.0
+    both.close()
+    for url in two_boards:
+        assert latched(url) == (faults.STOP_PRESSED, 4)
+
+
+def test_a_trip_on_one_board_ends_the_stream_for_both(both, two_boards):
+    arm_and_wait(both)
+    moves = {0: sine(0.6, 0.1, 1.0, 20.0), 1: sine(0.6, 0.1, 1.0, 20.0)}
+
+    def tear(t, _whole):
+        if abs(t - 0.2) < 1e-9:
+            both.bridges[1].tell(
+                m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0.0, 0.0)
+            )
+
+    with pytest.raises(StoppedError, match="joint 1:"):
+        stream(both, moves, 50.0, tell=tear)
+    both.stop()
+    both.close()
+    assert latched(two_boards[0]) == (faults.STOP_PRESSED, 4)
+    fault, mode = latched(two_boards[1])
+    assert mode == 4
+    assert fault in (faults.WIPER_RAIL, faults.SENSOR_JUMP)
+
+
+def test_a_dead_board_does_not_keep_the_stop_from_the_other(both, two_boards, processes):
+    """The second board stands still: the first is stopped, the second loses its lease."""
+    arm_and_wait(both)
+    frozen = processes("two").process
+    os.kill(frozen.pid, signal.SIGSTOP)
+    try:
+        both.stop()
+        assert latched_now(both, 0) == faults.STOP_PRESSED
+        assert not both.bridges[1]._beating.is_set()
+    finally:
+        os.kill(frozen.pid, signal.SIGCONT)
+    both.close()
+    assert latched(two_boards[1])[1] != 2
+
+
+def latched_now(session, number):
+    """The fault that a board of an open session reports."""
+    bridge = session.bridges[number]
+    deadline = time.monotonic() + 2.0
+    while not bridge.faults and time.monotonic() < deadline:
+        time.sleep(0.01)
+    return bridge.faults[0][0]
+
+
+def test_a_link_lost_is_told_whichever_board_it_was(both):
+    arm_and_wait(both)
+    both.bridges[1].transport.close()
+    with pytest.raises(StoppedError, match="the link was lost"):
+        stream(both, {0: sine(0.6, 0.1, 1.0, 20.0)}, 50.0)
+
+
+def test_rows_of_two_boards_belong_to_the_same_moment(two_boards, joint_file, inside, tmp_path):
+    """Boards were switched on seconds apart; a row holds what both did at one time."""
+    done = inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],
+                  "--seconds", "1", "--folder", "run")  # fmt: skip
+    assert done.returncode == 0
+    run = Run(tmp_path / "run")
+    both = np.isfinite(run.joint(0, "angle_rad")) & np.isfinite(run.joint(1, "angle_rad"))
+    assert both.mean() > 0.9
+    assert (np.diff(run["time_s"]) > 0.0).all()
+    assert 0.5 < run["time_s"][-1] - run["time_s"][0] < 3.0
+
+
+def test_each_joint_of_two_boards_is_recorded_under_its_number(
+    two_boards, joint_file, inside, tmp_path
+):
+    from host.virtual_board import MOVE_BY_HAND
+
+    for url, angle in zip(two_boards, (0.4, 1.2), strict=True):
+        bridge = Bridge(open_url(url), url)
+        bridge.greet()
+        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, MOVE_BY_HAND, angle, 0.0, 0.0))
+        bridge.close()
+    inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],
+           "--seconds", "0.5", "--folder", "run")  # fmt: skip
+    run = Run(tmp_path / "run")
+    for k, angle in enumerate((0.4, 1.2)):
+        seen = run.joint(k, "angle_rad")
+        assert np.nanmedian(seen) == pytest.approx(angle, abs=0.08)
