@@ -1,5 +1,6 @@
 """``jointloop demo``: the whole job on an invented joint."""
 
+import shutil
 import time
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -8,6 +9,7 @@ from host.commands.new import starter
 from host.terminal import Terminal
 
 if TYPE_CHECKING:
+    from host.recorder import Run
     from host.report import Section
     from sim.closed_loop import Joint, Trace
     from sim.sizing import Size
@@ -47,7 +49,9 @@ def run(seed: int, out: Path) -> None:
         from host.commands.simulate import show
 
         show(terminal, trace)
-    page = report(folder / "report.html", joint, mine, tuning, traces)
+    terminal.heading("4  The same code on a virtual board, streamed and recorded")
+    sections = [bench_section(tuned, stream_it(terminal, tuned, folder, seed))]
+    page = report(folder / "report.html", joint, mine, tuning, traces, sections)
     took = time.monotonic() - start
     terminal.say(f"\nDone in {took:.0f} s. Joint file with its gains: {path}")
     terminal.say(f"Report: {page}")
@@ -61,14 +65,56 @@ def run_scenes(joint: "Joint") -> "list[Trace]":
     return [simulate(joint, known[name]) for name in ("step", "grip", "hard_object", "wiper_open")]
 
 
+def stream_it(terminal: Terminal, joint: "Joint", folder: Path, seed: int) -> "Run":
+    """Stream six seconds of minimum-jerk moves to a virtual board; return the recording."""
+    from host.commands.stream import record_stream
+    from host.moves import minimum_jerk
+    from host.recorder import Run
+    from host.session import Session
+    from sim.scenarios import span_of
+
+    low, high = span_of(joint.settings)
+    target = folder / "run"
+    if target.exists():
+        shutil.rmtree(target)  # ours, of the last demo
+    with Session([joint], [], "cpython", seed) as session:
+        session.send_settings()
+        move = minimum_jerk([low, high, low, high, low], 0.7)
+        record_stream(terminal, session, {0: move}, 100.0, 1, target, False, seed)
+    return Run(target)
+
+
+def bench_section(joint: "Joint", run: "Run") -> "Section":
+    """Section: the recording with the simulation of the same setpoints laid over it."""
+    from host.comparing import compare
+    from host.figures import look
+    from host.figures.overlay import overlay_figure
+    from host.report import Section
+
+    found = compare(joint, run, 0)
+    return Section(
+        "On the virtual board",
+        "The tuned joint, driven by the board's own program over the link and recorded; the same "
+        f"setpoints were then simulated. The simulation explains {100 * found.fit:.1f} % of the "
+        "recorded course.",
+        [(look.as_svg(overlay_figure("Recorded and simulated", found.time_s, found.rows)),
+          "Recorded on the virtual board, and simulated.")],
+    )  # fmt: skip
+
+
 def report(
-    path: Path, joint: "Joint", mine: "Size", tuning: "Tuning", traces: "list[Trace]"
+    path: Path,
+    joint: "Joint",
+    mine: "Size",
+    tuning: "Tuning",
+    traces: "list[Trace]",
+    more: "list[Section]",
 ) -> Path:
     """Write the report of the demo; return its path."""
     from host.report import write_report
 
     sections = [size_section(joint, mine), tuning_section(joint, tuning)]
-    sections += [trace_section(joint, trace) for trace in traces]
+    sections += [trace_section(joint, trace) for trace in traces] + more
     return write_report(
         path,
         joint.file.joint.name,

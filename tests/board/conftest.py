@@ -7,10 +7,14 @@ watchdog bites, whatever the program is doing, as they do on a chip.
 
 import importlib
 import json
+import os
+import shutil
 import struct
+import subprocess
 import sys
 import types
 import weakref
+from pathlib import Path
 
 import pytest
 
@@ -20,6 +24,8 @@ from controller.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
 
+HERE = Path(__file__).resolve().parent
+ROOT = HERE.parents[1]
 WRAP = 2**30
 MODULES = ("controller.board.adapter", "controller.board.start")
 
@@ -452,3 +458,33 @@ def bitten():
 @pytest.fixture
 def restarted():
     return Restarted
+
+
+@pytest.fixture(scope="session")
+def micropython():
+    """The MicroPython interpreter; tests without one are skipped with the reason."""
+    where = f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}"
+    program = shutil.which("micropython", path=where)
+    if program is None:
+        pytest.skip("no MicroPython interpreter on this machine (wheels: x86-64 Linux)")
+    return program
+
+
+@pytest.fixture(scope="session")
+def run_script(micropython):
+    """Run a script of this folder: ``run_script(name, *arguments, python=False, heap="192k")``.
+
+    Returns what it printed.
+    """
+
+    def run(name, *arguments, python=False, heap="192k"):
+        command = [sys.executable] if python else [micropython, "-X", f"heapsize={heap}"]
+        done = subprocess.run(
+            [*command, str(HERE / name), *map(str, arguments)], cwd=ROOT, capture_output=True,
+            text=True, timeout=120, check=False,
+            env={**os.environ, "MICROPYPATH": str(ROOT), "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+        assert done.returncode == 0, (done.stdout + done.stderr)[-2000:]
+        return done.stdout
+
+    return run

@@ -92,6 +92,15 @@ def test_the_end_of_the_input_is_told(line):
         line.stdio.read(1)
 
 
+@pytest.mark.xfail(
+    strict=True, raises=EOFError, reason="read() throws away what it has read when the end follows"
+)
+def test_what_came_before_the_end_is_not_lost(line):
+    line.say(b"last words")
+    line.hang_up()
+    assert line.stdio.read(64) == b"last words"
+
+
 def test_a_frame_is_written_where_there_is_room(line):
     assert line.stdio.write(b"\x01\x02\x7e") is True
     assert line.heard() == b"\x01\x02\x7e"

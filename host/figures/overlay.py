@@ -1,0 +1,34 @@
+"""A recording beside its simulation: angle, drive, and what is left between them."""
+
+from typing import Any
+
+import numpy as np
+
+from host.figures.look import DEG, EXTENSOR, MEASURED, TRUE, WANT, pyplot
+
+
+def overlay_figure(title: str, t: np.ndarray, rows: dict[str, np.ndarray]) -> Any:
+    """Draw arrays over time (s): want, measured, simulated (rad), drive and simulated_drive (V).
+
+    With "low" and "high" (rad) the band of the part spread is shaded.
+    """
+    plt = pyplot()
+    figure, axes = plt.subplots(3, 1, figsize=(12.0, 8.0), sharex=True, height_ratios=[2, 1, 1])
+    figure.suptitle(title, x=0.01, ha="left", fontweight="bold")
+    if "low" in rows:
+        axes[0].fill_between(t, rows["low"] * DEG, rows["high"] * DEG, color=MEASURED, alpha=0.3,
+                             lw=0, label="simulated, band of the part spread")  # fmt: skip
+    axes[0].plot(t, rows["want"] * DEG, color=WANT, ls="--", lw=1.0, label="wanted")
+    axes[0].plot(t, rows["simulated"] * DEG, color=EXTENSOR, lw=1.2, label="simulated")
+    axes[0].plot(t, rows["measured"] * DEG, color=TRUE, lw=1.0, label="recorded")
+    axes[0].set(ylabel="joint angle, deg")
+    axes[0].legend(fontsize=8, loc="best", ncols=4)
+    left = (rows["measured"] - rows["simulated"]) * DEG
+    axes[1].plot(t, left, color=TRUE, lw=0.9)
+    axes[1].axhline(0.0, color=WANT, lw=0.8)
+    axes[1].set(ylabel="difference, deg")
+    axes[2].plot(t, rows["simulated_drive"], color=EXTENSOR, lw=0.9, label="simulated")
+    axes[2].plot(t, rows["drive"], color=TRUE, lw=0.7, alpha=0.8, label="recorded")
+    axes[2].set(ylabel="drive, V", xlabel="time, s")
+    axes[2].legend(fontsize=8, loc="best", ncols=2)
+    return figure
