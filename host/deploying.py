@@ -17,6 +17,7 @@ from typing import Any
 from host.building import build_number, controller_files
 from sim.errors import InputError
 
+KEYS = ("tick_us", "nominal_V", "supply", "stay_pin", "joints", "hard_limits")
 STARTER = "from controller.board.start import main\n\nmain()\n"
 
 
@@ -40,6 +41,9 @@ def read_wiring(path: Path) -> Wiring:
         raise InputError(str(path), "", None, f"is no JSON: {error}") from None
     if not isinstance(data, dict):
         raise InputError(str(path), "", None, "must be an object")
+    for key in data:
+        if key not in KEYS:
+            raise InputError(str(path), key, None, "unknown key; allowed: " + ", ".join(KEYS))
     tick = data.get("tick_us")
     if not isinstance(tick, int) or not 200 <= tick <= 100000:
         raise InputError(str(path), "tick_us", tick, "must be a whole number, 200 .. 100000")
@@ -54,7 +58,34 @@ def read_wiring(path: Path) -> Wiring:
         if not isinstance(supply, dict) or not isinstance(supply.get("full_V"), int | float):
             raise InputError(str(path), "supply", supply, "needs pin and full_V")
         _take_pin(str(path), "supply.pin", supply.get("pin"), used, converter=True)
+    if data.get("stay_pin") is not None:
+        _take_pin(str(path), "stay_pin", data["stay_pin"], used)
+    nominal = data.get("nominal_V", 5.0)
+    if isinstance(nominal, bool) or not isinstance(nominal, int | float) or not 0 < nominal <= 100:
+        raise InputError(str(path), "nominal_V", nominal, "must be a voltage, more than 0 .. 100")
+    _check_hard_limits(str(path), data.get("hard_limits", []))
     return Wiring(path, data)
+
+
+def _check_hard_limits(file: str, rows: object) -> None:
+    """Each row: the dotted name of a setting, lowest, highest."""
+    from controller.records import leaves
+    from controller.settings import Settings
+
+    known = dict(leaves(Settings))
+    if not isinstance(rows, list):
+        raise InputError(file, "hard_limits", None, "must be a list of [setting, lowest, highest]")
+    for k, row in enumerate(rows):
+        key = f"hard_limits.{k}"
+        if not isinstance(row, list) or len(row) != 3 or row[0] not in known:
+            raise InputError(file, key, row, "must be [setting, lowest, highest]; "
+                             "controller/README.md lists the settings")  # fmt: skip
+        low, high = row[1:]
+        numbers = all(
+            isinstance(one, int | float) and not isinstance(one, bool) for one in (low, high)
+        )
+        if not numbers or not low <= high:
+            raise InputError(file, key, row, "must be two numbers, lowest <= highest")
 
 
 CONVERTER_PINS = (26, 27, 28, 29)

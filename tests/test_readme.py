@@ -1,5 +1,6 @@
 """The README tells the truth: its example runs, its commands exist, its files are there."""
 
+import json
 import re
 import subprocess
 import sys
@@ -45,3 +46,13 @@ def test_every_file_that_is_linked_is_there():
 def test_it_begins_with_the_job_then_the_cautions_then_two_commands():
     headings = re.findall(r"^#+ (.*)$", TEXT, re.MULTILINE)
     assert headings[:3] == ["jointloop", "Cautions", "Two commands"]
+
+
+def test_the_board_json_that_is_shown_is_accepted(tmp_path):
+    from host.deploying import read_wiring
+
+    text = (ROOT / "controller" / "README.md").read_text(encoding="utf-8")
+    (shown,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)
+    path = tmp_path / "board.json"
+    path.write_text(shown, encoding="utf-8")
+    assert read_wiring(path).data == json.loads(shown)
