@@ -11,7 +11,7 @@ NONE = const(0)
 WIPER_RAIL = const(1)
 "wiper at a rail | sensor wire open, shorted or torn off, or reading in the dead gap | check the three sensor wires and the pull-down; calibrate"
 SENSOR_JUMP = const(2)
-"impossible jump of the angle | loose sensor wire, worn track, interference | check the plug and the track; move the wires away from the motor's"
+"impossible jump of the angle | sensor wire torn off or loose, worn track, interference | check wire, plug and track; move the wires away from the motor's"
 SENSOR_HELD = const(3)
 "angle frozen | converter or wire stuck: identical readings without end | check the converter input and the wiper; measure its noise again"
 REVERSED = const(4)

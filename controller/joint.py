@@ -69,14 +69,18 @@ def take_in(settings: "Settings", state: "State", readings: "Readings") -> None:
 
 
 def take_setpoint(settings: "Settings", state: "State", command: "Command") -> None:
-    """Stage 4's entry: start anew where the mode asks it, take a setpoint."""
-    if state.mode.reset == 1:
+    """Stage 4's entry: start anew where the mode asks it, take a setpoint.
+
+    The first powered tick takes none: it stands at the measured angle, drive zero.
+    """
+    fresh = state.mode.reset == 1
+    if fresh:
         supervisor.start_anew(state)
         pid.reset(state.loop, state.sensed.angle_rad)
         limits.reset(state.allowed)
     if command.kind == 0:
         return
-    if state.mode.mode != supervisor.POWERED:
+    if fresh or state.mode.mode != supervisor.POWERED:
         command.refused = 1
         command.kind = 0
         return

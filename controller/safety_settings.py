@@ -84,6 +84,8 @@ class Watch(Record):
     "Mechanical time constant of the expectation model."
     window_s = real(0.06, "s", 1.0e-3, 10.0)
     "Leaky window over which expected and seen motion are compared."
+    lost_rad = real(0.0, "rad", 0.0, 3.0)
+    "Motion expected after the drive turns round that may go into backlash and cable stretch."
     least_rad = real(0.02, "rad", 1.0e-5, 3.0)
     "Expected motion below this is no evidence."
     still_ratio = real(0.15, "1", 0.0, 1.0)

@@ -134,6 +134,10 @@ class Evidence(Record):
 
     model_rad_s = real(0.0, "rad/s")
     drive_sign = real(0.0)
+    slack_rad = real(0.0, "rad")
+    "Expected motion that may still go into backlash and stretch."
+    slack_sign = real(0.0)
+    "Direction in which the slack was last taken up."
     expected_rad = real(0.0, "rad")
     seen_rad = real(0.0, "rad")
     still_s = real(0.0, "s")

@@ -4,8 +4,9 @@ Expected motion comes from a first-order model of the drive,
 
     d(model)/dt = (push / K - model) / lag,   push = u beyond +-friction_V,
 
-restarted from the measured speed whenever the push turns round. Expected and
-seen motion are compared in a leaky window. Thresholds are settings with stated
+restarted from the measured speed whenever the push turns round; then the first
+``lost_rad`` of expected motion may go into backlash and cable stretch. Expected
+and seen motion are compared in a leaky window. Thresholds are settings with stated
 formulas (``sim/joint_settings.py``); what they cannot see is said in
 ``README.md``: nothing can be known of a joint that is not driven.
 """
@@ -24,6 +25,8 @@ def reset(e: "Evidence") -> None:
     """Forget all evidence of motion (late ticks are kept)."""
     e.model_rad_s = 0.0
     e.drive_sign = 0.0
+    e.slack_rad = 0.0
+    e.slack_sign = 0.0
     e.expected_rad = 0.0
     e.seen_rad = 0.0
     e.still_s = 0.0
@@ -58,6 +61,9 @@ def expect(w: "Watch", e: "Evidence", u: float, speed: float, h: float) -> None:
             e.model_rad_s = speed
             e.expected_rad = 0.0
             e.seen_rad = 0.0
+            if sign != e.slack_sign:
+                e.slack_sign = sign
+                e.slack_rad = w.lost_rad
     share = h / w.lag_s
     if share > 1.0:
         share = 1.0
@@ -69,7 +75,11 @@ def compare(w: "Watch", e: "Evidence", moved: float, h: float) -> None:
     leak = h / w.window_s
     if leak > 1.0:
         leak = 1.0
-    e.expected_rad += e.model_rad_s * h - leak * e.expected_rad
+    moves = e.model_rad_s * h
+    if e.slack_rad > 0.0 and moves * e.drive_sign > 0.0:
+        e.slack_rad -= moves * e.drive_sign
+        moves = 0.0
+    e.expected_rad += moves - leak * e.expected_rad
     e.seen_rad += moved - leak * e.seen_rad
     sign = e.drive_sign
     due = e.expected_rad * sign

@@ -11,8 +11,8 @@ from controller.settings import Settings
 from controller.wire import messages as m
 from host.session import Session
 from host.streaming import StoppedError, arm_and_wait, raise_faults, wait
-from host.virtual_board import MOVE_BY_HAND
 from sim.errors import InputError
+from sim.program import MOVE_BY_HAND
 
 
 class Watcher:

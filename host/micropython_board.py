@@ -10,7 +10,7 @@ import sys
 
 from controller.board.stdio import Stdio as BoardStdio
 from controller.node import Node
-from controller.portable import ticks_diff, ticks_us
+from controller.portable import sleep_us, ticks_diff, ticks_us
 from controller.records import INTEGER, TABLE, leaves, put
 from controller.wire.messages import VIRTUAL
 from sim import board_drive, events, plant, program, sensor
@@ -68,9 +68,14 @@ class Board:
     def __init__(self, joints):
         self.joints = joints
         self.trips = 0
+        self.frozen_s = 0.0
+        self.raise_next = False
 
     def read(self, k, readings):
         """Advance a joint to now and read it."""
+        if self.raise_next:
+            self.raise_next = False
+            raise RuntimeError("injected error")
         joint = self.joints[k]
         now = ticks_us()
         span = ticks_diff(now, joint.last) * 1.0e-6
@@ -95,7 +100,10 @@ class Board:
             joint.value = 0.0
 
     def beat(self):
-        """Nothing to feed here."""
+        """Nothing to feed here; an injected freeze happens here."""
+        if self.frozen_s > 0.0:
+            span, self.frozen_s = self.frozen_s, 0.0
+            sleep_us(int(span * 1.0e6))
 
     def deadman_trips(self):
         """Times the deadman would have fired."""
@@ -106,6 +114,15 @@ class Board:
         if k >= len(self.joints):
             return False
         joint = self.joints[k]
+        if kind == program.FREEZE:
+            self.frozen_s = a if a < 1.0 else 1.0
+            return True
+        if kind == program.RAISE:
+            self.raise_next = True
+            return True
+        if kind == program.MOVE_BY_HAND:
+            events.place(joint.part, joint.x, a)
+            return True
         if kind == program.CUT:
             events.cut(joint.part.cable, int(a))
             return True

@@ -20,7 +20,7 @@ from controller.wire.messages import VIRTUAL
 from sim import kernels, program, tolerance
 from sim.closed_loop import Joint
 from sim.part import Part, Sense
-from sim.program import Run
+from sim.program import FREEZE, MOVE_BY_HAND, RAISE, Run
 
 DEADMAN_S = 0.02
 BATCH_S = 1e-4
@@ -132,11 +132,6 @@ class SimulatedBoard:
             joint.twin.events.place(joint.part, joint.plant, float(a))
             return True
         return bool(joint.twin.events.set_outside(joint.plant, joint.sense, e))
-
-
-FREEZE = 100
-RAISE = 101
-MOVE_BY_HAND = 102
 
 
 def interrupts(data: bytes) -> bytes:

@@ -250,6 +250,7 @@ class Fleet:
         frame = parts[0].board_frame_s if parts[0].board != 0 else 0.0
         self.shifts = rng.integers(0, round(frame / tick_s) + 1, len(parts))
         self._runs: dict[tuple, np.ndarray] = {}
+        self._plants: np.ndarray | None = None
 
     def __len__(self) -> int:
         return len(self.objects)
@@ -285,12 +286,7 @@ class Fleet:
         runs["trace_every"] = every
         rows = int(-(-int(runs["ticks"].max()) // every)) if every else 0
         traces = np.zeros((count if every else 1, max(rows, 1), loop.COLUMNS))
-        plants = kernels.as_array(
-            [
-                tolerance.start_plant(part, scenario.start_rad, warm)
-                for part, warm in zip(self.objects, self.warmth_C, strict=True)
-            ]
-        )
+        plants = self._plants_at(scenario.start_rad)
         senses = kernels.repeated(Sense(), count)
         senses["word"] = self.words
         readings = kernels.repeated(Readings(), count)
@@ -311,6 +307,22 @@ class Fleet:
         )
         self._spread(arrays, count)
         return Batch(arrays[10], plants, traces if every else None, self.tick_s)
+
+    def _plants_at(self, angle: float) -> np.ndarray:
+        """Plant states at rest at ``angle`` (rad), as ``tolerance.start_plant`` makes them."""
+        if self._plants is None:
+            self._plants = kernels.as_array(
+                [
+                    tolerance.start_plant(part, 0.0, warm)
+                    for part, warm in zip(self.objects, self.warmth_C, strict=True)
+                ]
+            )
+        plants = self._plants.copy()
+        cables = self.parts["cable"]
+        bend = 1.0 + 0.5 * cables["arm_1"] * angle + cables["arm_2"] * angle * angle / 3.0
+        plants["joint_rad"] = angle
+        plants["drum_rad"] = cables["joint_m"] * angle * bend / cables["drum_m"]
+        return plants
 
     def _spread(self, arrays: tuple, count: int) -> None:
         """Run on all cores: the kernel lets go of the interpreter."""

@@ -10,10 +10,10 @@ from controller import heat as heat_model
 from controller.records import get, leaves
 from controller.settings import BRIDGE, CONTINUOUS, LIMITED, PULSE, Settings
 from controller.settings_check import contradiction
-from sim import calibration, datasheet, gains
+from sim import calibration, datasheet, gains, tolerance
 from sim.errors import InputError
 from sim.joint_file import JointFile
-from sim.part import DIRECT, SPRING_RETURN, Part
+from sim.part import DIRECT, PAIR, SPRING_RETURN, Part
 
 DEG = pi / 180.0
 COLD_C = 10.0
@@ -134,7 +134,7 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     settings.tick_s = 1.0 / file.control.rate
     _fill_sensing(settings, file, part, name)
     _fill_limits(settings, file, part)
-    _fill_watch(settings, file, part)
+    _fill_watch(settings, file, part, name)
     _fill_stopping(settings, file, part)
     _fill_drive(settings, file, part)
     calibration.apply_calibration(settings, calibration.read_calibration(file, name), name)
@@ -299,7 +299,29 @@ def force_current(file: JointFile, part: Part) -> float:
     return amps
 
 
-def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
+def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
+    """Joint motion (rad) that a reversal can lose in the worst part of the spread.
+
+    Backlash, and the stretch that turns the friction on the guides and in the hinge round:
+        gap r1/r2 + 2 (mu_w (T_f + T_e) + F_c / r2) / (k_f + k_e) / r2,
+    each at the end of its spread.
+    """
+    entries = tolerance.spread_of(file, name)
+    c = part.cable
+    gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part) * entries["backlash"].high
+    if c.kind == DIRECT:
+        return gap
+    pull = c.flexor_stretch_m * c.flexor_N_m + c.extensor_stretch_m * c.extensor_N_m
+    wrap = min(c.wrap_loss * entries["wrap_loss"].high, 0.8)
+    drag = wrap * pull * entries["pretension"].high
+    drag += part.hinge.stiction_Nm * entries["joint_friction"].high / c.joint_m
+    stiff = c.flexor_N_m * entries["stiffness"].low
+    if c.kind == PAIR:
+        stiff += c.extensor_N_m * entries["stiffness"].low
+    return min(gap + 2.0 * drag / stiff / c.joint_m, 3.0)
+
+
+def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> None:
     w = settings.watch
     limits = settings.limits
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
@@ -309,6 +331,7 @@ def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
     w.window_s = 0.06
     gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part)
     # Less expected motion than the backlash and the noise is no evidence.
+    w.lost_rad = lost_motion(file, part, name)
     w.least_rad = 0.01 + 0.5 * gap + 3.0 * noise_rad
     w.wrong_rad = 3.0 * DEG + gap + 6.0 * noise_rad
     w.over_travel_rad = 0.0

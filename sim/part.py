@@ -168,6 +168,9 @@ class Plant(Record):
     "Electrical energy taken from the supply."
     peak_cable_N = real(0.0, "N")
     peak_tip_N = real(0.0, "N")
+    held_N = real(0.0, "N")
+    "Tip force through a low-pass of 50 ms: what presses, without the blow."
+    peak_held_N = real(0.0, "N")
     # what acts from outside
     load_Nm = real(0.0, "N*m")
     "Torque on the joint, against closing."

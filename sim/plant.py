@@ -8,12 +8,16 @@ loaded joint stands exactly still. Symbols, sources and what is not modelled:
 """
 
 from controller import heat
+from controller.portable import const
 from sim.arithmetic import cosine
 from sim.part import DIRECT, PAIR
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from sim.part import Cable, Part, Plant
+
+
+HELD_S = const(0.05)
 
 
 def soft(momentum: float, shrink: float) -> float:
@@ -217,6 +221,10 @@ def run_substeps(p: "Part", x: "Plant", duty: float, count: int, h: float) -> No
     else:
         for _ in range(count):
             substep(p, x, h)
+    span = count * h
+    x.held_N += (x.tip_N - x.held_N) * (span / (HELD_S + span))
+    if x.held_N > x.peak_held_N:
+        x.peak_held_N = x.held_N
     ohm = heat.resistance(p.motor.resistance_25_ohm, x.winding_C)
     if count > 0:
         heat.warm_up(p.heat, x, ohm * x.heat_A2s / (count * h), count * h)

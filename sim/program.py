@@ -29,6 +29,11 @@ PLACE = const(18)  #            angle rad (the joint is put there, at rest)
 HOLD = const(19)
 TURN_TARGET = const(20)  #      angle rad            whole turn
 
+# What only a running virtual board can be told (message MEDDLE):
+FREEZE = const(100)  #          time s (the board's loop stands still)
+RAISE = const(101)  #           (an error in the next tick)
+MOVE_BY_HAND = const(102)  #    angle rad (the joint is moved there, as by hand)
+
 LIMIT_BITS = const(7)
 
 
@@ -73,6 +78,7 @@ class Score(Record):
     low_rad = real(1.0e9, "rad")
     "Lowest true angle of the run."
     high_rad = real(-1.0e9, "rad")
+    peak_speed_rad_s = real(0.0, "rad/s")
     peak_current_A = real(0.0, "A")
     hottest_C = real(0.0, "degC")
     limit_ticks = table(LIMIT_BITS, "tick")
@@ -82,6 +88,11 @@ class Score(Record):
     driven_off = integer(0, "tick")
     "Ticks in which an unpowered joint had a drive."
     not_finite = integer(0, "tick")
+    relit = integer(0, "tick")
+    "Ticks in which a tripped joint was driven without having been cleared."
+    kicks = integer(0, "tick")
+    "First powered ticks with a drive."
+    last_mode = integer(0)
     fault = integer(0)
     fault_tick = integer(-1, "tick")
     "Tick of the first trip; -1 none."

@@ -32,6 +32,8 @@ class Scenario:
     meaning: str = ""
     self_test: bool = False
     """Whether the arming self-test runs (it takes about half a second)."""
+    kinds: list[str] = field(default_factory=list)
+    """Kinds of the steps, where the program was drawn by chance."""
 
     def at(
         self, time_s: float, kind: int, a: float = 0.0, b: float = 0.0, c: float = 0.0

@@ -1,6 +1,6 @@
 """What is counted while a program runs (definitions: ``metrics.py``)."""
 
-from controller.supervisor import driven
+from controller.supervisor import POWERED, TRIPPED, driven
 from sim import program
 
 MYPY = False
@@ -84,6 +84,15 @@ def score_guard(
     if report.fault != 0 and score.fault_tick < 0:
         score.fault = report.fault
         score.fault_tick = tick
+    mode = report.mode
+    if score.last_mode == TRIPPED and driven(mode):
+        score.relit += 1
+    if mode == POWERED and score.last_mode != POWERED and u != 0.0:
+        score.kicks += 1
+    score.last_mode = mode
+    speed = x.joint_rad_s if x.joint_rad_s >= 0.0 else -x.joint_rad_s
+    if speed > score.peak_speed_rad_s:
+        score.peak_speed_rad_s = speed
     q = x.joint_rad
     if q < score.low_rad:
         score.low_rad = q

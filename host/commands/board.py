@@ -12,6 +12,9 @@ from typing import TYPE_CHECKING, Any
 from sim.errors import InputError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from host.injecting import Inject
     from sim.closed_loop import Joint
     from sim.part import Part
 
@@ -63,7 +66,30 @@ def announce(url: str, joints: "list[Joint]", quiet: bool, runtime: str) -> None
     print(
         f"A VIRTUAL board with {len(joints)} simulated joint(s), under {runtime}. Nothing real moves."
     )
-    print(f"Port: {url}\nUse it with --port {url}; Ctrl-C ends it.", flush=True)
+    print(f"Port: {url}\nUse it with --port {url}; Ctrl-C ends it.")
+    if sys.stdin.isatty():
+        from host.injecting import help_lines
+
+        print("Type one of these words (and a joint's number) to make it go wrong:")
+        print("\n".join(help_lines()))
+    sys.stdout.flush()
+
+
+def listen(joints: int, act: "Callable[[int, list[Inject]], None]") -> None:
+    """Take words from the terminal, on a thread of its own."""
+    from host.injecting import read_words
+
+    def work() -> None:
+        for line in sys.stdin:
+            if not line.strip():
+                continue
+            try:
+                act(*read_words(line, joints))
+                print(f"  done: {line.strip()}", flush=True)
+            except InputError as error:
+                print(f"  {error}", flush=True)
+
+    threading.Thread(target=work, name="words", daemon=True).start()
 
 
 def _end_with_parent() -> None:
@@ -91,6 +117,13 @@ def _serve_cpython(joints: "list[Joint]", hidden: "list[Part]", seed: int, tcp: 
     gc.freeze()
     gc.disable()  # a collection of this size stops the loop for longer than the deadman allows
     announce(url, joints, quiet, "CPython")
+    if not quiet and sys.stdin.isatty():
+
+        def act(joint: int, injects: "list[Inject]") -> None:
+            for kind, a, b, c in injects:
+                node.board.meddle(joint, kind, a, b, c)
+
+        listen(len(joints), act)
     with contextlib.suppress(KeyboardInterrupt):
         node.run()  # the drive is off on every way out
     del keep
@@ -101,6 +134,7 @@ def _serve_micropython(joints: "list[Joint]", hidden: "list[Part]", seed: int, q
     import tempfile
 
     from host import virtual_board
+    from host.injecting import frames
 
     where = f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}"
     program = shutil.which("micropython", path=where)
@@ -110,6 +144,7 @@ def _serve_micropython(joints: "list[Joint]", hidden: "list[Part]", seed: int, q
     if not hasattr(os, "openpty"):
         raise InputError("", "--runtime", "micropython", "needs a pty (Linux or macOS)")
     stream, url, keep = virtual_board.open_pty()
+    theirs = keep[1]
     root = Path(__file__).resolve().parents[2]
     with tempfile.TemporaryDirectory() as folder:
         job = Path(folder) / "joints.txt"
@@ -120,6 +155,13 @@ def _serve_micropython(joints: "list[Joint]", hidden: "list[Part]", seed: int, q
         )  # fmt: skip
         try:
             announce(url, joints, quiet, "MicroPython")
+            if not quiet and sys.stdin.isatty():
+
+                def act(joint: int, injects: "list[Inject]") -> None:
+                    # by the host's end of the line: whole messages, between the host's own
+                    os.write(theirs, frames(joint, injects))
+
+                listen(len(joints), act)
             child.wait()
         finally:
             child.kill()

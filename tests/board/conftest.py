@@ -30,11 +30,11 @@ WRAP = 2**30
 MODULES = ("controller.board.adapter", "controller.board.start")
 
 
-class Bitten(BaseException):  # noqa: N818 - a reset of the chip is no error of the program
+class Bitten(BaseException):
     """The watchdog has reset the chip: the program ends here, whatever it catches."""
 
 
-class Restarted(BaseException):  # noqa: N818
+class Restarted(BaseException):
     """The program has asked for a reset."""
 
 

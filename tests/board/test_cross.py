@@ -124,7 +124,11 @@ def test_what_is_deployed_starts_on_the_interpreter(deployed, start_board, cross
     assert (body[0], body[1], body[3], body[4]) == (m.VERSION, 1, 2, 20_000)
     assert body[5] == build_number()
     assert body[7] == 0x0102030405060708
-    assert {line for line in done if line.startswith("duty")} == {"duty:2:0", "duty:3:0", "duty:4:0"}
+    assert {line for line in done if line.startswith("duty")} == {
+        "duty:2:0",
+        "duty:3:0",
+        "duty:4:0",
+    }
     assert "timer:5:hard" in done
     assert not [line for line in done if line.startswith(("watchdog", "width"))]
 

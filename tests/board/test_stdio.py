@@ -1,5 +1,6 @@
 """The link on standard input and output, on real pipes: nothing waits."""
 
+import io
 import os
 import types
 
@@ -17,7 +18,7 @@ class Port:
 
     def __init__(self, end, mode):
         self.end = end
-        self.buffer = open(end, mode, buffering=0)
+        self.buffer = io.FileIO(end, mode[0])
         self.asked = []
 
     def fileno(self):

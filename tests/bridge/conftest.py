@@ -14,7 +14,6 @@ from controller.wire import framing
 from controller.wire import messages as m
 from host.bridge import Bridge
 from host.link import LinkLostError, open_url
-from host.virtual_board import MOVE_BY_HAND
 from sim import program, sensor
 
 HERE = Path(__file__).resolve().parent
@@ -55,6 +54,18 @@ def inside(tmp_path, monkeypatch, capsys):
 
 
 @pytest.fixture
+def figures():
+    """Asked for by tests that look at a figure: the others go without, half a second sooner."""
+
+
+@pytest.fixture(autouse=True)
+def no_figures(request, monkeypatch):
+    if "figures" not in request.fixturenames:
+        monkeypatch.setattr("host.figures.recording.recording_figure", lambda *_: None)
+        monkeypatch.setattr("host.figures.look.save", lambda _figure, path: path)
+
+
+@pytest.fixture
 def joint_file(tmp_path):
     """The nominal joint without its self-test at arming, which would cost a second each time."""
     path = tmp_path / "joint.toml"
@@ -87,22 +98,32 @@ class Process:
             pipe.close()
 
 
-@pytest.fixture(scope="session")
-def processes(tmp_path_factory):
-    """Boards that live as long as the tests do, started when first asked for."""
-    folder = tmp_path_factory.mktemp("boards")
+def started(folder):
+    """A function that starts boards by name when first asked for; all end with its user."""
     path = folder / "joint.toml"
     path.write_text(QUICK, encoding="utf-8")
-    started = {}
+    known = {}
 
     def board(name, files=None, **options):
-        if name not in started:
-            started[name] = Process(files or [path], **options)
-        return started[name]
+        if name not in known:
+            known[name] = Process(files or [path], **options)
+        return known[name]
 
     yield board
-    for process in started.values():
+    for process in known.values():
         process.end()
+
+
+@pytest.fixture(scope="session")
+def processes(tmp_path_factory):
+    """Boards that live as long as the tests do."""
+    yield from started(tmp_path_factory.mktemp("boards"))
+
+
+@pytest.fixture(scope="module")
+def short_lived(tmp_path_factory):
+    """Boards of one file of tests."""
+    yield from started(tmp_path_factory.mktemp("boards"))
 
 
 def freshen(url, joints=1):
@@ -113,7 +134,7 @@ def freshen(url, joints=1):
         bridge.beat()
         bridge.request(m.DISARM, struct.pack("<H", 0xFFFF))
         for k in range(joints):
-            for kind, a in ((program.SENSOR, sensor.SOUND), (MOVE_BY_HAND, 0.5)):
+            for kind, a in ((program.SENSOR, sensor.SOUND), (program.MOVE_BY_HAND, 0.5)):
                 bridge.request(m.MEDDLE, struct.pack("<BBfff", k, kind, a, 0.0, 0.0))
             bridge.request(m.MEDDLE, struct.pack("<BBfff", k, program.NO_OBJECT, 0.0, 0.0, 0.0))
         time.sleep(0.05)
@@ -140,9 +161,9 @@ def two_boards(processes):
 
 
 @pytest.fixture
-def real_board(processes):
+def real_board(short_lived):
     """URL of a board that says it is a real one (what it moves is simulated all the same)."""
-    return freshen(processes("real", real=True).url)
+    return freshen(short_lived("real", real=True).url)
 
 
 class Memory:

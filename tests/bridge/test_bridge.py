@@ -167,7 +167,7 @@ def beats_of(heard):
 
 def test_beats_come_only_when_asked_for_and_end_when_told(wire):
     heard = []
-    bridge, _ = wire.bridge(lambda payload: heard.append(payload))
+    bridge, _ = wire.bridge(heard.append)
     time.sleep(0.15)
     assert beats_of(heard) == []
     bridge.beat()
@@ -183,7 +183,7 @@ def test_beats_come_only_when_asked_for_and_end_when_told(wire):
 
 def test_beats_carry_what_the_reader_has_decoded(wire):
     heard = []
-    bridge, transport = wire.bridge(lambda payload: heard.append(payload))
+    bridge, transport = wire.bridge(heard.append)
     transport.queue.put(framing.encode(bytes((m.TEXT, 213, 0)) + b"hello"))
     bridge.beat()
     assert until(lambda: any(m.parse(one)[2] == 213 for one in beats_of(heard)))

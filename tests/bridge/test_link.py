@@ -54,8 +54,7 @@ def test_tcp_write_to_a_board_that_does_not_read_ends(server):
     transport = open_url(f"tcp://127.0.0.1:{server.getsockname()[1]}")
     other, _ = server.accept()
     with pytest.raises(LinkLostError):
-        for _ in range(2000):
-            transport.write(b"x" * 65536)
+        transport.write(b"x" * 100_000_000)
     other.close()
     transport.close()
 
@@ -101,8 +100,7 @@ def test_an_unplugged_serial_port_is_a_lost_link():
     for fd in keep:
         os.close(fd)
     with pytest.raises(LinkLostError):
-        for _ in range(50):
-            transport.read(0.01)
+        transport.read(0.5)
     transport.close()
 
 

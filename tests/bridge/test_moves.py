@@ -179,7 +179,7 @@ def test_several_joints_get_a_move_each_within_their_own_range(joint_file, tmp_p
     assert sorted(moves) == [0, 1]
     assert moves[0].at(0.0)[0] == pytest.approx(50.0 * DEG)
     assert moves[1].at(0.0)[0] == pytest.approx(50.0 * DEG)
-    with pytest.raises(InputError, match="other.toml.*must lie within 20.0 .. 80.0 deg"):
+    with pytest.raises(InputError, match=r"other\.toml.*must lie within 20.0 .. 80.0 deg"):
         moves_of(wish(amplitude="35 deg"), joints)
 
 

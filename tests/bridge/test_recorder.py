@@ -350,7 +350,7 @@ def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
     assert callable(about)
 
 
-def test_run_json_is_enough_to_know_what_was_recorded(board, joint_file, inside, tmp_path):
+def test_run_json_is_enough_to_know_what_was_recorded(board, joint_file, inside, tmp_path, figures):
     inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run")
     told = json.loads((tmp_path / "run" / "run.json").read_text(encoding="utf-8"))
     assert told["joint_files"][0]["file"] == joint_file.read_text(encoding="utf-8")

@@ -7,6 +7,7 @@ import struct
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -167,9 +168,12 @@ def test_a_latched_fault_is_told_to_the_next_host_by_name(board, joint_file):
 
 
 def test_a_rate_beyond_the_budget_is_refused_before_anything_is_armed(
-    processes, joint_file, inside, tmp_path
+    board, joint_file, inside, tmp_path, monkeypatch
 ):
-    url = processes("narrow", inbound=6).url
+    """A board that says it takes six octets a tick."""
+    greet = Bridge.greet
+    monkeypatch.setattr(Bridge, "greet", lambda self, *wait: replace(greet(self, *wait), inbound=6))
+    url = board
     done = inside("stream", joint_file, "--port", url, "--rate", "200 Hz", "--folder", "run")
     assert done.returncode == 2
     assert done.stderr.count("\n") == 1
@@ -289,9 +293,11 @@ def test_another_rate_than_the_board_s_is_told_as_such(board, joint_file, inside
 
 
 @pytest.mark.xfail(strict=True, reason="the build number is not compared")
-def test_a_board_with_other_control_code_is_told_before_it_is_armed(processes, joint_file, inside):
+def test_a_board_with_other_control_code_is_told_before_it_is_armed(
+    short_lived, joint_file, inside
+):
     """What was tuned here is not what runs there: refused or said, but not silent."""
-    url = processes("other build", build=12345).url
+    url = short_lived("other build", build=12345).url
     done = inside("stream", joint_file, "--port", url, "--seconds", "0.4", "--frequency", "2 Hz",
                   "--folder", "run")  # fmt: skip
     assert "deploy" in done.stdout + done.stderr

@@ -130,7 +130,7 @@ def test_a_trip_ends_the_stream_at_the_next_setpoint(notes):
         if t >= 0.2:
             notes.faults[0] = (faults.WIPER_RAIL, 77)
 
-    with pytest.raises(StoppedError, match="joint 0: .*wiper"):
+    with pytest.raises(StoppedError, match=r"joint 0: .*wiper"):
         stream(notes, {0: ramp(5.0)}, 50.0, tell=tell)
     assert len(notes.sent) == 11
 
@@ -255,7 +255,7 @@ def test_arming_that_is_refused_is_told_with_the_reason(notes):
 
     notes.masks = lambda _joints: []
     notes.arm = refuse
-    with pytest.raises(StoppedError, match="arming was refused: the tick does not fit.*1900"):
+    with pytest.raises(StoppedError, match=r"arming was refused: the tick does not fit.*1900"):
         arm_and_wait(notes)
 
 
@@ -320,6 +320,7 @@ CTRL_C_IN_A_WRITE = textwrap.dedent(
     bridge = Bridge(Slow(), "slow")
     session = Session.__new__(Session)
     session.bridges = [bridge]
+    print("ready", flush=True)
     try:
         with StopOnInterrupt(session):
             bridge.tell(m.SETPOINTS, struct.pack("<HBHh", 1, 20, 0, 0))
@@ -341,7 +342,8 @@ def test_ctrl_c_in_the_middle_of_a_write_ends_the_program():
         [sys.executable, "-c", CTRL_C_IN_A_WRITE], stdout=subprocess.PIPE, text=True
     )
     try:
-        out, _ = process.communicate(timeout=4.0)
+        assert process.stdout.readline() == "ready\n"
+        out, _ = process.communicate(timeout=2.5)
     except subprocess.TimeoutExpired:
         out = "hangs"
     finally:

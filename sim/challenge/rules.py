@@ -1,0 +1,132 @@
+"""What must never happen in a run, and how near to it a run came.
+
+Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
+    window     the drive outside the window of force limit and supply of that tick
+    off        a drive that is not zero while unpowered or tripped
+    number     a drive that is no number, or infinite
+    relit      a tripped joint driven again without having been cleared
+    kick       a drive in the first powered tick after arming
+    false trip a trip in a program of normal use: moves, streams, holds, nothing in the way
+Margins (measured over allowed, worst over the parts; above 1 is a breach):
+    tension    greatest cable tension over the allowed pull (strength / safety factor), plus 10 %
+    travel     furthest beyond the soft ends, over the way to the hard stops plus 3 deg
+    force      tip force that lasts (50 ms low-pass) over what current limit and friction can hold
+    heat       hottest winding over its limit plus 15 degC
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from controller import heat
+from sim import datasheet, program
+from sim.challenge.strategies import NORMAL
+from sim.closed_loop import Batch, Fleet, Joint
+from sim.part import DIRECT, Part
+from sim.scenarios import DEG, Scenario
+
+EXACT = ("window", "off", "number", "relit", "kick", "false trip")
+MARGINS = ("tension", "travel", "force", "heat")
+
+
+@dataclass(frozen=True)
+class Judgement:
+    """One program judged. shares: margin name to its worst share; parts: to the part's number."""
+
+    broken: tuple[str, ...]
+    shares: dict[str, float]
+    parts: dict[str, int]
+    faults: dict[str, int]
+    """How many parts ended in which fault."""
+
+
+class Rules:
+    """The rules of one joint and its crew, prepared once."""
+
+    def __init__(self, joint: Joint, fleet: Fleet) -> None:
+        self.joint = joint
+        limits = joint.settings.limits
+        strength = datasheet.cable_strength(joint.file)
+        self.pull_N: float | None = None
+        if strength is not None and joint.part.cable.kind != DIRECT:
+            self.pull_N = 1.1 * strength / joint.file.cable.safety_factor
+        self.room_rad: float | None = None
+        if joint.file.joint.range is not None:
+            low, high = datasheet.hard_stops(joint.file)
+            room = max(high - limits.travel_high_rad, limits.travel_low_rad - low, 0.0)
+            self.room_rad = room + 3.0 * DEG
+        self.hold_N = np.array([self._hold(part, warm) for part, warm in
+                                zip(fleet.objects, fleet.warmth_C, strict=True)])  # fmt: skip
+        self.hot_C = joint.part.heat.hot_C + 15.0
+        self.names = tuple(
+            name for name in MARGINS
+            if (name != "tension" or self.pull_N) and (name != "travel" or self.room_rad)
+        )  # fmt: skip
+
+    def _hold(self, part: Part, warm_C: float) -> float:
+        """Tip force (N) that a part can hold under the current limit, with all its friction.
+
+        The force limit is a voltage window of R_cold I at standstill; the part's own
+        resistance and constant make a torque of it, stiction may hold as much more.
+        """
+        from sim.joint_settings import drum_per_joint, wrap_gain
+
+        limits = self.joint.settings.limits
+        ohm = (
+            heat.resistance(part.motor.resistance_25_ohm, min(warm_C, 25.0)) + part.motor.driver_ohm
+        )
+        volt = min(limits.resistance_ohm * limits.current_A, part.supply_V)
+        motor = part.motor.emf_V_s * volt / ohm + part.motor.stiction_Nm
+        drum = motor / (1.0 - part.motor.load_loss)
+        joint = drum * drum_per_joint(part) / wrap_gain(part)
+        joint += part.hinge.stiction_Nm + part.hinge.gravity_Nm
+        # 15 %: noise of the speed estimate, and the moment arm's bend
+        return 1.15 * joint / part.hinge.tip_m
+
+    def judge(self, scene: Scenario, run: Batch) -> Judgement:
+        """Judge a program by its scores and plants."""
+        scores, plants = run.scores, run.plants
+        broken = [name for name, key in (("window", "outside_window"), ("off", "driven_off"),
+                                         ("number", "not_finite"), ("relit", "relit"),
+                                         ("kick", "kicks")) if (scores[key] != 0).any()]  # fmt: skip
+        names = self._fault_names(scores["fault"])
+        if scene.kinds and set(scene.kinds) <= set(NORMAL) and names:
+            broken.append("false trip")
+        shares: dict[str, float] = {}
+        parts: dict[str, int] = {}
+        for name, values in self._measures(scene, scores, plants).items():
+            values = np.where(np.isfinite(values), values, 1e9)
+            parts[name] = int(np.argmax(values))
+            shares[name] = float(values.max())
+            if shares[name] > 1.0:
+                broken.append(name)
+        if "false trip" in broken:
+            parts["false trip"] = int(np.argmax(scores["fault"] != 0))
+        return Judgement(tuple(broken), shares, parts, names)
+
+    def _fault_names(self, faults: np.ndarray) -> dict[str, int]:
+        from sim.metrics import fault_names
+
+        known = fault_names()
+        numbers, counts = np.unique(faults[faults != 0], return_counts=True)
+        return {known[int(k)]: int(n) for k, n in zip(numbers, counts, strict=True)}
+
+    def _measures(
+        self, scene: Scenario, scores: np.ndarray, plants: np.ndarray
+    ) -> dict[str, np.ndarray]:
+        limits = self.joint.settings.limits
+        found: dict[str, np.ndarray] = {}
+        if self.pull_N:
+            found["tension"] = plants["peak_cable_N"] / self.pull_N
+        if self.room_rad:
+            beyond = np.maximum(scores["high_rad"] - limits.travel_high_rad,
+                                limits.travel_low_rad - scores["low_rad"])  # fmt: skip
+            found["travel"] = np.maximum(beyond, 0.0) / self.room_rad
+        pushed = max(
+            (abs(a) for _, kind, a, _, _ in scene.rows if kind == program.LOAD), default=0.0
+        )
+        found["force"] = plants["peak_held_N"] / (
+            self.hold_N + pushed / self.joint.part.hinge.tip_m
+        )
+        found["heat"] = scores["hottest_C"] / self.hot_C
+        return found
