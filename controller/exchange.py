@@ -65,6 +65,7 @@ def apply(node: "Node", body: "Any") -> "tuple[int, int]":
         if not low <= get(fresh, name) <= high:
             return m.OUT_OF_RANGE, table.cell_of(Settings, name)
     copy(fresh, slot.settings)
+    slot.applied = True
     slot.state.sensed.started = 0  # the angle is read anew, by the new calibration
     slot.state.sensed.odd_ticks = 0
     slot.state.sensed.same_ticks = 0

@@ -29,6 +29,7 @@ if MYPY:  # types are for the checker only: a board has no typing module
 MOST_STEPS = const(50)
 "Periods that one tick may stand for: beyond, the joints are told this many."
 SILENT_S = const(1000.0)
+LAST_WORDS = const(50)
 
 
 class Slot:
@@ -41,6 +42,7 @@ class Slot:
         self.readings = Readings()
         self.report = Report()
         self.staged = None
+        self.applied = False
         self.fault_told = 0
         self.fault_now = 0
         self.fault_tick = 0
@@ -67,6 +69,7 @@ class Node:
         self.edge = 0
         self.leaving = False
         self.outside = faults.NONE
+        self.trips = 0
         self.build = build
         self.serial = serial
         self.beat_us = 0
@@ -113,6 +116,7 @@ class Node:
             slot = self.slots[k]
             r = slot.readings
             self.board.read(k, r)
+            self.watch_deadman()
             r.steps = steps
             r.link_age_s = age
             r.outside_fault = self.outside
@@ -122,6 +126,13 @@ class Node:
                 slot.fault_now = slot.report.fault
                 slot.fault_tick = self.tick
         self.outside = faults.NONE
+
+    def watch_deadman(self) -> None:
+        """The deadman has cut the drive behind our back: that latches."""
+        trips = self.board.deadman_trips()
+        if trips != self.trips:
+            self.trips = trips
+            self.outside = faults.DEADMAN
 
     def on_tick(self, steps: int, now: int) -> None:
         """Everything of one tick edge; an error in it ends with the drive off."""
@@ -135,11 +146,11 @@ class Node:
             self.telemetry.text(2, "error in the tick: " + repr(error))
         self.telemetry.on_tick()
 
-    def fail(self, fault: int) -> None:
-        """Trip every joint by hand: the tick itself could not."""
+    def fail(self, fault: int, unpowered: bool = False) -> None:
+        """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
         self.outside = fault
         for slot in self.slots:
-            if driven(slot.state.mode.mode):
+            if unpowered or driven(slot.state.mode.mode):
                 slot.state.mode.mode = 4
                 if slot.state.mode.fault == faults.NONE:
                     slot.state.mode.fault = fault
@@ -160,6 +171,9 @@ class Node:
             self.timing.tick_begins(steps)
             self.on_tick(steps, now)
             self.timing.tick_ends(ticks_diff(ticks_us(), now))
+            if steps > 1:  # ticks that leave no spare time must not make the board deaf
+                self.answering.serve()
+                self.telemetry.send()
             self.answering.allowance = self.answering.bytes_per_tick
         else:
             self.spare(-late)
@@ -182,6 +196,8 @@ class Node:
         """Drive off, measure what a tick costs, start the clock."""
         self.board.off()
         self.timing.measure(self)
+        self.board.beat()
+        self.trips = self.board.deadman_trips()
         self.edge = ticks_add(ticks_us(), self.tick_us)
 
     def run(self) -> None:
@@ -190,5 +206,11 @@ class Node:
             self.begin()
             while not self.leaving:
                 self.turn()
+            self.board.off()
+            for _ in range(LAST_WORDS):  # the answer to LEAVE must not wait for ever
+                if not self.telemetry.answers:
+                    break
+                if not self.telemetry.send():
+                    sleep_us(1000)
         finally:
             self.board.off()

@@ -58,9 +58,14 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
             wanted = EASE
         else:
             return m.OUT_OF_RANGE, 1
+    if wanted == ARM or wanted == RELEASE:
+        for k in range(len(node.slots)):  # nobody sent settings: its own defaults drive nothing
+            if body[0] >> k & 1 and not node.slots[k].applied:
+                return m.DIFFERS, k
     for k in range(len(node.slots)):
-        if body[0] >> k & 1:
-            node.slots[k].command.request = wanted
+        command = node.slots[k].command
+        if body[0] >> k & 1 and command.request != STOP:  # a pending STOP is never taken back
+            command.request = wanted
     return m.DONE, 0
 
 

@@ -46,7 +46,7 @@ class Field:
             ("size", size), ("of", of),
         )  # fmt: skip
         for name, value in given:
-            usual = getattr(Field, name)
+            usual = getattr(self, name)
             if value != usual or type(value) is not type(usual):
                 setattr(self, name, value)
         self.order = Field.made
@@ -61,6 +61,15 @@ class Field:
         return self.default
 
 
+class Whole(Field):
+    """A whole number: its own usual values, so that an instance keeps less."""
+
+    kind = INTEGER
+    default = 0
+    low = -(2**31)
+    high = 2**31 - 1
+
+
 def real(default, unit="1", low=-_HUGE, high=_HUGE):
     """Declare a real number in ``unit`` (SI), allowed in [low, high]."""
     return Field(REAL, default, unit, low, high)
@@ -68,7 +77,7 @@ def real(default, unit="1", low=-_HUGE, high=_HUGE):
 
 def integer(default, unit="1", low=-(2**31), high=2**31 - 1):
     """Declare a whole number, allowed in [low, high]."""
-    return Field(INTEGER, default, unit, low, high)
+    return Whole(INTEGER, default, unit, low, high)
 
 
 def table(size, unit="1", low=-_HUGE, high=_HUGE):

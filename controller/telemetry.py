@@ -20,6 +20,7 @@ MOST_PAYLOAD = const(248)
 CREDIT = const(64)
 "Frames that the host's reader may be behind."
 HEAD = const(8)
+MOST_WAITING = const(12)
 
 
 class Group:
@@ -118,6 +119,9 @@ class Telemetry:
         if rows and (len(self.waiting) > 4 or not self.credit()):
             self.dropped += rows
             return
+        if len(self.waiting) >= MOST_WAITING:
+            self.dropped += 1
+            return
         self.waiting.append(framing.encode(payload))
 
     def send(self) -> bool:
@@ -125,15 +129,14 @@ class Telemetry:
 
         Answers go out whenever asked for; all else only while the lease runs.
         """
+        if self.waiting and not self.node.has_lease:
+            self.waiting = []
         if self.answers:
             if not self.node.stream.write(self.answers[0]):
                 return False
             self.answers.pop(0)
             return True
         if not self.waiting:
-            return False
-        if not self.node.has_lease:
-            self.waiting = []
             return False
         if not self.node.stream.write(self.waiting[0]):
             return False

@@ -115,6 +115,7 @@ class Bridge:
         self.lost: str | None = None
         self.identity: Identity | None = None
         self.clock_offset_us = 0.0
+        self.tick_zero_us: float | None = None
         self.board_tick = 0
         self.powered = 0
         self.health: dict[str, int] = {}
@@ -124,6 +125,8 @@ class Bridge:
         self.lease_ms = 100
         self._sequence = 0
         self._asked = 0
+        self._asked_kind = -1
+        self._odd = 0
         self._seen = 0
         self._expected = -1
         self._best_trip = float("inf")
@@ -155,13 +158,15 @@ class Bridge:
                     raise
         if payload[0] != m.IDENTITY:
             raise InputError("", "--port", self.url, "speaks another version of the link")
-        self.identity = Identity(*struct.unpack_from(m.LAYOUT[m.IDENTITY], payload, 2))
-        if self.identity.version != m.VERSION:
+        version = payload[2] if len(payload) > 2 else 0
+        layout = m.LAYOUT[m.IDENTITY]
+        if version != m.VERSION or len(payload) != 2 + struct.calcsize(layout):
             raise InputError(
                 "", "--port", self.url,
-                f"the board speaks version {self.identity.version} of the link, this host "
-                f"{m.VERSION}; deploy the board again",
+                f"the board speaks version {version} of the link, this host {m.VERSION}; "
+                "deploy the board again",
             )  # fmt: skip
+        self.identity = Identity(*struct.unpack_from(layout, payload, 2))
         return self.identity
 
     def beat(self, on: bool = True) -> None:
@@ -192,6 +197,7 @@ class Bridge:
         with self._wake:
             self._sequence = (self._sequence + 1) & 0xFF
             self._asked = sequence = self._sequence
+            self._asked_kind = kind
             self._answers.pop(sequence, None)
         frame = framing.encode(bytes((kind, sequence)) + body)
         begun = time.monotonic()
@@ -275,9 +281,13 @@ class Bridge:
                 data = self.transport.read(0.05)
                 if data:
                     for payload in self._reader.feed(data):
-                        self._take(payload)
+                        try:
+                            self._take(payload)
+                        except (struct.error, IndexError):
+                            self._odd += 1  # a sound frame that says less than it should
                     self.counters.frames = self._reader.frames
                     self.counters.bad = self._reader.bad + self._reader.short + self._reader.long
+                    self.counters.bad += self._odd
         except LinkLostError as error:
             self._lose(str(error))
         finally:
@@ -293,8 +303,10 @@ class Bridge:
             self._echo(payload)
         elif kind == m.ANSWER:
             self._answered(payload[3], payload)
-        elif kind in (m.IDENTITY, m.VALUES):
-            self._answered(None, payload)
+        elif kind == m.IDENTITY or kind == m.VALUES:
+            # answers that name no request: they answer the one in hand, if it asked for them
+            if self._asked_kind == (m.HELLO if kind == m.IDENTITY else m.READ):
+                self._answered(None, payload)
         elif kind == m.FAULT:
             tick, joint, fault, mode = struct.unpack_from(m.LAYOUT[m.FAULT], payload, 2)
             self.tell(m.SEEN, struct.pack(m.LAYOUT[m.SEEN], joint, fault))
@@ -309,10 +321,12 @@ class Bridge:
             self._event("health", dict(self.health))
         elif kind == m.TEXT:
             self._event("text", {"level": payload[2], "text": payload[3:].decode(errors="replace")})
+        else:
+            self._odd += 1
 
     def _answered(self, sequence: int | None, payload: bytes) -> None:
         with self._wake:
-            if sequence is None:  # answers that name no request answer the one in hand
+            if sequence is None:
                 sequence = self._asked
             self._answers[sequence] = payload
             self._wake.notify_all()
@@ -325,6 +339,8 @@ class Bridge:
         if trip <= self._best_trip:  # least round trip: least doubt about the offset
             self._best_trip = trip
             self.clock_offset_us = (board_us - (host_us + trip / 2.0)) % TICK_BITS
+            if self.identity is not None:  # host's time at which the board's tick 0 would have been
+                self.tick_zero_us = now_us - trip / 2.0 - tick * self.identity.tick_us
         self._best_trip *= 1.01
 
     def _rows(self, payload: bytes) -> None:

@@ -14,6 +14,9 @@ from host.streaming import StoppedError, arm_and_wait, raise_faults, wait
 from sim.errors import InputError
 from sim.program import MOVE_BY_HAND
 
+SEARCH_S = 60e-6
+"""How far (s) from the file's neutral the standstill of a pulse board is looked for."""
+
 
 class Watcher:
     """Collects telemetry of one joint while it is open."""
@@ -113,26 +116,36 @@ def drift_at(session: Session, joint: int, neutral_s: float, seconds: float = 0.
 def find_neutral(session: Session, joint: int, tell: Any) -> tuple[float, float]:
     """Find a pulse board's standstill: (neutral s, half width of the dead band s).
 
-    Halves the way to each edge at which the joint begins to move. Raises StoppedError.
+    The pulses at both ends of +-``SEARCH_S`` must move the joint, opposite ways; then the way
+    to where each of the two motions begins is halved. Raises StoppedError.
     """
     settings = session.joints[joint].settings
     still = 0.03
+
+    def way(away: float) -> int:
+        if session.virtual:
+            limits = settings.limits
+            move_virtual_joint(session, joint,
+                               0.5 * (limits.command_low_rad + limits.command_high_rad))  # fmt: skip
+        speed = drift_at(session, joint, settings.drive.neutral_s + away)
+        tell(1.0 if away >= 0.0 else -1.0, abs(away), speed)
+        return 0 if abs(speed) <= still else (1 if speed > 0.0 else -1)
+
+    ends = {direction: way(direction * SEARCH_S) for direction in (1.0, -1.0)}
+    if ends[1.0] * ends[-1.0] >= 0:
+        raise StoppedError(f"pulses {SEARCH_S * 1e6:.0f} us to both sides of "
+                           f"{settings.drive.neutral_s * 1e6:.0f} us must move the joint, opposite "
+                           "ways: is the motor supplied and plugged in, the joint free?")  # fmt: skip
     edges = []
-    for direction in (1.0, -1.0):
-        low, high = 0.0, 60e-6
-        for _ in range(6):
-            middle = 0.5 * (low + high)
-            if session.virtual:
-                limits = settings.limits
-                move_virtual_joint(session, joint,
-                                   0.5 * (limits.command_low_rad + limits.command_high_rad))  # fmt: skip
-            speed = drift_at(session, joint, settings.drive.neutral_s + direction * middle)
-            tell(direction, middle, speed)
-            if abs(speed) > still:
-                high = middle
+    for direction, moving in ends.items():
+        out, into = direction * SEARCH_S, -direction * SEARCH_S
+        for _ in range(7):
+            middle = 0.5 * (out + into)
+            if way(middle) == moving:
+                out = middle
             else:
-                low = middle
-        edges.append(direction * 0.5 * (low + high))
+                into = middle
+        edges.append(0.5 * (out + into))
     neutral = settings.drive.neutral_s + 0.5 * (edges[0] + edges[1])
     return neutral, 0.5 * (edges[0] - edges[1])
 

@@ -197,7 +197,9 @@ def record(
     """Record the bench without driving it."""
     from host.commands.record import run
 
-    run(joints, port or [], seconds, runtime, folder, seed, as_json, out)
+    code = run(joints, port or [], seconds, runtime, folder, seed, as_json, out)
+    if code:
+        raise typer.Exit(code)
 
 
 @app.command(epilog='Example: jointloop calibrate finger.toml --points "0 deg, 50 deg, 100 deg"')

@@ -5,6 +5,7 @@ Copying is left to mpremote (optional), cross-compiling to mpy-cross (optional).
 kept on the board. Files are copied only while nothing is armed.
 """
 
+import contextlib
 import json
 import shutil
 import subprocess
@@ -53,10 +54,15 @@ def read_wiring(path: Path) -> Wiring:
     used: dict[int, str] = {}
     for k, joint in enumerate(joints):
         _check_joint(str(path), k, joint, used)
+    _check_timers(str(path), joints)
     supply = data.get("supply")
     if supply is not None:
-        if not isinstance(supply, dict) or not isinstance(supply.get("full_V"), int | float):
-            raise InputError(str(path), "supply", supply, "needs pin and full_V")
+        full = supply.get("full_V") if isinstance(supply, dict) else None
+        if isinstance(full, bool) or not isinstance(full, int | float) or not 0.0 < full <= 200.0:
+            raise InputError(
+                str(path), "supply", supply, "needs pin and full_V, more than 0 .. 200 V"
+            )
+        assert isinstance(supply, dict)
         _take_pin(str(path), "supply.pin", supply.get("pin"), used, converter=True)
     if data.get("stay_pin") is not None:
         _take_pin(str(path), "stay_pin", data["stay_pin"], used)
@@ -114,12 +120,42 @@ def _check_joint(file: str, k: int, joint: object, used: dict[int, str]) -> None
     _take_pin(file, f"{key}.wiper", joint.get("wiper"), used, converter=True)
     if joint.get("second_wiper") is not None:
         _take_pin(file, f"{key}.second_wiper", joint["second_wiper"], used, converter=True)
+    count = joint.get("oversampling", 1)
+    if isinstance(count, bool) or not isinstance(count, int) or not 1 <= count <= 64:
+        raise InputError(file, f"{key}.oversampling", count, "must be a whole number, 1 .. 64")
     out = joint.get("out")
     if not isinstance(out, list) or len(out) != 2:
         raise InputError(file, f"{key}.out", out, "must be two pins of a bridge, or [pin, null]")
     for n, pin in enumerate(out):
         if pin is not None or n == 0:
             _take_pin(file, f"{key}.out.{n}", pin, used)
+
+
+def _timer_of(pin: int) -> tuple[int, int]:
+    """PWM slice and channel of a pin (RP2040 datasheet, 4.5.2; pins from 32 on: RP2350)."""
+    if pin < 32:
+        return (pin >> 1) & 7, pin & 1
+    return 8 + ((pin >> 1) & 3), pin & 1
+
+
+def _check_timers(file: str, joints: list[Any]) -> None:
+    """Refuse outputs that share a PWM channel, or a slice at two frequencies."""
+    channels: dict[tuple[int, int], str] = {}
+    kinds: dict[int, tuple[bool, str]] = {}
+    for k, joint in enumerate(joints):
+        pulse = joint["out"][1] is None
+        for n, pin in enumerate(joint["out"]):
+            if pin is None:
+                continue
+            key = f"joints.{k}.out.{n}"
+            one, channel = _timer_of(pin)
+            other = channels.setdefault((one, channel), key)
+            if other != key:
+                raise InputError(file, key, pin, f"is the same PWM channel as {other}")
+            was, first = kinds.setdefault(one, (pulse, key))
+            if was != pulse:
+                raise InputError(file, key, pin, f"shares a PWM slice with {first}, whose frequency "
+                                 "is another: a bridge and a pulse need slices of their own")  # fmt: skip
 
 
 def stage_files(wiring: Wiring, folder: Path, cross: bool) -> list[str]:
@@ -172,6 +208,8 @@ class Copier:
             raise InputError(
                 "", "mpremote", None, "is not installed (pip install 'jointloop[board]')"
             ) from None
+        except OSError as error:
+            raise InputError("", "mpremote", None, f"cannot be run: {error.strerror}") from None
         except subprocess.TimeoutExpired:
             raise InputError("", "--port", self.base[-1], "does not answer mpremote; see the recovery "
                              "steps in controller/README.md") from None  # fmt: skip
@@ -200,6 +238,15 @@ class Copier:
                             raise
             self.run("fs", "cp", str(folder / name), f":{name}")
 
+    def remove_twin(self, name: str) -> None:
+        """Remove the source of a compiled file, and the reverse: a board would run the old one."""
+        path = Path(name)
+        twin = {".py": ".mpy", ".mpy": ".py"}.get(path.suffix)
+        if twin is None or path.name == "main.py":
+            return
+        with contextlib.suppress(InputError):  # most often it is not there
+            self.run("fs", "rm", f":{path.with_suffix(twin).as_posix()}")
+
     def reset(self) -> None:
         """Restart the board."""
         self.run("reset")
@@ -214,6 +261,7 @@ def deploy(
         copier = Copier(port, command)
         for k, name in enumerate(names):
             copier.copy(Path(folder), [name])
+            copier.remove_twin(name)
             tell(k + 1, len(names), name)
         copier.reset()
     return build_number()

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 import tomlkit
+from tomlkit.items import Comment, Table, Whitespace
 
 from sim.errors import InputError
 from sim.joint_file import read_text
@@ -32,6 +33,20 @@ def write_whole(path: Path, text: str) -> None:
         raise InputError(str(path), "", None, f"cannot be written: {error.strerror}") from None
 
 
+def _trailing(table: Any) -> list[Any]:
+    """Remarks and blank lines at the end of a table, with its last inner table's."""
+    found: list[Any] = []
+    body = getattr(getattr(table, "value", None), "body", [])
+    for key, item in reversed(body):
+        if key is None and isinstance(item, Comment | Whitespace):
+            found.insert(0, item)
+            continue
+        if isinstance(item, Table):
+            found = _trailing(item) + found
+        break
+    return found if any(isinstance(one, Comment) for one in found) else []
+
+
 def put_table(path: Path, name: str, table: dict[str, Any], seen: str) -> None:
     """Put a table into a TOML file, comments kept; the rest is left as it is.
 
@@ -54,8 +69,9 @@ def put_table(path: Path, name: str, table: dict[str, Any], seen: str) -> None:
         else:
             made[key] = value
     if name in document:
-        del document[name]
-    if not text.endswith("\n\n"):
+        for item in _trailing(document[name]):  # remarks above the next table count as ours
+            made.add(item)
+    elif not text.endswith("\n\n"):
         document.add(tomlkit.nl())
     document[name] = made
     write_whole(path, tomlkit.dumps(document))

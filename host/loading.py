@@ -20,14 +20,15 @@ def load(path: Path, gains: Path | None = None) -> Joint:
     return joint_of(tables, str(gains) if "digest" in other["gains"] else name)
 
 
-def angle(text: str, option: str) -> float:
-    """Return an angle option in rad. Raises InputError."""
+def angle(text: str, option: str, least: float = 1e-3) -> float:
+    """Return an angle option in rad, at least so large (a size). Raises InputError."""
     from sim import units
 
     try:
         value = units.parse(text, "rad", "60 deg")
-        if not 1e-3 <= abs(value) <= 700.0:
-            raise ValueError("must lie between 0.1 deg and 40000 deg")
+        if not least <= abs(value) <= 700.0:
+            low = f"at least {least * 57.29577951308232:.2f} deg and " if least > 0.0 else ""
+            raise ValueError(f"must be {low}at most 40000 deg")
     except ValueError as error:
         raise InputError("", option, text, str(error)) from None
     return value

@@ -27,6 +27,12 @@ class Move:
     at: Callable[[float], tuple[float, float]]
     jumps: bool = False
     """Whether the angle jumps, so that it is sent as targets of a profile."""
+    low: float = float("nan")
+    high: float = float("nan")
+    """Lowest and highest angle (rad) that it reaches."""
+    low_s: float | None = None
+    high_s: float | None = None
+    """When it does, where that is known (a CSV file)."""
 
 
 def sine(centre: float, amplitude: float, frequency: float, seconds: float) -> Move:
@@ -41,7 +47,8 @@ def sine(centre: float, amplitude: float, frequency: float, seconds: float) -> M
         angle = amplitude * sin(w * t)
         return centre + ease * angle, ease * amplitude * w * cos(w * t) + rate * angle
 
-    return Move("sine", seconds, at)
+    reach = abs(amplitude)
+    return Move("sine", seconds, at, low=centre - reach, high=centre + reach)
 
 
 def chirp(centre: float, amplitude: float, low_Hz: float, high_Hz: float, seconds: float) -> Move:
@@ -52,9 +59,12 @@ def chirp(centre: float, amplitude: float, low_Hz: float, high_Hz: float, second
         phase = 2.0 * pi * (low_Hz * t + 0.5 * rate * t * t)
         ease = min(t / 0.5, 1.0)
         speed = 2.0 * pi * (low_Hz + rate * t) * amplitude * cos(phase) * ease
+        if t < 0.5:
+            speed += 2.0 * amplitude * sin(phase)
         return centre + ease * amplitude * sin(phase), speed
 
-    return Move("chirp", seconds, at)
+    reach = abs(amplitude)
+    return Move("chirp", seconds, at, low=centre - reach, high=centre + reach)
 
 
 def step(low: float, high: float, period: float, seconds: float) -> Move:
@@ -63,7 +73,7 @@ def step(low: float, high: float, period: float, seconds: float) -> Move:
     def at(t: float) -> tuple[float, float]:
         return (high if (t % period) < 0.5 * period else low), 0.0
 
-    return Move("step", seconds, at, jumps=True)
+    return Move("step", seconds, at, True, min(low, high), max(low, high))
 
 
 def staircase(low: float, high: float, steps: int, dwell: float) -> Move:
@@ -74,7 +84,7 @@ def staircase(low: float, high: float, steps: int, dwell: float) -> Move:
     def at(t: float) -> tuple[float, float]:
         return levels[min(int(t / dwell), len(levels) - 1)], 0.0
 
-    return Move("staircase", dwell * len(levels), at, jumps=True)
+    return Move("staircase", dwell * len(levels), at, True, min(levels), max(levels))
 
 
 def minimum_jerk(angles: list[float], each_s: float, rest_s: float = 0.3) -> Move:
@@ -89,7 +99,7 @@ def minimum_jerk(angles: list[float], each_s: float, rest_s: float = 0.3) -> Mov
         rate = 30.0 * s * s * (1.0 - s) ** 2 / each_s if s < 1.0 else 0.0
         return angles[k] + rise * x, rise * rate
 
-    return Move("minimum_jerk", span * (len(angles) - 1), at)
+    return Move("minimum_jerk", span * (len(angles) - 1), at, low=min(angles), high=max(angles))
 
 
 def from_csv(path: Path, joints: int) -> list[Move]:
@@ -108,7 +118,9 @@ def from_csv(path: Path, joints: int) -> list[Move]:
             inside = times[0] <= t <= times[-1]
             return float(np.interp(t, times, column)), float(slope) if inside else 0.0
 
-        return Move(path.name, float(times[-1]), at)
+        down, up = int(np.argmin(column)), int(np.argmax(column))
+        return Move(path.name, float(times[-1]), at, False, float(column[down]), float(column[up]),
+                    float(times[down]), float(times[up]))  # fmt: skip
 
     return [move(k) for k in range(joints)]
 
@@ -119,10 +131,16 @@ def _read(path: Path, joints: int) -> tuple[np.ndarray, np.ndarray]:
     except (OSError, UnicodeDecodeError) as error:
         reason = getattr(error, "strerror", None) or "is not UTF-8 text"
         raise InputError(str(path), "", None, f"cannot be read: {reason}") from None
-    rows = list(csv.reader(text.splitlines()))
+    reader = csv.reader(text.splitlines())
+    rows = []
+    try:
+        for row in reader:
+            rows.append(row)
+    except csv.Error as error:
+        raise InputError(str(path), f"line {len(rows) + 1}", None, str(error)) from None
     if len(rows) < 3:
         raise InputError(str(path), "", None, "needs a header and at least two rows")
-    header = [name.strip() for name in rows[0]]
+    header = [name.strip() for name in rows[0]] or [""]
     if header[0] != "time_s":
         raise InputError(str(path), "column 1", header[0], "must be time_s")
     if len(header) != joints + 1:
@@ -148,7 +166,11 @@ def _read(path: Path, joints: int) -> tuple[np.ndarray, np.ndarray]:
         if len(row) != len(header) or not np.isfinite(table[-1]).all():
             raise InputError(str(path), f"line {number}", ",".join(row)[:40],
                              f"must hold {len(header)} finite numbers")  # fmt: skip
+        before = table[-2][0] if len(table) > 1 else -1e-300
+        if table[-1][0] <= before:
+            raise InputError(str(path), f"line {number}", f"time_s {table[-1][0]:g}",
+                             "must rise from row to row, from 0 on")  # fmt: skip
     numbers = np.array(table)
-    if len(numbers) < 2 or (np.diff(numbers[:, 0]) <= 0.0).any() or numbers[0, 0] < 0.0:
-        raise InputError(str(path), "time_s", None, "must rise from row to row, from 0 on")
+    if len(numbers) < 2:
+        raise InputError(str(path), "", None, "needs a header and at least two rows")
     return numbers[:, 0], numbers[:, 1:] * np.array(factors)

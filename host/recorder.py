@@ -38,6 +38,8 @@ class Recorder:
         """Make the folder and write run.json. Raises InputError."""
         from host.files import make_folder, write_whole
 
+        if folder.exists() and not folder.is_dir():
+            raise InputError(str(folder), "", None, "is a file; name another folder")
         if folder.exists() and any(folder.iterdir()):
             raise InputError(str(folder), "", None, "holds a run already; name another folder")
         self.folder = make_folder(folder)
@@ -48,25 +50,41 @@ class Recorder:
         self.rows_written = 0
         self.gaps = 0
         self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
-        self._partial: dict[int, dict[int, list[float]]] = {}
+        self._partial: dict[int, dict[int, list[float | str]]] = {}
         self._last_tick = -1
+        self._shifts: dict[int, int] = {}
+        self.failed: OSError | None = None
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
 
-    def rows(self, rows: Rows, first_joint: int = 0) -> None:
-        """Take telemetry (called by a link's reader thread)."""
-        self._queue.put((rows, first_joint))
+    def rows(self, rows: Rows, first_joint: int = 0, ticks_on: int = 0) -> None:
+        """Take telemetry (called by a link's reader thread).
+
+        ticks_on: what to add to the board's ticks, to count as the first board does.
+        """
+        self._queue.put((rows, first_joint, ticks_on))
 
     def event(self, name: str, data: dict[str, Any]) -> None:
         """Take an event; its time is the host's."""
         self._queue.put((name, {"t": time.time(), "event": name, **data}))
 
     def close(self) -> None:
-        """Write what is left and end."""
+        """Write what is left and end. Raises InputError where it could not be written."""
         self._queue.put(None)
         self._thread.join(5.0)
+        if self.failed is not None:
+            reason = self.failed.strerror or str(self.failed)
+            raise InputError(
+                str(self.folder), "", None, f"the recording cannot be written: {reason}"
+            )
 
     def _work(self) -> None:
+        try:
+            self._write()
+        except OSError as error:
+            self.failed = error
+
+    def _write(self) -> None:
         with (
             (self.folder / "telemetry.csv").open("w", newline="", encoding="utf-8") as table,
             (self.folder / "events.jsonl").open("w", encoding="utf-8") as events,
@@ -97,11 +115,20 @@ class Recorder:
             events.write(json.dumps(item[1], default=str) + "\n")
             events.flush()  # events are few, and the last ones tell why a run ended
             return True
-        rows, first = item
+        rows, first, on = item
+        before = self._shifts.setdefault(first, on)
+        if abs(on - before) > self.every:  # the boards' clocks have drifted apart
+            self._shifts[first] = on
+            events.write(json.dumps({"t": time.time(), "event": "clock", "joint": first,
+                                     "ticks_on": on}) + "\n")  # fmt: skip
+        on = self._shifts[first]
+        at = [rows.fields.index(name) if name in rows.fields else -1 for name in self.fields]
         for tick, values in zip(rows.ticks, rows.values, strict=True):
-            held = self._partial.setdefault(tick, {})
+            if tick + on <= self._last_tick:
+                continue  # written already: a clock was put back
+            held = self._partial.setdefault(tick + on, {})
             for joint, numbers in zip(rows.joints, values, strict=True):
-                held[first + joint] = numbers
+                held[first + joint] = [numbers[k] if k >= 0 else "" for k in at]
         self._write_ready(writer, events)
         return True
 
@@ -119,9 +146,9 @@ class Recorder:
                        "to_tick": tick}  # fmt: skip
                 events.write(json.dumps(gap) + "\n")
             self._last_tick = tick
-            blank = [""] * len(self.fields)
+            blank: list[float | str] = [""] * len(self.fields)
             numbers = [v for k in range(self.joints) for v in held.get(k, blank)]
-            shown = [v if v == "" else f"{v:.9g}" for v in numbers]
+            shown = [v if isinstance(v, str) else f"{v:.9g}" for v in numbers]
             writer.writerow([tick, f"{tick * self.tick_s:.9g}", *shown])
             self.rows_written += 1
             del self._partial[tick]

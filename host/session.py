@@ -43,6 +43,8 @@ class Session:
             for port in ports:
                 self.bridges.append(Bridge(open_url(port), port))
             self.identities = [_greet(bridge) for bridge in self.bridges]
+            for bridge, identity in zip(self.bridges, self.identities, strict=True):
+                _same_code(bridge, identity)
             self._share_out()
         except BaseException:
             self.close()
@@ -137,7 +139,7 @@ class Session:
 
     def telemetry(self, fields: list[str], every: int = 1, rows: int = 8) -> None:
         """Ask every board for rows of these fields; 0 rows ends it."""
-        mask = sum(1 << m.FIELDS.index(name) for name in fields)
+        mask = sum(1 << m.FIELDS.index(name) for name in set(fields))
         for bridge, joints in self.masks():
             body = struct.pack(m.LAYOUT[m.TELEMETRY], joints, mask, every, rows)
             bridge.request(m.TELEMETRY, body)
@@ -274,6 +276,16 @@ def _greet(bridge: Bridge) -> Identity:
         ) from None  # fmt: skip
     except LinkLostError as error:
         raise InputError("", "--port", bridge.url, f"went away: {error}") from None
+
+
+def _same_code(bridge: Bridge, identity: Identity) -> None:
+    """Refuse a board that runs other control code than this host: what was tuned is not there."""
+    from host.building import build_number
+
+    own = build_number()
+    if identity.build != own:
+        raise InputError("", "--port", bridge.url, f"runs other control code (build "
+                         f"{identity.build:08x}, this host {own:08x}); deploy again")  # fmt: skip
 
 
 def new_folder(out: Path, name: str) -> Path:

@@ -5,6 +5,7 @@ import threading
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from math import floor
 from typing import Any
 
 import numpy as np
@@ -44,30 +45,32 @@ class StopOnInterrupt:
         self.asked = False
 
     def __enter__(self) -> "StopOnInterrupt":
-        if threading.current_thread() is threading.main_thread():
-            self.before = signal.signal(signal.SIGINT, self._interrupted)
         return self
 
-    def _interrupted(self, *_: object) -> None:
-        if self.asked:
-            raise KeyboardInterrupt
+    def __exit__(self, kind: object, *_: object) -> None:
+        """STOP where Ctrl-C has unwound what was going on: a write in hand holds its lock no more."""
+        if kind is not KeyboardInterrupt or self.asked:
+            return
+        main = threading.current_thread() is threading.main_thread()
+        before = signal.signal(signal.SIGINT, signal.SIG_IGN) if main else None
         self.asked = True
         took = self.session.stop()
         print(f"\nSTOP: every board answered within {took * 1e3:.0f} ms", flush=True)
-        raise KeyboardInterrupt
-
-    def __exit__(self, *_: object) -> None:
-        if threading.current_thread() is threading.main_thread():
-            signal.signal(signal.SIGINT, self.before)
+        if before is not None:
+            signal.signal(signal.SIGINT, before)
 
 
 def check_budget(session: Session, rate_Hz: float) -> None:
     """Refuse a stream beyond what the boards can take in. Raises InputError."""
     share = session.inbound_share(rate_Hz)
     if share > INBOUND_SHARE:
-        most = rate_Hz * INBOUND_SHARE / share
+        beats = session.inbound_share(0.0)  # they take their share at any rate
+        most = floor(rate_Hz * (INBOUND_SHARE - beats) / (share - beats))
+        told = (
+            f"at most about {most} Hz" if most >= 4 else "not even beats fit; lower the tick rate"
+        )
         raise InputError("", "--rate", f"{rate_Hz:g} Hz",
-                         f"is beyond the board's inbound budget; at most about {most:.0f} Hz")  # fmt: skip
+                         f"is beyond the board's inbound budget; {told}")  # fmt: skip
 
 
 def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
@@ -121,6 +124,29 @@ def raise_faults(session: Session) -> None:
             raise StoppedError(f"joint {joint}: {row['name']} ({row['cause']}). {row['cure']}.")
 
 
+def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
+    """Clear what is latched from an earlier run, for a person who starts the next one; say what.
+
+    A fault whose cause stands is latched again at once, and refuses arming.
+    """
+    from sim.documentation import fault_table
+
+    names = {row["number"]: row["name"] for row in fault_table()}
+    end = time.monotonic() + wait_s  # boards tell a new host ten times a second
+    while time.monotonic() < end and not all(bridge.faults for bridge in session.bridges):
+        time.sleep(0.01)
+    found = []
+    for bridge in session.bridges:
+        for place, (fault, _) in sorted(bridge.faults.items()):
+            found.append(f"joint {session.first_joint(bridge) + place}: {names.get(fault, fault)}")
+    if found:
+        session.order(m.CLEAR)
+        for bridge in session.bridges:
+            bridge.faults.clear()
+        time.sleep(0.05)
+    return found
+
+
 def approach(session: Session, starts: dict[int, float]) -> None:
     """Go to the first setpoints by the profile before a stream begins."""
     for joint, angle in starts.items():
@@ -154,7 +180,7 @@ def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: in
     done = Streamed()
     seconds = max(move.seconds for move in moves.values())
     span = 1.0 / rate_Hz
-    count = int(seconds * rate_Hz) + 1
+    count = floor(seconds * rate_Hz + 1e-9) + 1
     jumping = {joint: move for joint, move in moves.items() if move.jumps}
     smooth = {joint: move for joint, move in moves.items() if not move.jumps}
     held: dict[int, float] = {}

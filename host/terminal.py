@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from typing import Any
 
 from rich.console import Console
+from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
@@ -23,7 +24,7 @@ class Terminal:
         self.console = Console(stderr=as_json, highlight=False)
 
     def say(self, text: str = "") -> None:
-        """Write one line for people."""
+        """Write one line for people; marks in square brackets, names through ``plain``."""
         self.console.print(text)
 
     def heading(self, text: str) -> None:
@@ -37,7 +38,7 @@ class Terminal:
             left = k == 0 or column in ("remark", "what happens")
             made.add_column(column, justify="left" if left else "right")
         for row in rows:
-            made.add_row(*[str(one) for one in row])
+            made.add_row(*[escape(str(one)) for one in row])
         self.console.print(made)
 
     def remarks(self, rows: Iterable[tuple[str, str]]) -> None:
@@ -65,6 +66,11 @@ class Terminal:
         if self.as_json:
             sys.stdout.write(json.dumps(data, allow_nan=False) + "\n")
             sys.stdout.flush()
+
+
+def plain(text: object) -> str:
+    """Text of people (names, paths) for ``say``: its square brackets are no marks."""
+    return escape(str(text))
 
 
 class PlainProgress:

@@ -19,6 +19,7 @@ from controller.state import Readings
 from controller.wire.messages import VIRTUAL
 from sim import kernels, program, tolerance
 from sim.closed_loop import Joint
+from sim.errors import InputError
 from sim.part import Part, Sense
 from sim.program import FREEZE, MOVE_BY_HAND, RAISE, Run
 
@@ -161,8 +162,10 @@ class FdStream:
 
     def write(self, data: bytes) -> bool:
         """Write a frame; False where there is no room, the frame then stays the caller's."""
-        if self.rest and not self._push(self.rest):
-            return False
+        if self.rest:
+            self._push(self.rest)
+            if self.rest:
+                return False
         return self._push(data, first=True)
 
     def _push(self, data: bytes, first: bool = False) -> bool:
@@ -180,7 +183,11 @@ class SocketStream:
     """A stream on a listening TCP socket: one host at a time, the newest wins."""
 
     def __init__(self, port: int = 0) -> None:
-        self.server = socket.create_server(("127.0.0.1", port))
+        try:
+            self.server = socket.create_server(("127.0.0.1", port))
+        except (OSError, OverflowError) as error:
+            reason = getattr(error, "strerror", None) or "must lie in 0 .. 65535"
+            raise InputError("", "--tcp", port, f"cannot be served: {reason}") from None
         self.server.setblocking(False)
         self.port = self.server.getsockname()[1]
         self.host: socket.socket | None = None

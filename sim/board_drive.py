@@ -46,8 +46,10 @@ def builtin_share(p: "Part", x: "Plant", want_rad: float) -> float:
 def drive_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
     """Duty of the bridge for the coming ``h`` seconds.
 
-    ``value`` is the controller's output (duty, or pulse width in s, 0 none).
+    ``value`` is the controller's output (duty, or pulse width in s, 0 none). Exactly
+    zero is off: the motor coasts.
     """
+    x.coasting = 1 if value == 0.0 else 0
     if p.board == BRIDGE:
         return clip(value, 1.0)
     if value <= 0.0:

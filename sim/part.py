@@ -182,6 +182,8 @@ class Plant(Record):
     "Current drawn from the supply by others."
     supply_drop_V = real(0.0, "V")
     motor_open = integer(0)
+    coasting = integer(0)
+    "1 while the bridge is off: no current flows (its diodes are left out)."
     wired_wrong = integer(0)
     # constants of one tick
     volt_V = real(0.0, "V")

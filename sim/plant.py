@@ -63,7 +63,7 @@ def supply_tick(p: "Part", x: "Plant", duty: float) -> None:
     ohm = heat.resistance(m.resistance_25_ohm, x.winding_C) + m.driver_ohm
     x.siemens = 1.0 / (ohm + duty * duty * p.supply_ohm)
     x.volt_V = duty * source
-    if x.motor_open == 1:
+    if x.motor_open == 1 or x.coasting == 1:
         x.siemens = 0.0
     if x.wired_wrong == 1:
         x.volt_V = -x.volt_V

@@ -2,7 +2,7 @@
 
 Bridge: two PWM inputs of a dual half bridge, slow decay: the driving side is
 held on and the other one modulated, so that the average voltage is duty times
-supply; at duty zero both are on (brake), off means both low. Inputs need
+supply. A drive of exactly zero is off: both low, the motor coasts. Inputs need
 pull-downs in hardware: reset and boot leave pins floating.
 """
 
@@ -34,11 +34,12 @@ class Output:
         if self.second is None:
             self.first.duty_ns(int(value * 1.0e9))
             return
-        if value >= 0.0:
+        share = int(value * FULL)  # first: what is no number must fail before a pin is on
+        if share >= 0:
             self.first.duty_u16(FULL)
-            self.second.duty_u16(FULL - int(value * FULL))
+            self.second.duty_u16(FULL - share)
         else:
-            self.first.duty_u16(FULL + int(value * FULL))
+            self.first.duty_u16(FULL + share)
             self.second.duty_u16(FULL)
 
     def off(self):
@@ -98,7 +99,7 @@ class Board:
         for output in self.outputs:
             duties += output.duties()
         self.deadman = Deadman(duties)
-        self.deadman.start(Timer)
+        self.watched = False
 
     def read(self, k, readings):
         """Read wiper and supply of joint ``k``."""
@@ -128,8 +129,11 @@ class Board:
             output.off()
 
     def beat(self):
-        """The loop is alive."""
+        """The loop is alive; the deadman begins with the first beat, before any drive."""
         self.deadman.alive()
+        if not self.watched:
+            self.watched = True
+            self.deadman.start(Timer)
         if self.watchdog is not None:
             self.watchdog.feed()
 

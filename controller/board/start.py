@@ -6,19 +6,27 @@ low keeps the program from starting at all.
 """
 
 import json
+import os
 
-from machine import Pin, reset_cause, unique_id
+from machine import Pin, mem32, reset, reset_cause, unique_id
 
 from controller import faults
 from controller.board.adapter import Board
 from controller.board.stdio import Stdio
 from controller.node import Node
-from controller.records import put
+from controller.portable import const
+from controller.records import leaves, put
+from controller.settings import Settings
 
 try:
     from machine import WDT_RESET
 except ImportError:
     WDT_RESET = 3
+
+STAY = "stay.txt"
+REASON_RP2040 = const(0x40058008)
+REASON_RP2350 = const(0x400D8008)
+NAMES = [name for name, _ in leaves(Settings)]
 
 
 def read_json(path):
@@ -43,17 +51,43 @@ def held(pin):
     return pin is not None and Pin(pin, Pin.IN, Pin.PULL_UP).value() == 0
 
 
+def told_to_stay():
+    """Tell whether the last program asked to stay at the prompt this once."""
+    try:
+        os.remove(STAY)
+    except OSError:
+        return False
+    return True
+
+
 def make_node(wiring, build):
     """Return the node of this board."""
     board = Board(wiring)  # its first act is drive off
     node = Node(board, Stdio(), len(wiring["joints"]), wiring["tick_us"], build, serial_number())
-    node.hard = [(row[0], row[1], row[2]) for row in wiring.get("hard_limits", [])]
+    for name, low, high in wiring.get("hard_limits", []):
+        if name not in NAMES:
+            raise ValueError("board.json: hard_limits: no such setting: " + str(name))
+        node.hard.append((name, low, high))
     for slot in node.slots:
         put(slot.settings, "tick_s", wiring["tick_us"] * 1.0e-6)
-    if reset_cause() == WDT_RESET:
+    if bitten():
         node.was_reset = True
-        node.outside = faults.WATCHDOG_RESET
+        node.fail(faults.WATCHDOG_RESET, True)
     return node
+
+
+def bitten():
+    """Tell whether the watchdog's timer ended the last program.
+
+    ``reset()`` of this family goes by the watchdog too, so the cause alone does
+    not tell; the chip's REASON register does: bit 0 the timer, bit 1 forced
+    (RP2040 datasheet, 4.7; the RP2350's address from its headers, from memory).
+    """
+    if reset_cause() != WDT_RESET:
+        return False
+    chip = os.uname().machine
+    address = REASON_RP2350 if "RP2350" in chip else REASON_RP2040
+    return mem32[address] & 3 != 2
 
 
 def main():
@@ -65,6 +99,9 @@ def main():
     if held(wiring.get("stay_pin")):
         print("stay pin held: the program does not start")
         return
+    if told_to_stay():
+        print("ended on purpose: the program starts at the next reset")
+        return
     about = read_json("build.json") or {"build": 0}
     node = make_node(wiring, about["build"])
     try:
@@ -73,3 +110,8 @@ def main():
         print("interrupted: drive off")
     finally:
         node.board.off()
+    if node.board.watchdog is not None:
+        # It cannot be stopped: leave by a reset of our own, and stay at the prompt once.
+        with open(STAY, "w") as file:
+            file.write("once")
+        reset()

@@ -26,6 +26,8 @@ class Stdio:
         while most > 0 and self.can_read.poll(0):
             one = self.input.read(1)
             if not one:
+                if data:
+                    break  # the end comes up again with the next call
                 raise EOFError
             data += one
             most -= 1

@@ -33,6 +33,8 @@ def encode(payload: bytes) -> bytes:
 
 def decode(stuffed: bytes) -> "bytes | None":
     """Return the payload of the octets between two flags, or None if damaged."""
+    if stuffed and stuffed[-1] == 0x7D:  # RFC 1662, 4.3: an escape before the flag makes it invalid
+        return None
     data = stuffed.replace(_ESCAPED_INTERRUPT, _INTERRUPT).replace(_ESCAPED_FLAG, _FLAG)
     data = data.replace(_ESCAPED_ESCAPE, _ESCAPE)
     if len(data) < LEAST or crc32(data) != GOOD:

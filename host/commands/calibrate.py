@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import tomlkit
 
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ def run(path: Path, port: str | None, points: str, pulse: bool, force: bool, sca
         as_json: bool) -> None:  # fmt: skip
     """Calibrate one joint."""
     terminal = Terminal(as_json)
-    terminal.say(f"Calibrating {path} ...")
+    terminal.say(f"Calibrating {plain(path)} ...")
     from host.loading import load
     from host.session import Session
 
@@ -45,7 +45,7 @@ def run(path: Path, port: str | None, points: str, pulse: bool, force: bool, sca
         else:
             found = sensor(terminal, session, joint, angles)
     keep(path, joint, found)
-    terminal.say(f"Written to {path}, table \\[calibration]; everything else in it is kept.")
+    terminal.say(f"Written to {plain(path)}, table \\[calibration]; everything else in it is kept.")
     terminal.result({"joint": joint.file.joint.name, "calibration": found})
 
 
@@ -152,7 +152,9 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
     except ValueError as error:
         raise InputError("", "--scale, --resistance, --temperature", None, str(error)) from None
     target = (
-        joint.settings.limits.command_high_rad if towards is None else angle(towards, "--towards")
+        joint.settings.limits.command_high_rad
+        if towards is None
+        else angle(towards, "--towards", 0.0)
     )
     ask(terminal, session, yes)
     terminal.say("The fingertip must rest against a scale or a hung weight; it will press slowly.")
@@ -168,10 +170,12 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
         raise InputError(
             "", "--scale", known, f"too little force to compare (estimate {estimate:.2f} N)"
         )
-    found: dict[str, Any] = {"force_factor": f"{known / estimate!r}"}
+    # the estimate holds the factor of an earlier calibration already
+    before = float((joint.file.calibration or {}).get("force_factor", 1.0))
+    found: dict[str, Any] = {"force_factor": f"{before * known / estimate!r}"}
     if ohm is not None:
         found["resistance_25"] = f"{ohm * COPPER_25_C / (COPPER_C + warm)!r} ohm"
-    terminal.say(f"Estimated {estimate:.2f} N, measured {known:.2f} N: factor {known / estimate:.2f}. "
+    terminal.say(f"Estimated {estimate:.2f} N, measured {known:.2f} N: factor {before * known / estimate:.2f}. "
                  "From now on the force is good to about +-20 %, if winding heat is watched.")  # fmt: skip
     return found
 
@@ -194,11 +198,14 @@ def keep(path: Path, joint: "Joint", found: dict[str, Any]) -> None:
     """Merge the findings into the file's [calibration]."""
     from host import __version__
     from host.files import put_table
+    from sim.calibration import read_calibration
     from sim.joint_file import read_text
 
     text = read_text(path)
     table = dict(tomlkit.parse(text).unwrap().get("calibration", {}))
     table.update(found)
+    trial = joint.file.model_copy(update={"calibration": table})
+    read_calibration(trial, "calibration")  # what cannot be read again is not written
     table["provenance"] = {"made_by": f"jointloop calibrate {__version__}",
                            "joint": joint.file.joint.name,
                            "date": time.strftime("%Y-%m-%d")}  # fmt: skip

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from host.commands.new import starter
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 
 if TYPE_CHECKING:
     from host.recorder import Run
@@ -53,8 +53,8 @@ def run(seed: int, out: Path) -> None:
     sections = [bench_section(tuned, stream_it(terminal, tuned, folder, seed))]
     page = report(folder / "report.html", joint, mine, tuning, traces, sections)
     took = time.monotonic() - start
-    terminal.say(f"\nDone in {took:.0f} s. Joint file with its gains: {path}")
-    terminal.say(f"Report: {page}")
+    terminal.say(f"\nDone in {took:.0f} s. Joint file with its gains: {plain(path)}")
+    terminal.say(f"Report: {plain(page)}")
 
 
 def run_scenes(joint: "Joint") -> "list[Trace]":

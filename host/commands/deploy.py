@@ -6,7 +6,7 @@ import struct
 import time
 from pathlib import Path
 
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 RECOVERY = """\
@@ -18,7 +18,7 @@ put the MicroPython image back. The drive stays off in all of these."""
 def run(port: str, wiring_path: Path, cross: bool, as_json: bool) -> None:
     """Deploy to a board and verify its identity."""
     terminal = Terminal(as_json)
-    terminal.say(f"Deploying to {port} ...")
+    terminal.say(f"Deploying to {plain(port)} ...")
     from host.deploying import deploy, read_wiring
 
     wiring = read_wiring(wiring_path)
@@ -32,7 +32,11 @@ def run(port: str, wiring_path: Path, cross: bool, as_json: bool) -> None:
 
         build = deploy(port, wiring, cross, tell, command.split() if command else None)
     terminal.say("Restarted; asking who it is ...")
-    shown = identity(port, build)
+    try:
+        shown = identity(port, build)
+    except InputError:
+        terminal.say(RECOVERY)
+        raise
     terminal.say(shown + "\n" + RECOVERY)
     terminal.result({"port": port, "build": build, "identity": shown})
 

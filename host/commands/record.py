@@ -4,10 +4,11 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
+    from host.bridge import Bridge, Rows
     from host.recorder import Recorder
     from host.session import Session
 
@@ -36,18 +37,28 @@ def about(session: "Session", seed: int) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def ticks_apart(lead: "Bridge", own: "Bridge", tick_s: float, every: int) -> int:
+    """Ticks to add to a board's count to have the first board's: in steps of the rows' spacing."""
+    if own is lead or lead.tick_zero_us is None or own.tick_zero_us is None:
+        return 0
+    apart = (own.tick_zero_us - lead.tick_zero_us) / (tick_s * 1e6 * every)
+    return every * round(apart)
+
+
 def begin_recording(session: "Session", folder: Path, fields: list[str], every: int,
                     info: dict[str, Any]) -> "Recorder":  # fmt: skip
     """Ask for telemetry and write it and all events to a run folder."""
     from host.recorder import Recorder
 
-    recorder = Recorder(folder, info, len(session.joints), fields,
-                        session.joints[0].settings.tick_s, every)  # fmt: skip
+    tick_s = session.joints[0].settings.tick_s
+    recorder = Recorder(folder, info, len(session.joints), fields, tick_s, every)
+    lead = session.bridges[0]
     for bridge in session.bridges:
-        first = session.first_joint(bridge)
 
-        def rows(found: Any, first: int = first) -> None:
-            recorder.rows(found, first)
+        def rows(
+            found: "Rows", first: int = session.first_joint(bridge), own: "Bridge" = bridge
+        ) -> None:
+            recorder.rows(found, first, ticks_apart(lead, own, tick_s, every))
 
         bridge.on_rows.append(rows)
         bridge.on_event.append(recorder.event)
@@ -57,8 +68,8 @@ def begin_recording(session: "Session", folder: Path, fields: list[str], every: 
 
 
 def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folder: Path | None,
-        seed: int, as_json: bool, out: Path) -> None:  # fmt: skip
-    """Record without driving."""
+        seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
+    """Record without driving; return the exit code."""
     terminal = Terminal(as_json)
     terminal.say("Recording from " + (", ".join(ports) if ports else "a virtual board") + " ...")
     from host.commands.stream import FIELDS, telemetry_every
@@ -95,8 +106,11 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
             recorder.close()
     found = Run(target)
     figure = save(recording_figure(joints, found), target / "run.png")
-    terminal.say(f"Recording: {target} ({recorder.rows_written} rows)\nFigure: {figure}")
+    terminal.say(
+        f"Recording: {plain(target)} ({recorder.rows_written} rows)\nFigure: {plain(figure)}"
+    )
     if stopped is not None:
-        terminal.say(f"Ended early: {stopped}")
+        terminal.say(f"Ended early: {plain(stopped)}")
     terminal.result({"folder": str(target), "rows": recorder.rows_written, "gaps": recorder.gaps,
                      "stopped": stopped})  # fmt: skip
+    return 0 if stopped is None else 1

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from host.terminal import Terminal, degrees, seconds
+from host.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def run(
 ) -> None:
     """Simulate a situation: figure, table, trace."""
     terminal = Terminal(as_json)
-    terminal.say(f"Simulating {path} ...")
+    terminal.say(f"Simulating {plain(path)} ...")
     from host.files import make_folder
     from host.loading import angle, load, slug
 
@@ -59,8 +59,8 @@ def run(
         if not trace_to.parent.is_dir():
             raise InputError(str(trace_to.parent), "--trace", None, "no such folder")
         trace.write_csv(trace_to)
-        terminal.say(f"Time series: {trace_to}")
-    terminal.say(f"Figure: {figure}")
+        terminal.say(f"Time series: {plain(trace_to)}")
+    terminal.say(f"Figure: {plain(figure)}")
     show(terminal, trace)
     terminal.result(
         {

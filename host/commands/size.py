@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from host.terminal import Terminal, degrees, seconds
+from host.terminal import Terminal, degrees, plain, seconds
 from sim.sizing import Size
 
 _MARKS = {
@@ -15,7 +15,7 @@ _MARKS = {
 def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
     """Size a joint: figure, table, findings."""
     terminal = Terminal(as_json)
-    terminal.say(f"Sizing {path} ...")
+    terminal.say(f"Sizing {plain(path)} ...")
     from host.files import make_folder
     from host.loading import load, slug
 
@@ -28,7 +28,7 @@ def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
     from host.figures.size import size_figure
 
     figure = save(size_figure(joint, mine), folder / f"{slug(joint.file.joint.name)}-size.png")
-    terminal.say(f"Figure: {figure}")
+    terminal.say(f"Figure: {plain(figure)}")
     show(terminal, joint.file.joint.name, mine)
     terminal.result({"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict()})
 

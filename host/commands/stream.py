@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from host.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -38,7 +38,6 @@ class Wish:
 def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
     """Return the moves of a wish, checked against every joint's range. Raises InputError."""
     from host.loading import angle
-    from sim import units
     from sim.scenarios import span_of
 
     if wish.csv is not None:
@@ -46,24 +45,32 @@ def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
     else:
         if wish.shape not in SHAPES:
             raise InputError("", "--shape", wish.shape, "must be one of " + ", ".join(SHAPES))
-        try:
-            low_Hz = units.parse(wish.frequency, "Hz", "0.5 Hz")
-            high_Hz = units.parse(wish.high_frequency, "Hz", "5 Hz")
-        except ValueError as error:
-            raise InputError("", "--frequency", wish.frequency, str(error)) from None
-        if not 0.0 < low_Hz <= 50.0 or not 0.0 < high_Hz <= 50.0:
-            raise InputError(
-                "", "--frequency", wish.frequency, "must lie above 0 and at most 50 Hz"
-            )
+        low_Hz = _frequency(wish.frequency, "--frequency")
+        high_Hz = _frequency(wish.high_frequency, "--high-frequency")
         reach = angle(wish.amplitude, "--amplitude")
         moves = {}
         for k, joint in enumerate(joints):
             low, high = span_of(joint.settings)
-            middle = 0.5 * (low + high) if wish.centre is None else angle(wish.centre, "--centre")
+            middle = (
+                0.5 * (low + high) if wish.centre is None else angle(wish.centre, "--centre", 0.0)
+            )
             moves[k] = _shape(wish, middle, reach, low_Hz, high_Hz)
     for k, joint in enumerate(joints):
         _check(moves[k], joint)
     return moves
+
+
+def _frequency(text: str, option: str) -> float:
+    """A frequency option in Hz. Raises InputError."""
+    from sim import units
+
+    try:
+        found = units.parse(text, "Hz", "0.5 Hz")
+        if not 0.0 < found <= 50.0:
+            raise ValueError("must lie above 0 and at most 50 Hz")
+    except ValueError as error:
+        raise InputError("", option, text, str(error)) from None
+    return found
 
 
 def _shape(wish: Wish, middle: float, reach: float, low_Hz: float, high_Hz: float) -> Move:
@@ -85,11 +92,11 @@ def _check(move: Move, joint: "Joint") -> None:
     limits = joint.settings.limits
     if joint.settings.sensing.travel == 1:
         return
-    for t in np.linspace(0.0, move.seconds, 2000):
-        angle, _ = move.at(float(t))
+    for angle, at_s in ((move.low, move.low_s), (move.high, move.high_s)):
         if not limits.command_low_rad - 1e-9 <= angle <= limits.command_high_rad + 1e-9:
             deg = 57.29577951308232
-            raise InputError(joint.path, "setpoint", f"{angle * deg:.1f} deg at {t:.2f} s",
+            when = "" if at_s is None else f" at {at_s:g} s"
+            raise InputError(joint.path, "setpoint", f"{angle * deg:.1f} deg{when}",
                              f"must lie within {limits.command_low_rad * deg:.1f} .. "
                              f"{limits.command_high_rad * deg:.1f} deg")  # fmt: skip
 
@@ -139,11 +146,14 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         StoppedError,
         approach,
         arm_and_wait,
+        clear_latched,
         stop_softly,
         stream,
     )
 
     answered = ask(terminal, session, yes)
+    for what in clear_latched(session):
+        terminal.say(f"Latched from an earlier run, now cleared: {plain(what)}.")
     joints = session.joints
     every = telemetry_every(session)
     recorder = begin_recording(session, folder, FIELDS, every,
@@ -176,7 +186,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
     run = Run(folder)
     figure = save(recording_figure(joints, run), folder / "run.png")
     results = [tracking(run, k) for k in range(len(joints))]
-    terminal.say(f"Recording: {folder}\nFigure: {figure}")
+    terminal.say(f"Recording: {plain(folder)}\nFigure: {plain(figure)}")
     jitter = done.jitter() if done is not None else None
     if jitter is not None:
         terminal.table("Stream", ("", "value"), [
@@ -187,7 +197,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip
     if failed is not None:
-        terminal.say(f"[bold red]Stopped:[/bold red] {failed}")
+        terminal.say(f"[bold red]Stopped:[/bold red] {plain(failed)}")
     terminal.result({
         "folder": str(folder), "virtual": session.virtual, "jitter": jitter, "stopped": failed,
         "joints": results, "gaps": recorder.gaps, "rows": recorder.rows_written,

@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal
+from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -46,7 +46,7 @@ def run(
 ) -> None:
     """Tune a joint: progress, table, figures, gains written."""
     terminal = Terminal(as_json)
-    terminal.say(f"Tuning {path} ...")
+    terminal.say(f"Tuning {plain(path)} ...")
     from host.files import make_folder
     from host.loading import angle, load, slug
 
@@ -66,7 +66,7 @@ def run(
     terminal.say("Figures: " + ", ".join(str(one) for one in figures))
     if write:
         target = save(joint, tuning, path, into, seen)
-        terminal.say(f"Gains written to {target}.")
+        terminal.say(f"Gains written to {plain(target)}.")
     terminal.result(result(joint, tuning, elapsed, figures))
 
 

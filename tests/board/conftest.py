@@ -14,6 +14,7 @@ import subprocess
 import sys
 import types
 import weakref
+from collections import defaultdict
 from pathlib import Path
 
 import pytest
@@ -56,7 +57,7 @@ class World:
         self.tasks = []
         self.cause = 1
         self.number = b"\x01\x02\x03\x04\x05\x06\x07\x08"
-        self.memory = {}
+        self.memory = defaultdict(int)
 
     def note(self, what, *values):
         self.log.append((self.us, what, *values))

@@ -139,7 +139,7 @@ def test_input_that_ends_ends_the_program_with_the_drive_off(deployed, start_boa
     assert status == 1
     assert b"EOFError" in said
     after = done[done.index("timer:5:hard") :]
-    assert after.count("duty:2:0") == 3, "at the begin, on the way out of the loop, and of main"
+    assert after.count("duty:2:0") == 2, "on the way out of the loop, and of main"
 
 
 def test_ctrl_c_on_the_interpreter_ends_the_program_with_the_drive_off(

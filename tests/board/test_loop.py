@@ -232,12 +232,6 @@ def test_an_error_at_the_very_begin_ends_with_the_drive_off(driven, world, monke
     assert world.silent()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="telemetry.text() queues without a bound: an error in every tick fills the heap of a "
-    "board whose host no longer reads",
-)
 def test_an_error_in_every_tick_does_not_fill_the_memory(driven, host, world, run_for):
     node = driven()
 
@@ -294,12 +288,6 @@ def test_a_loop_that_stands_still_has_no_drive_within_20_ms(
     assert node.board.deadman_trips() == 1
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="node.py never asks for deadman trips: the fault DEADMAN is not raised, and the drive "
-    "comes back by itself",
-)
 @pytest.mark.parametrize("freeze", FREEZES)
 def test_after_a_standstill_the_drive_stays_off_and_the_cause_is_told(
     driven, host, world, run_for, monkeypatch, freeze
@@ -354,12 +342,6 @@ def test_stop_removes_the_drive_at_once_and_latches(driven, host, world, run_for
         (m.STOP, struct.pack("<HB", 1, 1)),
     ],
     ids=["clear", "release", "disarm", "arm", "gentle stop"],
-)
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="orders.request() overwrites a request that no tick has taken yet: the later one wins "
-    "over STOP, which was answered as done",
 )
 def test_no_later_request_takes_a_stop_back(driven, host, world, run_for, kind, body):
     """Both frames are taken between two ticks; STOP must win, whatever follows it."""
@@ -513,12 +495,6 @@ def test_a_tick_that_takes_most_of_its_period_is_found_at_the_begin(
     assert not nonzero_since(world, 0)
 
 
-@pytest.mark.xfail(
-    strict=True,
-    raises=AssertionError,
-    reason="turn() serves the link only in spare time: a board whose ticks fill the period never "
-    "answers, so nobody learns why",
-)
 def test_a_tick_longer_than_its_period_is_told_to_the_host(
     make_node, world, host, run_for, monkeypatch
 ):

@@ -93,9 +93,6 @@ def test_the_end_of_the_input_is_told(line):
         line.stdio.read(1)
 
 
-@pytest.mark.xfail(
-    strict=True, raises=EOFError, reason="read() throws away what it has read when the end follows"
-)
 def test_what_came_before_the_end_is_not_lost(line):
     line.say(b"last words")
     line.hang_up()

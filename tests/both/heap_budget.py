@@ -9,6 +9,8 @@ import time
 gc.collect()
 before = gc.mem_alloc()
 from controller.joint import joint_tick  # noqa: E402
+
+gc.collect()  # what compiling leaves behind is in pieces: the next module needs room in one
 from controller.settings import Settings  # noqa: E402
 from controller.state import Command, Readings, Report, State  # noqa: E402
 

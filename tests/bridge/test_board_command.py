@@ -71,7 +71,6 @@ def test_over_tcp_it_serves_one_host_after_the_other_and_ends_when_asked_to_leav
         end(process)
 
 
-@pytest.mark.xfail(strict=True, reason="the loop ends before the answer is sent")
 def test_leaving_is_answered_like_every_request(joint_file):
     """Otherwise the host repeats it, into the prompt that the board has gone back to."""
     process = serve("--quiet", "--tcp", "0", joint_file)
@@ -124,7 +123,6 @@ def test_joints_of_different_rates_are_told_by_the_command_that_wanted_a_board(j
 
 
 @pytest.mark.parametrize("port", ["busy", "99999", "-1"])
-@pytest.mark.xfail(strict=True, reason="OSError, OverflowError")
 def test_a_port_that_cannot_be_served_is_told(port, joint_file, inside, monkeypatch):
     with socket.create_server(("127.0.0.1", 0)) as taken:
         number = taken.getsockname()[1] if port == "busy" else port

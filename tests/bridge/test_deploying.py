@@ -194,7 +194,6 @@ def test_recovery_is_told_after_a_deployment(bench, inside):
         assert words in " ".join(done.stdout.split())
 
 
-@pytest.mark.xfail(strict=True, reason="the recovery steps are told after success only")
 def test_recovery_is_told_when_the_board_does_not_come_back(bench, inside, hasty):
     """That is when somebody needs it."""
     bench.board.silent_after_leave = True
@@ -262,7 +261,6 @@ def test_a_python_without_mpremote_is_told_the_same(bench, inside, monkeypatch):
     assert "pip install 'jointloop[board]'" in done.stderr
 
 
-@pytest.mark.xfail(strict=True, reason="PermissionError")
 def test_a_program_that_may_not_be_run_is_told(bench, inside, monkeypatch):
     program = bench.folder / "not-a-program"
     program.write_text("text", encoding="utf-8")
@@ -290,7 +288,6 @@ def test_a_missing_port_is_told_before_anything_is_copied(bench, inside):
     assert bench.calls() == []
 
 
-@pytest.mark.xfail(strict=True, reason="old sources stay on the board")
 def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
     bench, few_files, monkeypatch
 ):
@@ -414,7 +411,6 @@ UNCHECKED = {
 
 
 @pytest.mark.parametrize("case", UNCHECKED)
-@pytest.mark.xfail(strict=True, reason="not checked")
 def test_wiring_that_would_stop_the_board_s_program_is_refused(case, tmp_path):
     """These end in an error at boot, or when settings arrive: far from the file that is wrong."""
     path = tmp_path / "board.json"

@@ -163,7 +163,6 @@ class Narrow:
 
 
 @pytest.mark.parametrize("rooms", [[5, 3, 100], [5, 0, 3, 2, 0, 100], [0, 4, 1, 1, 1, 1, 1]])
-@pytest.mark.xfail(strict=True, reason="the rest of a frame is overwritten by the next one")
 def test_a_full_port_tears_no_frame(rooms, monkeypatch):
     """Frames are taken whole or refused; whatever room there is, they leave unmixed and in order."""
     narrow = Narrow(rooms)

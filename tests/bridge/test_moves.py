@@ -102,12 +102,7 @@ def test_chirp_is_the_linear_chirp_of_the_reference_library():
     "move",
     [
         sine(0.8, 0.4, 0.7, 4.0),
-        pytest.param(
-            chirp(0.9, 0.2, 0.5, 4.0, 4.0),
-            marks=pytest.mark.xfail(
-                strict=True, reason="the soft beginning's own rate is left out"
-            ),
-        ),
+        chirp(0.9, 0.2, 0.5, 4.0, 4.0),
         minimum_jerk([0.2, 1.1, 0.6], 0.7),
     ],
     ids=["sine", "chirp", "minimum_jerk"],
@@ -210,7 +205,6 @@ def test_bad_wishes_are_refused_by_their_option(changed, key, joint):
 
 
 @pytest.mark.parametrize("text", ["4 kHz", "4", "51 Hz"])
-@pytest.mark.xfail(strict=True, reason="a wrong --high-frequency is told as --frequency")
 def test_the_highest_frequency_is_refused_by_its_own_name(text, joint):
     with pytest.raises(InputError) as caught:
         moves_of(wish(shape="chirp", high_frequency=text), [joint])
@@ -218,7 +212,6 @@ def test_the_highest_frequency_is_refused_by_its_own_name(text, joint):
     assert caught.value.value == text
 
 
-@pytest.mark.xfail(strict=True, reason="angle options refuse 0 deg")
 def test_an_angle_of_zero_may_be_the_centre(joint_file):
     text = joint_file.read_text(encoding="utf-8")
     joint_file.write_text(
@@ -228,7 +221,6 @@ def test_an_angle_of_zero_may_be_the_centre(joint_file):
     assert move.at(0.0)[0] == 0.0
 
 
-@pytest.mark.xfail(strict=True, reason="only 2000 moments of a move are looked at")
 def test_a_fast_sine_beyond_the_range_is_refused_whatever_the_length(joint):
     """40 s at 49.975 Hz: 2000 equidistant looks would all fall on its zeros."""
     with pytest.raises(InputError, match="must lie within"):

@@ -46,9 +46,6 @@ def test_what_was_taken_is_read_back(tmp_path):
     assert run.events == []
 
 
-@pytest.mark.xfail(
-    strict=True, reason="values are written in the wire's order, whatever the header"
-)
 def test_values_stand_under_their_own_names(tmp_path):
     """The wire has an order of its own; a recording asked for in another is right all the same."""
     block = Rows([1, 2], [0], FIELDS, [[[0.25, 2.0]], [[0.5, 4.0]]], 0, 0.0)
@@ -60,9 +57,6 @@ def test_values_stand_under_their_own_names(tmp_path):
     np.testing.assert_array_equal(run["mode"], [2.0, 4.0])
 
 
-@pytest.mark.xfail(
-    strict=True, reason="values are written in the wire's order, whatever the header"
-)
 def test_every_column_of_record_holds_what_its_name_says(board, joint_file, inside, tmp_path):
     """Nothing is armed, nothing is wrong, and the sensor reads about a third of its 16380 counts."""
     inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run")
@@ -145,7 +139,6 @@ def test_an_empty_folder_is_taken(tmp_path):
     assert len(written(tmp_path / "run", rows(range(3)))["tick"]) == 3
 
 
-@pytest.mark.xfail(strict=True, reason="NotADirectoryError")
 def test_a_folder_that_is_a_file_is_told(tmp_path):
     (tmp_path / "run").write_text("mine", encoding="utf-8")
     with pytest.raises(InputError, match="run"):
@@ -281,7 +274,6 @@ def test_a_killed_writer_loses_no_more_than_promised(tmp_path):
     assert 8 * len(marks) >= old_enough
 
 
-@pytest.mark.xfail(strict=True, reason="the recorder thread dies unheard")
 def test_a_disk_that_takes_no_more_is_told(board, joint_file, inside, monkeypatch):
     """A recording that cannot be written must not end as if it had been."""
     import csv

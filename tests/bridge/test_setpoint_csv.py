@@ -110,7 +110,6 @@ def test_broken_files_are_refused_in_one_line_that_says_where(case, write, joint
     assert not (path.parent / "jointloop-runs").exists()
 
 
-@pytest.mark.xfail(strict=True, reason="the line is not named")
 def test_a_row_whose_time_does_not_rise_is_named(write):
     """A file of ten thousand rows with one wrong one: which?"""
     rows = [f"{k / 10},{10 + k % 7}" for k in range(1000)]
@@ -129,13 +128,11 @@ def test_a_folder_or_a_missing_file_is_told(name, tmp_path, joint_file, inside):
     assert f"{name}: cannot be read" in done.stderr
 
 
-@pytest.mark.xfail(strict=True, reason="IndexError on a blank first line")
 def test_a_blank_first_line_is_told(write):
     with pytest.raises(InputError, match=r"moves\.csv"):
         from_csv(write("\n" + GOOD), 1)
 
 
-@pytest.mark.xfail(strict=True, reason="csv.Error is not caught")
 def test_a_cell_larger_than_any_number_is_told(write):
     text = GOOD + "2.0," + "7" * 200000 + "\n"
     with pytest.raises(InputError, match=r"moves\.csv.*line 5"):
@@ -161,7 +158,6 @@ def test_the_ends_of_the_travel_are_allowed(write, joint_file):
     assert move.at(1.0)[0] == pytest.approx(100.0 * DEG)
 
 
-@pytest.mark.xfail(strict=True, reason="only 2000 moments of a move are looked at")
 def test_one_wild_row_in_a_long_file_is_refused_too(write, joint_file):
     """A row in 12,000 that leaves the travel: no setpoint between two looks goes unseen."""
     times = np.arange(12000) * 0.005

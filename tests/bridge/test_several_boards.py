@@ -123,7 +123,6 @@ def test_a_link_lost_is_told_whichever_board_it_was(both):
         stream(both, {0: sine(0.6, 0.1, 1.0, 20.0)}, 50.0)
 
 
-@pytest.mark.xfail(strict=True, reason="ticks of different boards are taken for one clock")
 def test_rows_of_two_boards_belong_to_the_same_moment(two_boards, joint_file, inside, tmp_path):
     """Boards were switched on seconds apart; a row holds what both did at one time."""
     done = inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],

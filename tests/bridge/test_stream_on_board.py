@@ -43,7 +43,6 @@ def power(session):
 
 
 @pytest.mark.parametrize("next_kind", ["CLEAR", "ARM", "DISARM", "RELEASE"])
-@pytest.mark.xfail(strict=True, reason="one slot for requests: a later one replaces STOP")
 def test_what_follows_a_stop_within_the_tick_does_not_undo_it(next_kind, board, joint_file):
     """STOP and another order arrive together: the joint is tripped all the same."""
     joint = load(joint_file)
@@ -143,7 +142,6 @@ def test_ctrl_c_takes_the_drive_off_first_and_the_recording_is_whole(board, join
     assert run["fault"][-1] == faults.STOP_PRESSED
 
 
-@pytest.mark.xfail(strict=True, reason="no command clears a latched fault")
 def test_after_a_stop_the_next_run_can_arm_again(board, joint_file, inside):
     """A latched stop is cleared by the person who starts the next run, on the same board."""
     joint = load(joint_file)
@@ -194,7 +192,6 @@ def test_bad_options_end_with_2_and_leave_nothing(option, value, joint_file, ins
     assert not (tmp_path / "run").exists()
 
 
-@pytest.mark.xfail(strict=True, reason="names are read as markup")
 def test_a_folder_with_brackets_is_named_as_it_is(board, joint_file, inside, tmp_path):
     done = inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run[a]")
     assert done.returncode == 0
@@ -202,7 +199,6 @@ def test_a_folder_with_brackets_is_named_as_it_is(board, joint_file, inside, tmp
     assert "run[a]" in done.stdout
 
 
-@pytest.mark.xfail(strict=True, reason="exit code 0")
 def test_a_link_lost_while_recording_is_no_success(processes, joint_file, inside, monkeypatch):
     """What came until then is kept and said; the exit code says that it ended early."""
     from host.bridge import Bridge as Link
@@ -292,7 +288,6 @@ def test_another_rate_than_the_board_s_is_told_as_such(board, joint_file, inside
     assert "500 Hz" in done.stderr
 
 
-@pytest.mark.xfail(strict=True, reason="the build number is not compared")
 def test_a_board_with_other_control_code_is_told_before_it_is_armed(
     short_lived, joint_file, inside
 ):

@@ -36,7 +36,6 @@ def test_json_holds_no_numbers_that_json_does_not_have():
 
 
 @pytest.mark.parametrize("text", ["runs/a[b]/telemetry.csv", "x[/y]", "[bold]", "left[red]right"])
-@pytest.mark.xfail(strict=True, reason="cells are read as markup")
 def test_names_with_brackets_are_shown_as_they_are_in_tables(text, capsys):
     Terminal().table("Files", ("name",), [(text,)])
     assert text in capsys.readouterr().out
