@@ -139,15 +139,15 @@ def test_the_program_uses_what_it_should(on_cpython):
 def test_control_layer_keeps_its_budget_of_memory():
     """Bytes on the 64-bit interpreter; a 32-bit board takes about half of them.
 
-    Measured 2026: 77.1 kB after import, 17.5 kB a joint, 4.1 kB a tick; the
-    budgets leave a tenth.
+    Measured in November 2026: 88.4 kB after import, 18.2 kB a joint, 4.4 kB a
+    tick; the budgets leave a tenth.
     """
     text = run_script(MICROPYTHON, "heap_budget.py", heap="192k")
     found = {line.split()[0]: int(line.split()[1]) for line in text.strip().split("\n")}
     assert found["mode"] == 2
-    assert 0 < found["imported_bytes"] <= 85_000
-    assert 0 < found["joint_bytes"] <= 19_500
-    assert 0 < found["tick_bytes"] <= 4_500
+    assert 0 < found["imported_bytes"] <= 97_000
+    assert 0 < found["joint_bytes"] <= 20_000
+    assert 0 < found["tick_bytes"] <= 4_900
 
 
 @needs_micropython
