@@ -43,18 +43,28 @@ def new(path: Annotated[Path, typer.Argument(help="File to write.")] = Path("joi
 
 
 @app.command(epilog="Example: jointloop size finger.toml")
-def size(joint: Joint, gains: Gains = None, as_json: Json = False, out: Out = RUNS) -> None:
+def size(
+    joint: Joint,
+    faults: Annotated[
+        bool, typer.Option("--faults", help="Also study every fault over the part spread.")
+    ] = False,
+    parts: Annotated[int, typer.Option(help="Parts of the fault study.", min=2, max=100_000)] = 200,
+    gains: Gains = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
     """Say what this choice of parts gives: speed, force, cable load, resolution, heat."""
     from host.commands.size import run
 
-    run(joint, gains, as_json, out)
+    run(joint, gains, parts if faults else 0, seed, as_json, out)
 
 
 @app.command(epilog="Example: jointloop simulate finger.toml --scenario hard_object")
 def simulate(
     joint: Joint,
     scenario: Annotated[
-        str, typer.Option(help="Name of a situation (--list shows them).")
+        str, typer.Option(help="Name of a situation (--list shows them), or a scenario file.")
     ] = "step",
     step: Annotated[str, typer.Option(help="Size of the steps.")] = "60 deg",
     part: Annotated[
@@ -103,6 +113,27 @@ def tune(
     from host.commands.tune import run
 
     run(joint, step, effort, into, write, gains, seed, as_json, out)
+
+
+@app.command(epilog="Example: jointloop challenge finger.toml --minutes 5")
+def challenge(
+    joint: Joint,
+    programs: Annotated[int, typer.Option(help="Programs to draw.", min=1, max=100_000_000)] = 2000,
+    minutes: Annotated[float | None, typer.Option(help="So long, instead.")] = None,
+    parts: Annotated[
+        int, typer.Option(help="Parts that each program is run on.", min=1, max=1000)
+    ] = 16,
+    gains: Gains = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Attack the joint: search for a program that breaks a limit; exit 1 if there is one."""
+    from host.commands.challenge import run
+
+    code = run(joint, programs, minutes, parts, gains, seed, as_json, out)
+    if code:
+        raise typer.Exit(code)
 
 
 @app.command(epilog="Example: jointloop demo")

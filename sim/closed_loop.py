@@ -52,6 +52,7 @@ TRACE_COLUMNS = (
 )
 FINE_S = 5e-5
 """Longest substep of a single run (s)."""
+NOISE = 2654435761
 COARSE_S = 1e-4
 """Longest substep of a batch (s)."""
 
@@ -157,6 +158,11 @@ def run_record(
     return run
 
 
+def seed_of(word: int) -> int:
+    """The seed with which ``simulate`` has the noise that a batch has with this word."""
+    return word * pow(NOISE, -1, 2**32) % 2**32
+
+
 def simulate(
     joint: Joint,
     scenario: Scenario,
@@ -188,7 +194,7 @@ def simulate(
     copy(part, own)
     x = tolerance.start_plant(own, scenario.start_rad, warmth_C)
     sense = Sense()
-    sense.word = seed * 2654435761 % 2**32
+    sense.word = seed * NOISE % 2**32
     rows = np.zeros((run.ticks, loop.COLUMNS))
     readings = Readings()
     readings.supply_V = x.bus_V

@@ -9,6 +9,7 @@ from sim.errors import InputError
 if TYPE_CHECKING:
     from sim.closed_loop import Joint, Trace
     from sim.part import Part
+    from sim.scenarios import Scenario
 
 RUNTIMES = ("compiled", "python", "single")
 
@@ -44,13 +45,19 @@ def run(
         )
         terminal.result({"scenarios": {one.name: one.meaning for one in known.values()}})
         return
-    if name not in known:
-        raise InputError("", "--scenario", name, "must be one of " + ", ".join(known))
+    if name.endswith(".toml"):
+        scene, chosen, warmth, seed = replayed(joint, Path(name), part, seed)
+        name = Path(name).stem
+    elif name in known:
+        scene = known[name]
+        chosen, warmth = pick(joint, part, seed)
+    else:
+        raise InputError("", "--scenario", name, "must be a scenario file (.toml) or one of "
+                         + ", ".join(known))  # fmt: skip
     folder = make_folder(out)
     from sim.closed_loop import simulate
 
-    chosen, warmth = pick(joint, part, seed)
-    trace = simulate(joint, known[name], chosen, warmth, seed, runtime)
+    trace = simulate(joint, scene, chosen, warmth, seed, runtime)
     from host.figures.look import save
     from host.figures.run import trace_figure
 
@@ -74,6 +81,30 @@ def run(
             "figure": str(figure),
             **trace.metrics.as_dict(),
         }
+    )
+
+
+def replayed(
+    joint: "Joint", path: Path, part: str, seed: int
+) -> "tuple[Scenario, Part, float, int]":
+    """Read a scenario file: what happens, on which part, how warm, with which noise."""
+    from sim import scenario_file
+    from sim.challenge.crew import crew_fleet
+    from sim.closed_loop import seed_of
+
+    found = scenario_file.read(path, joint.settings.tick_s)
+    if found.part is None:
+        chosen, warmth = pick(joint, part, seed)
+        return found.scenario, chosen, warmth, seed
+    drawn, number = found.part
+    if number >= 1000:
+        raise InputError(str(path), "part.number", number, "must be below 1000")
+    fleet = crew_fleet(joint, drawn, number + 1)
+    return (
+        found.scenario,
+        fleet.objects[number],
+        fleet.warmth_C[number],
+        seed_of(int(fleet.words[number])),
     )
 
 

@@ -12,7 +12,7 @@ _MARKS = {
 }
 
 
-def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
+def run(path: Path, gains: Path | None, faults: int, seed: int, as_json: bool, out: Path) -> None:
     """Size a joint: figure, table, findings."""
     terminal = Terminal(as_json)
     terminal.say(f"Sizing {plain(path)} ...")
@@ -30,7 +30,14 @@ def run(path: Path, gains: Path | None, as_json: bool, out: Path) -> None:
     figure = save(size_figure(joint, mine), folder / f"{slug(joint.file.joint.name)}-size.png")
     terminal.say(f"Figure: {plain(figure)}")
     show(terminal, joint.file.joint.name, mine)
-    terminal.result({"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict()})
+    more = {}
+    if faults:
+        from host.commands.faults import run as study
+
+        more = study(terminal, joint, faults, seed, folder)
+    terminal.result(
+        {"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict(), **more}
+    )
 
 
 def rows_of(mine: Size) -> list[tuple[str, str, str]]:

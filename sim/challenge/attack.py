@@ -137,7 +137,7 @@ def attack(
     minutes: float | None = None,
     listener: Listener | None = None,
     parts: int = 16,
-) -> Outcome:
+) -> Attack:
     """Search for a breach of a joint and its gains: so many programs, or so many minutes.
 
     With neither, 1,000 programs. listener(outcome, share done) is told often.
@@ -159,7 +159,7 @@ def attack(
             break
         number += 1
     search.outcome.elapsed_s = time.monotonic() - search.begun
-    return search.outcome
+    return search
 
 
 __all__ = ["EXACT", "Attack", "BreachError", "Outcome", "Worst", "attack", "profile"]

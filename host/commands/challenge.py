@@ -1,0 +1,128 @@
+"""``jointloop challenge``: the user's own joint and gains attacked."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import tomlkit
+
+from host.terminal import Terminal, plain
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from sim.challenge.attack import Attack, Outcome
+    from sim.closed_loop import Joint
+
+MEANING = {
+    "window": "a drive outside the window of force limit and supply",
+    "off": "a drive that is not zero while unpowered or tripped",
+    "number": "a drive that is no number",
+    "relit": "a tripped joint driven again without a clear",
+    "kick": "a drive in the first powered tick",
+    "false trip": "a trip in normal use",
+    "tension": "cable tension over the allowed pull (plus 10 %)",
+    "travel": "angle beyond the hard stops (plus 3 deg)",
+    "force": "lasting tip force over what limit and friction can hold",
+    "heat": "winding over its limit (plus 15 degC)",
+}
+
+
+def run(path: Path, programs: int, minutes: float | None, parts: int, gains: Path | None, seed: int,
+        as_json: bool, out: Path) -> int:  # fmt: skip
+    """Attack a joint; return the exit code: 1 where a rule was broken."""
+    terminal = Terminal(as_json)
+    terminal.say(f"Attacking {plain(path)} ...")
+    from host.files import make_folder
+    from host.loading import load, slug
+
+    if minutes is not None and not 0.01 <= minutes <= 10080.0:
+        raise InputError("", "--minutes", minutes, "must lie in 0.01 .. 10080")
+    joint = load(path, gains)
+    folder = make_folder(out)
+    from sim.challenge.attack import attack
+
+    with terminal.progress() as progress:
+        task = progress.add_task("drawing programs", total=1000, note="")
+
+        def tell(outcome: "Outcome", share: float) -> None:
+            worst = max(((w.share, name) for name, w in outcome.worst.items()), default=(0.0, ""))
+            note = f"{outcome.programs} programs, nearest {worst[1]} {100 * worst[0]:.0f} %"
+            progress.update(task, completed=round(1000 * share), note=note)
+
+        search = attack(joint, seed, None if minutes else programs, minutes, tell, parts)
+    found = search.outcome
+    name = slug(joint.file.joint.name)
+    from host.figures.challenge import margins_figure
+    from host.figures.look import save
+
+    figure = save(margins_figure(joint, found), folder / f"{name}-challenge.png")
+    terminal.say(f"Figure: {plain(figure)}")
+    files = write_breach(joint, search, folder / f"{name}-breach") if found.broken else {}
+    show(terminal, search, files)
+    terminal.result(as_dict(joint, search, str(figure), files))
+    return 1 if found.broken else 0
+
+
+def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]:
+    """Write the smallest breaking program as a scenario file, and a figure of it; return the paths."""
+    from host.figures.look import save
+    from host.figures.run import trace_figure
+    from host.files import write_whole
+    from sim import scenario_file
+    from sim.closed_loop import seed_of, simulate
+
+    found = search.outcome
+    assert found.breach is not None and found.broken is not None
+    found.breach.name = found.breach.meaning = f"breach: {MEANING[found.broken]}"
+    tables = scenario_file.to_tables(found.breach, joint.settings.tick_s, (search.seed, found.part))
+    path = stem.with_suffix(".toml")
+    head = (f"# The smallest program found that breaks: {MEANING[found.broken]}.\n"
+            f"# Replay: jointloop simulate {joint.path} --scenario {path}\n\n")  # fmt: skip
+    write_whole(path, head + tomlkit.dumps(tables))
+    fleet = search.fleet
+    trace = simulate(joint, found.breach, fleet.objects[found.part], fleet.warmth_C[found.part],
+                     seed_of(int(fleet.words[found.part])))  # fmt: skip
+    figure = save(trace_figure(joint, trace), stem.with_suffix(".png"))
+    return {"scenario": str(path), "figure": str(figure)}
+
+
+def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
+    """Say what was tried, how near it came, and what broke."""
+    found = search.outcome
+    rate = found.runs / max(found.elapsed_s, 1e-9)
+    terminal.say(
+        f"{found.programs} programs on {len(search.fleet)} parts each (nominal, corners of the spread, "
+        f"random): {found.runs} runs in {found.elapsed_s:.0f} s ({rate:.0f} a second)."
+    )
+    rows = [(MEANING[name], f"{100 * one.share:.0f} %") for name, one in found.worst.items()]
+    terminal.table("Nearest to each limit", ("", "of the limit"), rows)
+    kinds = ", ".join(f"{kind} {count}" for kind, count in found.kinds.most_common())
+    faults = ", ".join(f"{name} {count}" for name, count in found.faults.most_common())
+    terminal.say(f"Steps drawn: {kinds}.")
+    terminal.say(f"Trips answered: {faults or 'none'}.")
+    missing = [name for name in ("tension", "travel") if name not in found.worst]
+    if missing:
+        terminal.say(f"Not tried, for want of a limit in the file: {', '.join(missing)}.")
+    terminal.say(
+        "Not tried: several joints on one supply, wear, a cable off its pulley, the link itself."
+    )
+    if found.broken is None:
+        terminal.say(
+            "[green]No rule was broken.[/green] That is no proof: try another --seed, more --minutes."
+        )
+        return
+    terminal.say(f"[bold red]Broken:[/bold red] {MEANING[found.broken]}.")
+    terminal.say(
+        f"Smallest program: {plain(files['scenario'])}\nFigure of it: {plain(files['figure'])}"
+    )
+
+
+def as_dict(joint: "Joint", search: "Attack", figure: str, files: dict[str, str]) -> dict[str, Any]:
+    """The result for programs."""
+    found = search.outcome
+    return {
+        "joint": joint.file.joint.name, "figure": figure, "seed": search.seed,
+        "programs": found.programs, "runs": found.runs, "elapsed_s": found.elapsed_s,
+        "first_result_s": found.first_s, "broken": found.broken, "breach": files or None,
+        "worst_share": {name: one.share for name, one in found.worst.items()},
+        "kinds": dict(found.kinds), "faults": dict(found.faults),
+    }  # fmt: skip

@@ -1,0 +1,195 @@
+"""How each fault is seen over the part spread: how soon, and what it has done by then.
+
+Every fault is put into the middle of a move both ways, and into standing still,
+on parts drawn from the spread. Told are the time to the trip (in a move), the
+share of parts on which it was never seen in a second, the greatest cable
+tension, and how far beyond the soft ends the joint got. False alarms are
+counted over normal use: profiled moves, streamed pieces and rests, nothing in
+the way.
+"""
+
+from collections.abc import Callable
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from sim import datasheet, program, sensor, tolerance
+from sim.closed_loop import Fleet, Joint
+from sim.part import DIRECT
+from sim.scenarios import LEAD_S, Scenario, span_of
+
+AFTER_S = 0.05
+"""Time (s) from the command of a move to the fault."""
+
+FAULTS: tuple[tuple[str, int, float, str], ...] = (
+    ("wiper_open", program.SENSOR, sensor.OPEN, "the wiper's wire tears off"),
+    ("wiper_shorted", program.SENSOR, sensor.SHORTED, "the wiper is shorted to a rail"),
+    ("wiper_floating", program.SENSOR, sensor.FLOATING, "the wiper floats"),
+    ("reading_held", program.SENSOR, sensor.HELD, "the reading freezes"),
+    ("wires_swapped", program.WIRED_WRONG, 1.0, "the motor's wires are swapped"),
+    ("motor_open", program.MOTOR_OPEN, 1.0, "the motor plug comes off"),
+    ("flexor_cut", program.CUT, 0.0, "the closing cable snaps"),
+    ("extensor_cut", program.CUT, 1.0, "the opening cable snaps"),
+    ("supply_dip", program.DROP, -0.5, "the supply falls to half"),
+    ("link_silent", program.SILENT, 1.0, "the host falls silent"),
+)
+
+Listener = Callable[[str, int, int], None]
+
+
+@dataclass
+class FaultRow:
+    """One fault in moves both ways. Times from the fault to the trip."""
+
+    name: str
+    meaning: str
+    seen_median_s: float | None
+    seen_worst_s: float | None
+    unseen_share: float
+    """Share of the runs in which nothing tripped within a second."""
+    peak_tension_N: float
+    over_travel_rad: float
+    """Furthest beyond the soft ends."""
+    answers: dict[str, int] = field(default_factory=dict)
+    """Which faults it was seen as, and how often."""
+
+
+@dataclass
+class FaultStudy:
+    """The table, and the false alarms of normal use."""
+
+    rows: list[FaultRow]
+    parts: int
+    hours: float
+    false_alarms: dict[str, int]
+    allowed_pull_N: float | None
+    breaking_N: float | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """Return the study as a plain dictionary."""
+        return asdict(self)
+
+
+def fault_moves(joint: Joint) -> dict[str, list[Scenario]]:
+    """Scenarios of every fault, by name: closing and opening moves with the fault in them."""
+    low, high = span_of(joint.settings)
+    made: dict[str, list[Scenario]] = {}
+    for name, kind, a, meaning in FAULTS:
+        value = -a * joint.file.drive.supply if kind == program.DROP else float(a)
+        made[name] = []
+        for start, target in ((low, high), (high, low)):
+            scene = Scenario(name, start, LEAD_S + AFTER_S + 1.0, meaning=meaning)
+            scene.at(LEAD_S, program.TARGET, target)
+            made[name].append(scene.at(LEAD_S + AFTER_S, kind, value))
+    return made
+
+
+def normal_use(joint: Joint, seconds: float, seed: int) -> Scenario:
+    """A program of normal use: moves, streamed pieces, rests; nothing is in the way."""
+    rng = np.random.default_rng(seed)
+    limits = joint.settings.limits
+    low, high = limits.command_low_rad, limits.command_high_rad
+    if joint.settings.sensing.travel != 0:
+        low, high = span_of(joint.settings)
+    angle = low + 0.3 * (high - low)
+    scene = Scenario("normal_use", angle, seconds, meaning="normal use")
+    at = LEAD_S
+    while at < seconds - 2.5:
+        if rng.random() < 0.6:
+            angle = float(rng.uniform(low, high))
+            scene.at(at, program.TARGET, angle)
+            at += float(rng.uniform(0.25, 1.5))
+            continue
+        goal = float(rng.uniform(low, high))
+        rate = float(rng.uniform(0.1, 0.6)) * joint.settings.profile.speed_rad_s
+        count = max(2, min(75, int(abs(goal - angle) / (rate * 0.02))))
+        at += 0.6  # a move before it has ended
+        for k in range(1, count + 1):  # minimum jerk, sampled every 20 ms
+            s = k / count
+            x = s**3 * (10.0 - 15.0 * s + 6.0 * s * s)
+            speed = 30.0 * s * s * (1.0 - s) ** 2 / (count * 0.02) * (goal - angle)
+            scene.at(at, program.STREAM, angle + x * (goal - angle), speed, 0.02)
+            at += 0.02
+        angle = goal
+        at += float(rng.uniform(0.3, 1.0))
+    return scene
+
+
+def count_false_alarms(
+    joint: Joint, fleet: Fleet, hours: float, seed: int, listener: Listener | None = None
+) -> tuple[float, dict[str, int]]:
+    """Run normal use for so many joint hours; return hours run and trips by name."""
+    from sim.metrics import fault_names
+
+    names = fault_names()
+    seconds = 20.0
+    rounds = max(1, int(np.ceil(hours * 3600.0 / (seconds * len(fleet)))))
+    found: dict[str, int] = {}
+    for k in range(rounds):
+        run = fleet.run(joint.settings, normal_use(joint, seconds, seed + k))
+        for number in run.scores["fault"][run.scores["fault"] != 0]:
+            found[names[int(number)]] = found.get(names[int(number)], 0) + 1
+        if listener is not None:
+            listener("normal use", k + 1, rounds)
+    return rounds * seconds * len(fleet) / 3600.0, found
+
+
+def study_faults(
+    joint: Joint,
+    count: int = 200,
+    seed: int = 1,
+    hours: float = 1.0,
+    listener: Listener | None = None,
+) -> FaultStudy:
+    """Study every fault on ``count`` parts drawn with ``seed``. Raises InputError."""
+    entries = tolerance.spread_of(joint.file, joint.path)
+    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed)
+    known = fault_moves(joint)
+    rows = []
+    for k, (name, scenes) in enumerate(known.items()):
+        rows.append(_row(joint, fleet, name, scenes))
+        if listener is not None:
+            listener("faults", k + 1, len(known))
+    ran, alarms = count_false_alarms(joint, fleet, hours, seed, listener)
+    strength = datasheet.cable_strength(joint.file) if joint.part.cable.kind != DIRECT else None
+    allowed = strength / joint.file.cable.safety_factor if strength else None
+    return FaultStudy(rows, count, ran, alarms, allowed, strength)
+
+
+def _row(joint: Joint, fleet: Fleet, name: str, scenes: list[Scenario]) -> FaultRow:
+    from sim.metrics import fault_names
+
+    names = fault_names()
+    limits = joint.settings.limits
+    times: list[np.ndarray] = []
+    answers: dict[str, int] = {}
+    peak, beyond = 0.0, 0.0
+    for scene in scenes:
+        run = fleet.run(joint.settings, scene)
+        begun = round((LEAD_S + AFTER_S) / joint.settings.tick_s) + fleet.shifts
+        ticks = run.scores["fault_tick"]
+        times.append(np.where(ticks < 0, np.inf, (ticks - begun) * joint.settings.tick_s))
+        for number in run.scores["fault"]:
+            word = names[int(number)]
+            answers[word] = answers.get(word, 0) + 1
+        peak = max(peak, float(run.plants["peak_cable_N"].max()))
+        if joint.settings.sensing.travel == 0:
+            beyond = max(
+                beyond,
+                float((run.scores["high_rad"] - limits.travel_high_rad).max()),
+                float((limits.travel_low_rad - run.scores["low_rad"]).max()),
+            )
+    together = np.concatenate(times)
+    seen = together[np.isfinite(together)]
+    return FaultRow(
+        name,
+        scenes[0].meaning,
+        float(np.median(seen)) if len(seen) else None,
+        float(seen.max()) if len(seen) else None,
+        float(np.mean(~np.isfinite(together))),
+        peak,
+        beyond,
+        answers,
+    )
