@@ -141,8 +141,8 @@ def outside_cost(rows: list[dict[str, np.ndarray]]) -> float:
     """Cost of parts outside the resonance rule: they may be slower, not restless."""
     row = {key: np.concatenate([one[key] for one in rows]) for key in rows[0]}
     settle = np.nan_to_num(row["settling_2pct_s"], nan=2.0)
-    cost = 2.0 * over(p95(settle, 2.0), OUTSIDE_SETTLING_S)
-    return cost + 0.3 * over(p95(row["hunting_rad"], 1.0), 0.4 * DEG)
+    cost = 3.0 * over(p95(settle, 2.0), OUTSIDE_SETTLING_S)
+    return cost + 0.45 * over(p95(row["hunting_rad"], 1.0), 0.4 * DEG)
 
 
 def side_cost(

@@ -158,7 +158,9 @@ def tune(
         result.fleets[name] = fleet
     fleet = result.fleets.get("held_out", search.all)
     result.tables["first_guess"] = report_table(joint, fleet, guessed, step_rad)
-    result.tables["before"] = report_table(joint, fleet, joint.settings, step_rad)
+    result.tables["before"] = result.tables["first_guess"]
+    if joint.file.gains:
+        result.tables["before"] = report_table(joint, fleet, joint.settings, step_rad)
     result.tables["single_precision"] = single_table(joint, fleet, tuned, step_rad, effort.single)
     search.tell("single precision", 1, 1)
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
