@@ -40,8 +40,11 @@ def joint_tick(
     applied = 0.0
     emf = limits.back_emf(settings.limits, state.allowed, state.sensed, readings.current_A)
     if powered:
+        first = state.loop.started == 0
         u = demand(settings, state, readings.steps, h)
         u = allow(settings, state, u, readings.supply_V, emf, h)
+        if first:  # no kick, not even by a limit that would brake a joint pushed from outside
+            u = 0.0
         applied = supervisor.last_gate(state.mode, u)
         pid.settle(settings.gains, state.loop, applied, h)
     else:

@@ -120,7 +120,7 @@ class Stopping(Record):
     """Arming self-test, controlled stop and release."""
 
     check_V = real(0.0, "V", 0.0, 50.0)
-    "Self-test: voltage at which its ramp ends; 0 arms without the test."
+    "Self-test: voltage at which its ramp ends and is held; 0 arms without the test."
     check_s = real(0.4, "s", 1.0e-3, 10.0)
     "Self-test: longest time of each of its two strokes."
     check_rad = real(0.035, "rad", 1.0e-4, 1.0)

@@ -36,6 +36,9 @@ CLEAR = const(4)
 RELEASE = const(5)
 EASE = const(6)
 
+RAMP_SHARE = const(0.6)
+"Self-test: share of a stroke's time in which the voltage rises; then it is held."
+
 # mode.phase
 FIRST = const(0)  # checking: first stroke; stopping: controlled stop
 SECOND = const(1)  # checking: stroke back; stopping: release
@@ -139,9 +142,11 @@ def first_stroke(limits: "Limits", angle: float) -> float:
 
 
 def check(s: "Stopping", m: "Mode", angle: float, h: float) -> None:
-    """Run the self-test: ramp, look for motion the right way, then back."""
+    """Run the self-test: ramp and hold, look for motion the right way, then back."""
     m.elapsed_s += h
     sign = m.stroke_sign if m.phase == FIRST else -m.stroke_sign
+    if m.open_V * sign <= 0.25 * s.check_V and (angle - m.from_rad) * sign < 0.0:
+        m.from_rad = angle  # still coasting from the stroke before: no answer to this one
     moved = (angle - m.from_rad) * sign
     if moved >= s.check_rad:
         if m.phase == FIRST:
@@ -149,12 +154,13 @@ def check(s: "Stopping", m: "Mode", angle: float, h: float) -> None:
         else:
             enter(m, POWERED, FIRST, angle)
             m.push_sign = 0.0
-    elif moved <= -s.check_rad and m.open_V * sign > 0.25 * s.check_V:
+    elif moved <= -s.check_rad:
         trip(m, faults.REVERSED)
     elif m.elapsed_s >= s.check_s:
         trip(m, faults.CHECK_FAILED)
     else:
-        m.open_V = sign * s.check_V * (m.elapsed_s / s.check_s)
+        share = m.elapsed_s / (RAMP_SHARE * s.check_s)
+        m.open_V = sign * s.check_V * (share if share < 1.0 else 1.0)
 
 
 def run_stop(s: "Stopping", m: "Mode", motion: "Motion", angle: float, h: float) -> None:

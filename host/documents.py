@@ -22,11 +22,21 @@ def markdown(columns: list[str], rows: list[list[str]]) -> str:
 def faults() -> str:
     """Table of faults."""
     rows = [
-        [str(f["number"]), f["name"], f["cause"], f["cure"], str(f["category"])]
+        [
+            str(f["number"]),
+            f["name"],
+            f["cause"],
+            f["cure"],
+            str(f["category"]),
+            f["within"],
+            f["alarms"],
+        ]
         for f in fault_table()
         if f["number"]
     ]
-    return markdown(["number", "fault", "cause", "cure", "stop category"], rows)
+    return markdown(
+        ["number", "fault", "cause", "cure", "stop category", "seen within", "false alarms"], rows
+    )
 
 
 def _number(value: object) -> str:

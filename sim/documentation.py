@@ -33,13 +33,13 @@ def _pairs(body: list[ast.stmt]) -> list[tuple[str, str]]:
 
 @lru_cache(maxsize=1)
 def fault_table() -> tuple[dict, ...]:
-    """Return one row per fault: number, constant, name, cause, cure, category."""
+    """Return one row per fault: number, constant, name, cause, cure, within, alarms, category."""
     tree = ast.parse(inspect.getsource(faults))
     rows = []
     for constant, text in _pairs(tree.body):
-        if text.count("|") != 2:
+        if text.count("|") != 4:
             continue
-        name, cause, cure = (one.strip() for one in text.split("|"))
+        name, cause, cure, within, alarms = (one.strip() for one in text.split("|"))
         number = getattr(faults, constant)
         rows.append(
             {
@@ -48,6 +48,8 @@ def fault_table() -> tuple[dict, ...]:
                 "name": name,
                 "cause": cause,
                 "cure": cure,
+                "within": within,
+                "alarms": alarms,
                 "category": faults.category(number),
             }
         )

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from sim import people
 from sim.gains import RULE_HZ
 from sim.part import DIRECT
 from sim.scenarios import DEG
@@ -27,7 +28,49 @@ def findings(joint: "Joint", mine: "Size") -> list[Finding]:
         *_cable_findings(joint, mine),
         *_sensor_findings(joint, mine),
         *_loop_findings(joint, mine),
+        *_people_findings(joint, mine),
     ]
+
+
+def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
+    """Reference figures for people near it (``people.py``): warnings, never compliance."""
+    rows = []
+    strongest = max(mine.tip_impact_N / 2.0, joint.file.limits.tip_force)
+    if strongest > people.HAND_FORCE_N:
+        rows.append(
+            Finding(
+                "warn",
+                (
+                    f"The fingertip can press with {strongest:.0f} N (half of a blow counted); "
+                    f"ISO/TS 15066:2016 gives {people.HAND_FORCE_N:.0f} N for hands and fingers. Lower the "
+                    "force limit, and keep people away from it."
+                ),
+            )
+        )
+    area = people.sharpest_area_mm2(joint.file.limits.tip_force)
+    rows.append(
+        Finding(
+            "warn" if area > 100.0 else "note",
+            (
+                f"Touching less than {area:.1f} mm^2, the force limit is above the pressure that "
+                f"ISO/TS 15066:2016 gives for a forefinger's pad ({people.FINGER_PRESSURE_N_CM2:.0f} "
+                "N/cm^2): round every edge. No conformity is claimed."
+            ),
+        )
+    )
+    case = people.hottest_case_C(joint.part)
+    if case > people.TOUCH_SHORT_C:
+        rows.append(
+            Finding(
+                "warn",
+                (
+                    f"Held for long, the motor's case gets {case:.0f} degC; above "
+                    f"{people.TOUCH_SHORT_C:.0f} degC it must not be touched even for seconds "
+                    "(IEC 60601-1:2005, table 23, plastic). Lower limits.warm."
+                ),
+            )
+        )
+    return rows
 
 
 def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
@@ -42,6 +85,18 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                     f"The motor cannot reach the force limit: stalled at full supply it presses with "
                     f"{mine.stall_force_N:.1f} N, the limit is {wanted:.1f} N. Use a larger drum at the "
                     "joint, a smaller one at the motor, a stronger motor or a shorter finger."
+                ),
+            )
+        )
+    limits = joint.settings.limits
+    if limits.resistance_ohm * limits.current_A < joint.settings.watch.friction_V:
+        rows.append(
+            Finding(
+                "warn",
+                (
+                    "At this force limit the stiffest parts of the spread cannot move themselves: the limit "
+                    f"allows {limits.resistance_ohm * limits.current_A:.1f} V at standstill, they may need "
+                    f"{joint.settings.watch.friction_V:.1f} V. Reduce friction, or raise the limit."
                 ),
             )
         )

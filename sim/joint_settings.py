@@ -299,6 +299,53 @@ def force_current(file: JointFile, part: Part) -> float:
     return amps
 
 
+def stiffest_V(file: JointFile, part: Part, name: str = "") -> float:
+    """Voltage (V) that moves a part at the bad end of every entry of the file's spread at once."""
+    e = tolerance.spread_of(file, name)
+    m, c = part.motor, part.cable
+    hinge = part.hinge.stiction_Nm * e["joint_friction"].high
+    hinge += part.hinge.gravity_Nm * e["gravity"].high
+    if c.kind != DIRECT:
+        pull = c.flexor_stretch_m * c.flexor_N_m
+        pull += (
+            spring_pull(file, part)
+            if c.kind == SPRING_RETURN
+            else (c.extensor_stretch_m * c.extensor_N_m)
+        )
+        wrap = min(c.wrap_loss * e["wrap_loss"].high, 0.8)
+        hinge += wrap * c.joint_m * pull * e["pretension"].high
+    rest = m.coulomb_Nm * e["motor_friction"].high * e["stiction_ratio"].high
+    warm = heat_model.resistance(m.resistance_25_ohm * e["resistance"].high,
+                                 e["winding_temperature"].high)  # fmt: skip
+    torque = rest + hinge / drum_per_joint(part)
+    return torque * (warm + m.driver_ohm) / (m.emf_V_s * e["torque_constant"].low)
+
+
+def spring_pull(file: JointFile, part: Part) -> float:
+    """Pull (N) of the return spring at the closed end of the range."""
+    c = part.cable
+    span = file.joint.range[1] if file.joint.range is not None else 0.0
+    return c.extensor_N_m * (c.extensor_stretch_m + c.joint_m * max(span, 0.0))
+
+
+def spring_V(file: JointFile, part: Part) -> float:
+    """Voltage (V) that the return spring takes at the closed end, from the weakest, hottest part.
+
+    r1 (P + k r2 (q_high - q_low)), as motor torque; nothing without a spring.
+    """
+    m = part.motor
+    if part.cable.kind != SPRING_RETURN:
+        return 0.0
+    ohm = HOT_PART * heat_model.resistance(m.resistance_25_ohm, 80.0) + m.driver_ohm
+    return (
+        spring_pull(file, part)
+        * part.cable.joint_m
+        / drum_per_joint(part)
+        * ohm
+        / (WEAK_PART * m.emf_V_s)
+    )
+
+
 def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
     """Joint motion (rad) that a reversal can lose in the worst part of the spread.
 
@@ -325,7 +372,7 @@ def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> N
     w = settings.watch
     limits = settings.limits
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
-    w.friction_V = breakaway_V(part)
+    w.friction_V = max(breakaway_V(part), stiffest_V(file, part, name)) + spring_V(file, part)
     w.emf_V_s = limits.back_emf_V_s
     w.lag_s = 1.25 * time_constant(part)
     w.window_s = 0.06
@@ -350,6 +397,8 @@ def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> N
         w.still_s = w.slow_s = w.wrong_rad = w.following_rad = 0.0
     w.link_silence_s = file.limits.link_silence
     if file.drive.kind == "pulse":
+        # a frame long the motor may still do what it was told before
+        w.wrong_rad += 0.5 * part.board_frame_s * no_load_speed(part, file.drive.supply)
         w.still_s += 0.02
         w.slow_s += 0.04
         w.window_s = 0.1
@@ -359,7 +408,7 @@ def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     s = settings.stopping
     tested = file.limits.self_test and file.drive.kind != "builtin"
     s.check_V = 1.25 * settings.watch.friction_V if tested else 0.0
-    s.check_s = 0.5
+    s.check_s = 0.8
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad
     # The self-test and the release may use what moves the stiffest part, no more.

@@ -6,9 +6,10 @@ Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
     number     a drive that is no number, or infinite
     relit      a tripped joint driven again without having been cleared
     kick       a drive in the first powered tick after arming
-    false trip a trip in a program of normal use: moves, streams, holds, nothing in the way
+    false trip a trip in a program of normal use: moves, holds, easing, nothing in the way
 Margins (measured over allowed, worst over the parts; above 1 is a breach):
-    tension    greatest cable tension over the allowed pull (strength / safety factor), plus 10 %
+    tension    greatest cable tension over the allowed pull (strength / safety factor) plus 10 %, and
+               twice what a load from outside pulls
     travel     furthest beyond the soft ends, over the way to the hard stops plus 3 deg
     force      tip force that lasts (50 ms low-pass) over what current limit and friction can hold
     heat       hottest winding over its limit plus 15 degC
@@ -116,15 +117,18 @@ class Rules:
     ) -> dict[str, np.ndarray]:
         limits = self.joint.settings.limits
         found: dict[str, np.ndarray] = {}
+        pushed = max(
+            (abs(a) for _, kind, a, _, _ in scene.rows if kind == program.LOAD), default=0.0
+        )
         if self.pull_N:
-            found["tension"] = plants["peak_cable_N"] / self.pull_N
+            # a load from outside pulls by itself, and twice as hard when it comes suddenly
+            # (S. Timoshenko, "Strength of Materials", Part I: sudden load)
+            thrown = 2.0 * pushed / self.joint.part.cable.joint_m
+            found["tension"] = plants["peak_cable_N"] / (self.pull_N + thrown)
         if self.room_rad:
             beyond = np.maximum(scores["high_rad"] - limits.travel_high_rad,
                                 limits.travel_low_rad - scores["low_rad"])  # fmt: skip
             found["travel"] = np.maximum(beyond, 0.0) / self.room_rad
-        pushed = max(
-            (abs(a) for _, kind, a, _, _ in scene.rows if kind == program.LOAD), default=0.0
-        )
         found["force"] = plants["peak_held_N"] / (
             self.hold_N + pushed / self.joint.part.hinge.tip_m
         )

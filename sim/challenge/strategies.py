@@ -15,7 +15,7 @@ Timed = tuple[int, tuple[str, list[tuple[int, Row]]]]
 """Wait (ms), kind, and its events: (ms after, event)."""
 Thing = tuple[int, float, int]
 """Grid steps ahead of the start, stiffness (N*m/rad), damping in 2 mN*m*s/rad."""
-NORMAL = ("move", "stream", "hold", "ease", "arm", "disarm", "grip_free")
+NORMAL = ("move", "hold", "ease", "arm", "disarm", "grip_free")
 """Kinds of step that a sound joint meets in normal use, free in the air."""
 MOVING = ("move", "stream", "grip_free")
 STIFFNESS = (0.3, 1.0, 3.0, 10.0, 30.0)
