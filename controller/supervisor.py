@@ -1,8 +1,7 @@
 """Stages 3 and 7: modes, what latches, and the last gate before the drive.
 
-    unpowered --arm--> checking --both strokes seen--> powered
+    unpowered --arm--> checking --both strokes seen--> powered; --release--> stopping
     powered --ease, release, fault of category 1--> stopping --> unpowered or tripped
-    unpowered --release--> stopping --> unpowered
     any --fault of category 0, stop--> tripped --clear, cause gone--> unpowered
 
 ``unpowered`` and ``tripped`` mean a drive of exactly zero in the same tick. A
@@ -234,11 +233,7 @@ def remember_push(settings: "Settings", m: "Mode", push: float) -> None:
     A weak push decides only where nothing is known yet; to turn the memory round
     takes enough to have moved the joint, so that the swing of a stop does not.
     """
-    friction = settings.limits.friction_V
-    if push * m.push_sign >= 0.0:
-        least = 0.1 * friction
-    else:
-        least = 0.5 * friction
+    least = (0.1 if push * m.push_sign >= 0.0 else 0.5) * settings.limits.friction_V
     if push > least:
         m.push_sign = 1.0
     elif push < -least:

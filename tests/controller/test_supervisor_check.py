@@ -62,7 +62,7 @@ def test_no_motion_fails_the_test_at_its_time(checking):
     assert ticks * checking.settings.tick_s == pytest.approx(wanted, abs=2.5e-3)
 
 
-@pytest.mark.parametrize(("ticks", "trips"), [(40, False), (80, True)])
+@pytest.mark.parametrize(("ticks", "trips"), [(25, False), (80, True)])
 def test_motion_the_wrong_way_is_reversed_once_the_push_is_strong_enough(checking, ticks, trips):
     """Below a quarter of the voltage a movement is somebody's hand, not the motor."""
     push(checking, ticks)

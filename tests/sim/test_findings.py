@@ -33,9 +33,9 @@ def texts(joint, mine):
     return [(one.weight, one.text) for one in findings(joint, mine)]
 
 
-def test_a_sound_joint_has_two_findings(sound):
+def test_a_sound_joint_has_three_findings(sound):
     weights = [weight for weight, _ in texts(*sound)]
-    assert sorted(weights) == ["good", "note"]
+    assert sorted(weights) == ["good", "note", "note"]
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_a_figure_beyond_its_bound_is_said_and_weighed(sound, changes, weight, s
 )
 def test_a_figure_within_its_bound_is_not(sound, changes):
     joint, mine = sound
-    assert len(texts(joint, replace(mine, **changes))) == 2
+    assert len(texts(joint, replace(mine, **changes))) == 3
 
 
 @pytest.mark.parametrize(
@@ -113,3 +113,25 @@ def test_a_direct_joint_has_no_cable_to_speak_of(made, sound):
     joint = made({"cable.kind": "direct", "sensor.linearity": 0.001})
     changed = replace(sound[1], cable_strength_N=None, resonance_Hz=1.0)
     assert not any("able" in text for _, text in texts(joint, changed))
+
+
+def test_figures_for_people_near_it_are_told_and_warned_of(sound):
+    """ISO/TS 15066:2016, Table A.2: 140 N on hands and fingers, 300 N/cm^2 on a forefinger's pad."""
+    joint, mine = sound
+    force = joint.file.limits.tip_force
+    told = [text for _, text in texts(joint, mine)]
+    assert any(f"less than {force / 3.0:.1f} mm^2" in text for text in told)
+    hard = [
+        text for weight, text in texts(joint, replace(mine, tip_impact_N=300.0)) if weight == "warn"
+    ]
+    assert any("150 N" in text and "140 N for hands" in text for text in hard)
+
+
+def test_a_hot_case_is_warned_of(made):
+    """Two thermal resistances in a row: winding at 85 degC, air at 25, 25 and 45 K/W: case at 63.6."""
+    from sim.people import hottest_case_C
+
+    assert hottest_case_C(made({}).part) == pytest.approx(25.0 + 60.0 * 45.0 / 70.0)
+    hot = made({"limits.warm": "105 degC"})
+    assert hottest_case_C(hot.part) > 71.0
+    assert any("must not be touched" in text for _, text in texts(hot, sizing.size(hot)))
