@@ -1,0 +1,1 @@
+"""From the bench back to the model: logs, regression, refinement, what a log cannot tell."""

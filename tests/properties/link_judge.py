@@ -1,0 +1,306 @@
+"""What must hold of a node, looked at after every tick and after every frame.
+
+The judge keeps its own account of what arrived whole (by a decoder of its own): the
+lease, what was asked for since the last tick, the settings that were sent.
+"""
+
+import math
+import struct
+from collections import Counter
+
+from controller import faults
+from controller.records import TABLE, get, leaves
+from controller.settings import PULSE, Settings
+from controller.settings_check import contradiction
+from controller.state import Report, State
+from controller.supervisor import CHECKING, POWERED, STOPPING, TRIPPED, UNPOWERED
+from controller.wire import messages as m
+from controller.wire import table
+from tests.properties.serial_line import Decoder
+
+OFF = (UNPOWERED, TRIPPED)
+MASKED = {m.ARM: "<HI", m.DISARM: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
+STATE, REPORT = leaves(State), leaves(Report)
+
+
+def numbers(record, rows):
+    """All numbers of a record, in order."""
+    found = []
+    for name, field in rows:
+        value = get(record, name)
+        found += value if field.kind == TABLE else [value]
+    return found
+
+
+class Account:
+    """What the judge knows of one joint."""
+
+    def __init__(self, slot):
+        self.asked = []
+        self.mode = UNPOWERED
+        self.fault = faults.NONE
+        self.winding_C = slot.state.allowed.winding_C
+        self.applied_V = 0.0
+        self.force = table.pack_table(slot.settings)
+        self.staged = None
+
+
+class Judge:
+    """Hooks itself into a bench (link_bench.py); every breach is an AssertionError."""
+
+    def __init__(self, bench):
+        self.bench = bench
+        self.node = node = bench.node
+        self.line = bench.line
+        self.line.on_read = self.octets
+        self.decoder = Decoder()
+        self.arrived = []
+        self.quiet = None
+        self.accounts = [Account(slot) for slot in node.slots]
+        self.heard_us = None
+        self.lease_us = 100_000
+        self.errors = 0
+        self.seen = Counter()
+        self.inner = (node.on_tick, node.answering.take, node.turn, node.fail)
+        node.on_tick, node.answering.take = self.on_tick, self.take
+        node.turn, node.fail = self.turn, self.fail
+
+    # --- frames
+
+    def octets(self, data):
+        """The board takes octets: what of them is whole?"""
+        self.arrived += self.decoder.feed(data)
+        if not self.arrived:
+            self.quiet = self.everything()
+
+    def turn(self):
+        """One turn of the loop: no whole frame is missed, nothing else does anything."""
+        self.inner[2]()
+        assert self.arrived == [], "a whole frame is taken"
+        if self.quiet is not None:
+            before, self.quiet = self.quiet, None
+            assert self.everything() == before, "damaged octets change nothing"
+            self.seen["damaged pieces"] += 1
+
+    def everything(self):
+        """All of a node that a frame may change, counters of damage left out."""
+        node = self.node
+        t, a = node.telemetry, node.answering
+        return (
+            [self.of_joint(slot) for slot in node.slots], node.beat_us, node.lease_us,
+            node.has_lease, node.leaving, node.outside, node.tick, t.fields, t.every, t.seen,
+            [(group.mask, group.rows, group.filled) for group in t.groups], a.last, a.gaps,
+            a.expected, a.heard_us, [joint.value for joint in node.board.joints],
+        )  # fmt: skip
+
+    def of_joint(self, slot):
+        c = slot.command
+        # of a setpoint that is not pending only what outlives it: the grip
+        pending = (c.target_rad, c.target_rad_s, c.span_s, c.turn, c.way) if c.kind else ()
+        return (
+            repr(numbers(slot.state, STATE)), repr(numbers(slot.report, REPORT)), slot.applied,
+            slot.staged and bytes(slot.staged), table.pack_table(slot.settings), slot.fault_told,
+            c.request, c.kind, c.grip, repr(pending),
+        )  # fmt: skip
+
+    def take(self, payload):
+        """One payload is acted on: it is the one that arrived, and refused means no trace."""
+        assert self.arrived, "nothing whole has arrived"
+        assert payload == self.arrived.pop(0)
+        assert payload in self.line.sent, "it was sent like this"
+        node = self.node
+        again = payload == node.answering.last
+        bad = node.answering.reader.bad
+        before = self.everything()
+        self.inner[1](payload)
+        kind, result = payload[0], m.DONE
+        if kind in (m.BEAT, m.SETPOINTS):
+            if node.answering.reader.bad > bad:
+                result = m.BAD_LENGTH
+        else:
+            reply = Decoder().feed(node.telemetry.answers[-1])[0]
+            if reply[0] == m.ANSWER:
+                assert reply[2] == kind
+                result = reply[4]
+        self.seen[f"{'again ' if again else ''}{m.DONE == result} {kind:02x}"] += 1
+        if again or result != m.DONE:
+            self.left_no_trace(kind, result, before)
+        if kind == m.APPLY and not again:
+            self.applied(payload, result)
+        elif result == m.DONE and not again:
+            self.account(kind, payload)
+
+    def left_no_trace(self, kind, result, before):
+        """A request that was refused, or that is a repeated one, has changed nothing."""
+        after = self.everything()
+        for k, (one, other) in enumerate(zip(before[0], after[0], strict=True)):
+            one, other = list(one), list(other)
+            if kind == m.APPLY:  # what was staged is thrown away: it begins anew
+                one[3] = other[3] = None
+            assert one == other, f"joint {k}: a refused {kind:#x} ({result}) left a trace"
+        for one, other in zip(before[1:11], after[1:11], strict=True):
+            assert one == other, f"a refused {kind:#x} ({result}) left a trace"
+        assert before[-1] == after[-1]
+
+    def account(self, kind, payload):
+        """Book a frame that was acted on."""
+        now = self.bench.clock.us
+        if kind == m.BEAT:
+            self.heard_us = now
+            lease_ms = struct.unpack_from("<H", payload, 6)[0]
+            if lease_ms:
+                self.lease_us = lease_ms * 1000
+        elif kind == m.SETPOINTS:
+            self.heard_us = now
+        elif kind in MASKED:
+            body = struct.unpack_from(MASKED[kind], payload, 2)
+            for k, account in enumerate(self.accounts):
+                if body[0] >> k & 1:
+                    account.asked.append((kind, *body[1:]))
+        elif kind == m.SETTING:
+            k, index = struct.unpack_from("<BH", payload, 2)
+            account, data = self.accounts[k], payload[5:]
+            if account.staged is None:
+                account.staged = bytearray(account.force)
+            account.staged[index * 4 : index * 4 + len(data)] = data
+
+    def applied(self, payload, result):
+        """Staged settings are in force whole, or the old ones are."""
+        k, digest = struct.unpack_from("<BI", payload, 2)
+        if k >= len(self.accounts):
+            assert result == m.NO_JOINT
+            return
+        account, slot = self.accounts[k], self.node.slots[k]
+        if result == m.DONE:
+            data = bytes(account.staged) if account.staged is not None else account.force
+            assert slot.report.mode in OFF
+            assert table.digest(data) == digest
+            fresh = Settings()
+            table.unpack_table(data, fresh)
+            assert contradiction(fresh) is None
+            for name, low, high in self.node.hard:
+                assert low <= get(fresh, name) <= high
+            account.force = data
+        if result != m.NOT_NOW:
+            account.staged = None
+        assert table.pack_table(slot.settings) == account.force
+
+    # --- ticks
+
+    def fail(self, *arguments, **named):
+        self.errors += 1
+        self.inner[3](*arguments, **named)
+
+    def on_tick(self, steps, now):
+        """One tick, and then everything that must hold of it."""
+        age = None if self.heard_us is None else self.bench.clock.us - self.heard_us
+        errors = self.errors
+        self.inner[0](steps, now)
+        failed = self.errors != errors
+        for k, account in enumerate(self.accounts):
+            self.judge(k, account, age, failed)
+        self.seen["ticks"] += 1
+        self.seen["errors"] += failed
+
+    def judge(self, k, account, age, failed):
+        slot = self.node.slots[k]
+        value = self.node.board.joints[k].value
+        mode, report = slot.report.mode, slot.report
+        assert mode == slot.state.mode.mode
+        self.seen[f"mode {mode}"] += 1
+        self.are_numbers(slot, value)
+        if mode in OFF:
+            assert value == 0.0, "off is exactly zero, in this tick"
+            assert report.allowed_V == 0.0
+            assert slot.state.output.value == 0.0
+        else:
+            self.in_window(slot, account, value)
+        self.by_the_link(slot, age, value)
+        self.latched(account, mode, report.fault, failed)
+        if not failed:
+            self.requests(account, mode, report)
+            account.asked.clear()
+        if mode != account.mode and mode == TRIPPED:
+            self.seen[f"fault {report.fault}"] += 1
+        account.mode, account.fault = mode, report.fault
+        account.winding_C = slot.state.allowed.winding_C
+        account.applied_V = report.allowed_V
+
+    def are_numbers(self, slot, value):
+        assert math.isfinite(value)
+        assert all(map(math.isfinite, numbers(slot.state, STATE)))
+        assert all(map(math.isfinite, numbers(slot.report, REPORT)))
+
+    def in_window(self, slot, account, value):
+        """The drive against the limits in force, worked out anew."""
+        s, report, supply = slot.settings.limits, slot.report, slot.readings.supply_V
+        amps = s.current_A if slot.state.mode.mode == POWERED else s.check_current_A
+        if slot.state.mode.mode == POWERED and slot.state.mode.grip:
+            amps = s.grip_current_A
+        amps *= self.share_left(slot.settings.heat, account.winding_C)
+        if s.current_fitted:
+            emf = account.applied_V - s.resistance_ohm * slot.readings.current_A
+        else:
+            emf = s.back_emf_V_s * report.speed_rad_s
+        most = max(supply, 0.0) * s.full_duty
+        high = min(s.resistance_ohm * amps + max(emf, 0.0), most)
+        low = max(-s.resistance_ohm * amps + min(emf, 0.0), -most)
+        slack = 1e-9 * (1.0 + most)
+        if report.allowed_V != 0.0:  # zero is always allowed: the first tick after arming
+            assert low - slack <= report.allowed_V <= high + slack
+            allowed = slot.state.allowed
+            assert allowed.low_V <= report.allowed_V <= allowed.high_V
+            assert low - slack <= allowed.low_V
+            assert allowed.high_V <= high + slack
+        d = slot.settings.drive
+        if d.kind == PULSE:
+            if value != 0.0:
+                assert abs(value - d.neutral_s) <= d.dead_s + d.full_s + 1e-12
+        else:
+            assert -1.0 <= -s.full_duty <= value <= s.full_duty <= 1.0
+            assert math.isclose(value * supply, report.allowed_V * d.sign, abs_tol=slack)
+        if report.allowed_V != 0.0:
+            self.seen["driven ticks"] += 1
+
+    def share_left(self, heat, winding_C):
+        """Share of the current limit that the warm winding leaves: one straight line."""
+        if heat.resistance_25_ohm <= 0.0:
+            return 1.0
+        return min(max((heat.hot_C - winding_C) / (heat.hot_C - heat.warm_C), 0.0), 1.0)
+
+    def by_the_link(self, slot, age, value):
+        """Silence for longer than the lease, or than the joint bears: no drive."""
+        silence_us = slot.settings.watch.link_silence_s * 1e6
+        if age is None or age > self.lease_us or (silence_us and age > silence_us + 1.0):
+            assert value == 0.0, "a silent link drives nothing"
+            self.seen["silent ticks"] += 1
+
+    def latched(self, account, mode, fault, failed):
+        """Out of a trip only by CLEAR, to unpowered; from there only by ARM, or a release."""
+        asked = [one[0] for one in account.asked]
+        assert (fault != faults.NONE) == (mode == TRIPPED)
+        if failed:
+            assert mode in OFF
+            assert account.mode in OFF or mode == TRIPPED
+        if account.mode == TRIPPED:
+            if mode == TRIPPED:
+                assert fault == account.fault, "the first cause stays"
+            else:
+                assert mode == UNPOWERED
+                assert m.CLEAR in asked
+                self.seen["cleared"] += 1
+        if account.mode == UNPOWERED and mode in (CHECKING, POWERED):
+            digests = [one[1] for one in account.asked if one[0] == m.ARM]
+            assert self.bench.digest() in digests, "armed by the settings in force"
+            self.seen["armed"] += 1
+        if account.mode == UNPOWERED and mode == STOPPING:
+            assert m.RELEASE in asked
+
+    def requests(self, account, mode, report):
+        """What was asked for since the last tick is what happened in this one."""
+        asked, was = account.asked, account.mode
+        if (m.STOP, 0) in asked:
+            assert mode == TRIPPED, "STOP wins over anything"
+            self.seen["stops"] += 1
+        if was not in (mode, TRIPPED) and mode in (CHECKING, POWERED):
+            assert report.allowed_V == 0.0, "no kick in the first tick"
