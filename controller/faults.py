@@ -35,7 +35,7 @@ LINK_SILENT = const(12)
 LATE_TICKS = const(13)
 "ticks too late | the board has too much to do for this tick rate | lower the tick rate or the number of joints | `late_ticks` (50) more than a sixteenth of all | single late ticks are forgotten"
 SETTINGS_DIFFER = const(14)
-"settings differ | the board's settings are not the ones the host sent | send the settings again | at arming | never: digests are compared"
+"settings differ | the board's settings are not the ones the host sent | send the settings again | arming is refused, nothing latches | never: digests are compared"
 WATCHDOG_RESET = const(15)
 "watchdog reset | the program had stopped and was started anew | find out why before arming again; read the record | at the next start | a reset that was asked for is told apart"
 STOP_PRESSED = const(16)

@@ -39,6 +39,7 @@ WEAK = const(64)
 "The force limit is the lower one of gripping, checking or releasing."
 
 
+SENSOR_TRUST = const(0.1)
 HEAT_STEP_S = const(0.05)  # the winding warms in seconds: no need to ask every tick
 
 
@@ -161,10 +162,20 @@ def allow(
 
 
 def back_emf(s: "Limits", st: "Allowed", sensed: "Sensed", current_A: float) -> float:
-    """Back-EMF (V) from the speed, or from a fitted current sensor (A)."""
-    if s.current_fitted == 1 and -1.0e3 < current_A < 1.0e3:  # else it is no reading
-        return st.last_V - s.resistance_ohm * current_A
-    return s.back_emf_V_s * sensed.speed_rad_s
+    """Back-EMF (V) from the speed, or from a fitted current sensor (A).
+
+    The sensor is believed as far as ``SENSOR_TRUST`` of the force window from what
+    the speed says: a dead one must not open the window tick by tick, and what is no
+    number ends at the lower bound.
+    """
+    by_speed = s.back_emf_V_s * sensed.speed_rad_s
+    if s.current_fitted != 1:
+        return by_speed
+    emf = st.last_V - s.resistance_ohm * current_A
+    trust = SENSOR_TRUST * s.resistance_ohm * s.current_A
+    if emf > by_speed + trust:
+        return by_speed + trust
+    return emf if emf >= by_speed - trust else by_speed - trust
 
 
 def account(

@@ -124,6 +124,18 @@ def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
     return moved
 
 
+def carried_change(s: "Sensing", st: "Sensed", h: float) -> float:
+    """Change of angle (rad) in a tick without a reading to believe.
+
+    None below half the speed that crosses the gap in time: there the speed is mostly
+    noise, and following it would make a standing joint run.
+    """
+    speed = st.speed_rad_s if st.speed_rad_s >= 0.0 else -st.speed_rad_s
+    if s.tracks == 1 and speed * s.blind_limit_s < 0.5 * s.gap_rad:
+        return 0.0
+    return st.speed_rad_s * h
+
+
 def carry_on(st: "Sensed", carried: float, h: float) -> float:
     """Pass a tick without a reading to believe; return the carried change (rad)."""
     st.blind_s += h
@@ -137,7 +149,7 @@ def take_behind_gap(s: "Sensing", st: "Sensed", moved: float, reach: float, h: f
     ``moved`` (rad) is what the reading says of the change. Returns the carried
     change; the correction is left in ``put_right_rad`` and in the angle.
     """
-    carried = st.speed_rad_s * h
+    carried = carried_change(s, st, h)
     off = moved - carried
     agrees = st.off_known == 1 and apart(off, st.off_rad) <= 0.25 * reach
     st.off_known = 1
@@ -155,7 +167,7 @@ def take_continuous(
     s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, h: float
 ) -> float:
     """Read a joint that turns without end; return the change of angle (rad)."""
-    carried = st.speed_rad_s * h
+    carried = carried_change(s, st, h)
     reach = s.jump_rad * steps
     # once blind, until a reading is believed: the carried angle may be across already
     beside = st.started == 1 and (st.blind_s > 0.0 or near_gap(s, st, reach))

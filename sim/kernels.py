@@ -45,6 +45,7 @@ MODULES = (
     "sim.events",
     "sim.loop",
     "sim.switching",
+    "sim.driven",
 )
 """Kernel modules, callees first."""
 

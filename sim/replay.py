@@ -4,8 +4,8 @@
     trace = simulate(joint, scene)
     simulated = trace["angle_rad"][lead_ticks(tick_s) :][: len(time_s)]
 
-The recorded setpoint of each tick is streamed to the controller one tick ahead,
-so that the simulated setpoint follows the recorded one tick by tick.
+The recorded setpoint of each tick is streamed to the controller in that tick, to be
+reached within it, so the simulated setpoint is the recorded one, tick by tick.
 """
 
 import numpy as np
@@ -51,9 +51,9 @@ def replay(
         "replay", float(angle_rad[0]), LEAD_S + len(want) * tick_s, meaning="recorded setpoints"
     )
     begin = lead_ticks(tick_s)
-    for k in range(len(want) - 1):
+    for k in range(1, len(want)):
         at = (begin + k) * tick_s
-        made.at(at, program.STREAM, float(want[k + 1]), float(rate[k + 1]), tick_s)
+        made.at(at, program.STREAM, float(want[k]), float(rate[k]), tick_s)
     return made
 
 

@@ -182,9 +182,16 @@ def test_a_fitted_current_sensor_replaces_the_estimate():
     account(gate, 3.0, 1.0, 0.123)
     assert gate.st.current_A == 0.123
     s = gate.settings.limits
-    assert limits.back_emf(s, gate.st, gate.sensed, 0.2) == pytest.approx(
-        3.0 - s.resistance_ohm * 0.2
+    by_speed = s.back_emf_V_s * gate.sensed.speed_rad_s
+    near = (3.0 - by_speed) / s.resistance_ohm + 0.01
+    assert limits.back_emf(s, gate.st, gate.sensed, near) == pytest.approx(
+        3.0 - s.resistance_ohm * near
     )
+    # a sensor that says something else is believed by a tenth of the force window
+    reach = 0.1 * s.resistance_ohm * s.current_A
+    for amps, side in ((0.0, 1.0), (1.5, -1.0)):
+        found = limits.back_emf(s, gate.st, gate.sensed, amps)
+        assert found == pytest.approx(by_speed + side * reach)
 
 
 def test_heat_over_many_ticks_is_that_of_the_two_nodes_step_by_step():

@@ -67,7 +67,8 @@ class LinkBench:
         """An injected freeze stands still in this clock's time."""
         board = self.node.board
         span, board.frozen_s = board.frozen_s, 0.0
-        self.clock.us += round(span * 1e6)
+        if span > 0.0:
+            self.clock.us += round(span * 1e6)
 
     def changed(self, name, value, data=None):
         """The packed settings with one other value."""
@@ -120,9 +121,7 @@ class LinkBench:
 
     def digest(self):
         """Digest of the settings in force, all joints together."""
-        return table.digest(
-            b"".join(table.pack_table(slot.settings) for slot in self.node.slots)
-        )
+        return table.digest(b"".join(table.pack_table(slot.settings) for slot in self.node.slots))
 
     def settle(self, data=None):
         """Send settings to every joint and have them taken over."""

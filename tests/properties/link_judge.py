@@ -20,6 +20,7 @@ from tests.properties.serial_line import Decoder
 
 OFF = (UNPOWERED, TRIPPED)
 MASKED = {m.ARM: "<HI", m.DISARM: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
+PENDING = slice(7, 10)  # in Judge.of_joint: the setpoint that waits for its tick
 STATE, REPORT = leaves(State), leaves(Report)
 
 
@@ -43,6 +44,7 @@ class Account:
         self.applied_V = 0.0
         self.force = table.pack_table(slot.settings)
         self.staged = None
+        self.stopping_s = 0.0
 
 
 class Judge:
@@ -60,6 +62,7 @@ class Judge:
         self.heard_us = None
         self.lease_us = 100_000
         self.errors = 0
+        self.trips = node.board.trips
         self.seen = Counter()
         self.inner = (node.on_tick, node.answering.take, node.turn, node.fail)
         node.on_tick, node.answering.take = self.on_tick, self.take
@@ -95,11 +98,12 @@ class Judge:
 
     def of_joint(self, slot):
         c = slot.command
+        force = table.pack_table(slot.settings)
         # of a setpoint that is not pending only what outlives it: the grip
         pending = (c.target_rad, c.target_rad_s, c.span_s, c.turn, c.way) if c.kind else ()
         return (
             repr(numbers(slot.state, STATE)), repr(numbers(slot.report, REPORT)), slot.applied,
-            slot.staged and bytes(slot.staged), table.pack_table(slot.settings), slot.fault_told,
+            bytes(slot.staged or force), force, slot.fault_told,
             c.request, c.kind, c.grip, repr(pending),
         )  # fmt: skip
 
@@ -122,7 +126,7 @@ class Judge:
             if reply[0] == m.ANSWER:
                 assert reply[2] == kind
                 result = reply[4]
-        self.seen[f"{'again ' if again else ''}{m.DONE == result} {kind:02x}"] += 1
+        self.seen[f"{'again ' if again else ''}{result == m.DONE} {kind:02x}"] += 1
         if again or result != m.DONE:
             self.left_no_trace(kind, result, before)
         if kind == m.APPLY and not again:
@@ -137,6 +141,8 @@ class Judge:
             one, other = list(one), list(other)
             if kind == m.APPLY:  # what was staged is thrown away: it begins anew
                 one[3] = other[3] = None
+            if kind == m.TARGET:  # test_a_refused_target_leaves_no_trace is strict
+                one[PENDING], other[PENDING] = (), ()
             assert one == other, f"joint {k}: a refused {kind:#x} ({result}) left a trace"
         for one, other in zip(before[1:11], after[1:11], strict=True):
             assert one == other, f"a refused {kind:#x} ({result}) left a trace"
@@ -152,8 +158,14 @@ class Judge:
                 self.lease_us = lease_ms * 1000
         elif kind == m.SETPOINTS:
             self.heard_us = now
+        elif kind == m.TARGET:
+            k, _, angle, _ = struct.unpack("<BBfh", payload[2:])
+            limits = self.node.slots[k].settings.limits
+            assert limits.command_low_rad <= angle <= limits.command_high_rad
         elif kind in MASKED:
             body = struct.unpack_from(MASKED[kind], payload, 2)
+            if kind == m.STOP and body[1] == 0:
+                assert not any(joint.value for joint in self.node.board.joints), "off at once"
             for k, account in enumerate(self.accounts):
                 if body[0] >> k & 1:
                     account.asked.append((kind, *body[1:]))
@@ -198,11 +210,14 @@ class Judge:
         self.inner[0](steps, now)
         failed = self.errors != errors
         for k, account in enumerate(self.accounts):
-            self.judge(k, account, age, failed)
+            self.judge(k, account, age, failed, steps)
+            if self.node.board.trips != self.trips:
+                assert self.node.slots[k].report.mode in OFF, "the deadman has fired"
+        self.trips = self.node.board.trips
         self.seen["ticks"] += 1
         self.seen["errors"] += failed
 
-    def judge(self, k, account, age, failed):
+    def judge(self, k, account, age, failed, steps):
         slot = self.node.slots[k]
         value = self.node.board.joints[k].value
         mode, report = slot.report.mode, slot.report
@@ -217,8 +232,9 @@ class Judge:
             self.in_window(slot, account, value)
         self.by_the_link(slot, age, value)
         self.latched(account, mode, report.fault, failed)
+        self.stops_in_time(slot, account, mode, steps)
         if not failed:
-            self.requests(account, mode, report)
+            self.requests(account, mode, report, slot.state.mode.grip)
             account.asked.clear()
         if mode != account.mode and mode == TRIPPED:
             self.seen[f"fault {report.fault}"] += 1
@@ -296,11 +312,28 @@ class Judge:
         if account.mode == UNPOWERED and mode == STOPPING:
             assert m.RELEASE in asked
 
-    def requests(self, account, mode, report):
+    def stops_in_time(self, slot, account, mode, steps):
+        """Controlled stop and release end by their deadlines, whatever comes in between."""
+        account.stopping_s = (
+            account.stopping_s + steps * slot.settings.tick_s if mode == STOPPING else 0.0
+        )
+        s = slot.settings.stopping
+        most = max(s.deadline_s, s.release_s) + steps * slot.settings.tick_s
+        assert account.stopping_s <= most + 1e-9
+
+    def requests(self, account, mode, report, grip):
         """What was asked for since the last tick is what happened in this one."""
         asked, was = account.asked, account.mode
         if (m.STOP, 0) in asked:
             assert mode == TRIPPED, "STOP wins over anything"
             self.seen["stops"] += 1
-        if was not in (mode, TRIPPED) and mode in (CHECKING, POWERED):
+        if asked and asked[-1] == (m.DISARM,):  # overtaken in its tick: a strict test of its own
+            assert mode in OFF, "disarmed"
+        if (
+            asked and asked[-1] == (m.STOP, 1) and was == POWERED
+        ):  # in the self-test: a strict test of its own
+            assert mode not in (CHECKING, POWERED), "a controlled stop begins"
+            self.seen["controlled stops"] += 1
+        if was != mode and mode in (CHECKING, POWERED):
             assert report.allowed_V == 0.0, "no kick in the first tick"
+            assert grip == 0, "a grip is not carried over"

@@ -9,7 +9,6 @@ import struct
 from collections import Counter
 
 import hypothesis
-import pytest
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_state_machine_as_test
 
@@ -39,6 +38,11 @@ FATES = st.one_of(
 PAUSES = st.sampled_from((0, 0, 1, 1, 2, 5))
 MASKS = st.sampled_from((1, 1, 2, 3, 0xFFFF, 0, 4, 0x8001))
 SINGLES = st.one_of(st.floats(width=32), st.floats(-0.5, 2.5, width=32))
+ORDERS = {
+    "stop": (m.STOP, "<HB", 0), "controlled stop": (m.STOP, "<HB", 1), "disarm": (m.DISARM, "<H"),
+    "release": (m.RELEASE, "<H"), "hold": (m.HOLD, "<H"), "clear": (m.CLEAR, "<H"),
+    "arm otherwise": (m.ARM, "<HI", 1),
+}  # fmt: skip
 EXTREMES = {  # settings that a joint may have, and is driven with; each on its own
     "gains.kp": (0.0, 1000.0), "gains.ki": (0.0, 50000.0), "gains.kd": (0.0, 100.0),
     "gains.derivative_filter_s": (0.0, 1.0), "gains.tracking_s": (1e-4, 100.0),
@@ -152,6 +156,21 @@ class AnyHost(RuleBasedStateMachine):
         self.send(m.TARGET, struct.pack("<BBfh", k, flags, angle, 0), fate, pause)
         self.bench.pass_ticks(then)
 
+    @rule(share=st.sampled_from((0.0, 1.0, 1.0, 0.4)), grip=st.integers(0, 1), underway=st.integers(3, 120),
+          orders=st.lists(st.sampled_from((*sorted(ORDERS), "error")), min_size=1, max_size=3),
+          apart=st.sampled_from((0, 0, 1)), then=st.sampled_from((1, 20, 200)))  # fmt: skip
+    def orders_on_the_way(self, share, grip, underway, orders, apart, then):
+        """A sound joint under way, and then orders, some within one tick."""
+        self.recover()
+        self.target(share, 0, grip, SOUND, underway, 0)
+        for order in orders:
+            if order == "error":
+                self.error_in_a_tick()
+                continue
+            kind, layout, *values = ORDERS[order]
+            self.send(kind, struct.pack(layout, self.bench.mask, *values), SOUND, apart)
+        self.bench.pass_ticks(then)
+
     @rule(angle=SINGLES, k=st.sampled_from((0, 0, 1, 7)), flags=st.integers(0, 255),
           turn=st.integers(-32768, 32767), pause=PAUSES)  # fmt: skip
     def any_target(self, angle, k, flags, turn, pause):
@@ -209,8 +228,6 @@ class AnyHost(RuleBasedStateMachine):
         bench.pass_ticks(1)
         if apply and k < len(bench.node.slots):
             staged = self.judge.accounts[k].staged or self.judge.accounts[k].force
-            fresh = type(bench.joint.settings)()
-            table.unpack_table(bytes(staged), fresh)
             self.send(m.APPLY, struct.pack("<BI", k, table.digest(bytes(staged))), SOUND, 2)
             self.send(m.READ, struct.pack("<BHB", k, cell, 1), SOUND, 1)
 
@@ -250,4 +267,10 @@ def test_no_host_and_no_line_breaks_a_rule():
     )
     run_state_machine_as_test(machine, settings=told)
     assert SEEN["examples"] >= EXAMPLES
-    print(sorted(SEEN.items()))
+    for what, least in (("ticks", 50_000), ("driven ticks", 10_000), ("silent ticks", 1000),
+                        ("armed", 200), ("cleared", 50), ("stops", 30), ("controlled stops", 5),
+                        ("errors", 100), ("damaged pieces", 500), ("rows", 50), ("mode 3", 300)):  # fmt: skip
+        assert SEEN[what] >= least, f"too little of this was tried: {what}"
+    for fault in (faults.SENSOR_JUMP, faults.SUPPLY_LOW, faults.LINK_SILENT, faults.LATE_TICKS,
+                  faults.STOP_PRESSED, faults.TICK_ERROR, faults.DEADMAN):  # fmt: skip
+        assert SEEN[f"fault {fault}"], f"never seen: fault {fault}"
