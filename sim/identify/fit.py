@@ -20,6 +20,7 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from math import pi, sqrt
+from typing import Any
 
 import numpy as np
 
@@ -31,13 +32,16 @@ from sim.part import Part
 from sim.tolerance import start_plant, substeps_for
 
 CUTOFF_HZ = 20.0
-OBSERVER_HZ = 2.0
-"""How firmly the plant is held to the log: below what is to be told from it."""
+OBSERVER_HZ = (5.0, 5.0, 4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 2.0, 2.0, 2.0, 2.0)
+"""How firmly the plant is held to the log in each iteration: firmly first, so that it finds
+the right valley, then below what is to be told from the log."""
 SKIP_S = 0.4
 LONGEST_S = 2e-4
-STEP = 0.35
-"""Step of the differences, in deviations of the prior: friction makes small steps rough."""
-ITERATIONS = 7
+STEPS = (0.4, 0.4, 0.3, 0.3, 0.25, 0.25, 0.2, 0.15, 0.12, 0.1, 0.1, 0.1)
+"""Steps of the differences, in deviations of the prior: friction makes small steps rough."""
+DRAWS, STARTS = 300, 3
+"""Points drawn from the prior, and how many of the best are followed."""
+ITERATIONS = len(OBSERVER_HZ)
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
 
@@ -118,7 +122,7 @@ class Problem:
         """Low-pass, leave out the observer's beginning, keep two rows a period of the cut-off."""
         return low_pass(values, self.rate, CUTOFF_HZ)[..., self.skip :: self.step]
 
-    def left(self, points: np.ndarray) -> np.ndarray:
+    def left(self, points: np.ndarray, observer_Hz: float = OBSERVER_HZ[-1]) -> np.ndarray:
         """Thinned innovations (rad) of candidates (points, axes): (points, rows)."""
         parts = [part_of(self.joint, self.axes, z) for z in points]
         for part in parts:  # the recorded voltage is what the bridge gave
@@ -127,13 +131,14 @@ class Problem:
         delays = np.rint(substeps * self.joint.delay_s / self.tick_s).astype(np.int64)
         plants = kernels.as_array([start_plant(part, float(self.angle[0]), 25.0) for part in parts])
         outs = np.zeros((len(parts), len(self.angle)))
-        w = 2.0 * pi * OBSERVER_HZ
+        w = 2.0 * pi * observer_Hz
         gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
         run = kernels.twin().driven.follow_many
         records = kernels.as_array(parts)
-        rest = (self.volt, self.angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains)
-        workers = min(os.cpu_count() or 1, len(parts))
-        with ThreadPoolExecutor(workers) as pool:
+        rest: tuple[Any, ...] = (
+            self.volt, self.angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains,
+        )  # fmt: skip
+        with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
             jobs = [pool.submit(run, records, plants, *rest, k, k + 1) for k in range(len(parts))]
             for job in jobs:
                 job.result()
@@ -160,23 +165,13 @@ def fit(
     problem = Problem(joint, time_s, angle_rad, volt, axes)
     used = slice(0, problem.cut)
     count = len(axes)
-    z = np.zeros(count)
-    damping = 1.0
-    covariance = np.eye(count)
-    for step in range(ITERATIONS):
-        left = problem.left(np.vstack([z, z + STEP * np.eye(count), z - STEP * np.eye(count)]))[
-            :, used
-        ]
-        sigma = sqrt(float(np.mean(left[0] ** 2)) * widening(left[0]))
-        slopes = (left[1 : 1 + count] - left[1 + count :]) / (2.0 * STEP)  # d left / dz
-        gradient = -z - slopes @ left[0] / sigma**2
-        curvature = np.eye(count) + slopes @ slopes.T / sigma**2
-        covariance = np.linalg.inv(curvature)
-        if step == ITERATIONS - 1:
-            break
-        best, z, damping = _best_step(problem, z, gradient, curvature, damping, sigma, used)
-        if listener is not None:
-            listener(step + 1, ITERATIONS, best)
+    draws = np.vstack([np.zeros(count), np.random.default_rng(1).normal(0.0, 1.0, (DRAWS, count))])
+    sizes = (problem.left(draws, OBSERVER_HZ[0])[:, used] ** 2).mean(axis=1)
+    ends = [
+        _descend(problem, draws[k], used, listener, (number, STARTS))
+        for number, k in enumerate(np.argsort(sizes)[:STARTS])
+    ]
+    z, covariance, _ = min(ends, key=lambda one: one[2])
     left = problem.left(z[None])[0]
     moved = problem.thin(problem.angle)
     spread = float(np.std(moved))
@@ -189,6 +184,34 @@ def fit(
     return found
 
 
+def _descend(
+    problem: Problem,
+    z: np.ndarray,
+    used: slice,
+    listener: Listener | None,
+    which: tuple[int, int],
+) -> tuple[np.ndarray, np.ndarray, float]:
+    """Follow one start downhill: point, covariance, mean square left."""
+    count = len(z)
+    damping, covariance, size = 1.0, np.eye(count), float("inf")
+    for step in range(ITERATIONS):
+        near = STEPS[step] * np.eye(count)
+        left = problem.left(np.vstack([z, z + near, z - near]), OBSERVER_HZ[step])[:, used]
+        size = float(np.mean(left[0] ** 2))
+        sigma = sqrt(size * widening(left[0]))
+        slopes = (left[1 : 1 + count] - left[1 + count :]) / (2.0 * STEPS[step])  # d left / dz
+        gradient = -z - slopes @ left[0] / sigma**2
+        curvature = np.eye(count) + slopes @ slopes.T / sigma**2
+        covariance = np.linalg.inv(curvature)
+        if step == ITERATIONS - 1:
+            break
+        _, z, damping = _best_step(problem, z, gradient, curvature, damping, sigma, used,
+                                   OBSERVER_HZ[step])  # fmt: skip
+        if listener is not None:
+            listener(which[0] * ITERATIONS + step + 1, which[1] * ITERATIONS, sqrt(size))
+    return z, covariance, size
+
+
 def _best_step(
     problem: Problem,
     z: np.ndarray,
@@ -197,6 +220,7 @@ def _best_step(
     damping: float,
     sigma: float,
     used: slice,
+    observer_Hz: float,
 ) -> tuple[float, np.ndarray, float]:
     """Try several dampings at once; return cost, point and damping of the best."""
     tries = [0.0, 0.1 * damping, 0.5 * damping, 2.0 * damping, 10.0 * damping, 50.0 * damping]
@@ -206,7 +230,7 @@ def _best_step(
         longest = float(np.abs(step).max())
         points.append(z + step * min(1.0, 1.5 / max(longest, 1e-9)))
     batch = np.clip(np.array(points), -3.5, 3.5)
-    left = problem.left(batch)[:, used]
+    left = problem.left(batch, observer_Hz)[:, used]
     costs = (batch**2).sum(axis=1) + (left**2).sum(axis=1) / sigma**2
     k = int(np.argmin(costs))
     after = damping * 5.0 if k == 0 else max(tries[k - 1], 1e-3)

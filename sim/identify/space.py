@@ -10,7 +10,6 @@ from math import exp, hypot, log, sqrt
 
 import numpy as np
 
-from controller import heat
 from controller.records import copy
 from sim.closed_loop import Joint
 from sim.part import DIRECT, Part
@@ -47,17 +46,11 @@ def axes_of(joint: Joint, ohm_known: bool = False) -> list[Axis]:
     axes = [_factor(name, entries[name]) for name in FACTORS if _moves(name, entries[name], joint)]
     low, high = entries["load_loss"].low, entries["load_loss"].high
     axes.append(Axis("load_loss", 0.5 * (low + high), 0.25 * (high - low) * 1.15, False))
-    warm = entries["winding_temperature"]
-    for k, axis in enumerate(axes):
-        if axis.name == "resistance":
-            spread = 0.25 * abs(
-                log(heat.resistance(1.0, warm.high) / heat.resistance(1.0, warm.low))
-            )
-            deviation = KNOWN_OHM if ohm_known else sqrt(axis.deviation**2 + spread**2)
-            mean = 0.0 if ohm_known else axis.mean
-            if not ohm_known:
-                mean += 0.5 * log(heat.resistance(1.0, warm.high) * heat.resistance(1.0, warm.low))
-            axes[k] = Axis("resistance", mean, deviation, True)
+    if ohm_known:
+        axes = [
+            Axis("resistance", 0.0, KNOWN_OHM, True) if axis.name == "resistance" else axis
+            for axis in axes
+        ]
     if joint.part.hinge.gravity_Nm > 0.0:
         reach = joint.part.hinge.gravity_Nm * max(entries["gravity"].high, 1.0) / sqrt(3.0)
         axes += [Axis("gravity_cos", 0.0, reach, False), Axis("gravity_sin", 0.0, reach, False)]

@@ -41,10 +41,10 @@ class Account:
         self.mode = UNPOWERED
         self.fault = faults.NONE
         self.winding_C = slot.state.allowed.winding_C
-        self.applied_V = 0.0
         self.force = table.pack_table(slot.settings)
         self.staged = None
         self.stopping_s = 0.0
+        self.erred = False
 
 
 class Judge:
@@ -178,6 +178,8 @@ class Judge:
 
     def applied(self, payload, result):
         """Staged settings are in force whole, or the old ones are."""
+        if result == m.BAD_LENGTH:
+            return
         k, digest = struct.unpack_from("<BI", payload, 2)
         if k >= len(self.accounts):
             assert result == m.NO_JOINT
@@ -236,11 +238,11 @@ class Judge:
         if not failed:
             self.requests(account, mode, report, slot.state.mode.grip)
             account.asked.clear()
+        account.erred = failed or (account.erred and slot.state.mode.grip == 1)
         if mode != account.mode and mode == TRIPPED:
             self.seen[f"fault {report.fault}"] += 1
         account.mode, account.fault = mode, report.fault
         account.winding_C = slot.state.allowed.winding_C
-        account.applied_V = report.allowed_V
 
     def are_numbers(self, slot, value):
         assert math.isfinite(value)
@@ -254,13 +256,12 @@ class Judge:
         if slot.state.mode.mode == POWERED and slot.state.mode.grip:
             amps = s.grip_current_A
         amps *= self.share_left(slot.settings.heat, account.winding_C)
-        if s.current_fitted:
-            emf = account.applied_V - s.resistance_ohm * slot.readings.current_A
-        else:
-            emf = s.back_emf_V_s * report.speed_rad_s
+        emf = s.back_emf_V_s * report.speed_rad_s
+        # a fitted sensor is believed within a tenth of the force window of what the speed says
+        doubt = 0.1 * s.resistance_ohm * s.current_A if s.current_fitted else 0.0
         most = max(supply, 0.0) * s.full_duty
-        high = min(s.resistance_ohm * amps + max(emf, 0.0), most)
-        low = max(-s.resistance_ohm * amps + min(emf, 0.0), -most)
+        high = min(s.resistance_ohm * amps + max(emf + doubt, 0.0), most)
+        low = max(-s.resistance_ohm * amps + min(emf - doubt, 0.0), -most)
         slack = 1e-9 * (1.0 + most)
         if report.allowed_V != 0.0:  # zero is always allowed: the first tick after arming
             assert low - slack <= report.allowed_V <= high + slack
@@ -336,4 +337,5 @@ class Judge:
             self.seen["controlled stops"] += 1
         if was != mode and mode in (CHECKING, POWERED):
             assert report.allowed_V == 0.0, "no kick in the first tick"
-            assert grip == 0, "a grip is not carried over"
+            # after an error in a tick it is: test_a_grip_is_not_carried_over_an_error_in_the_tick
+            assert grip == 0 or account.erred, "a grip is not carried over"

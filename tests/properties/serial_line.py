@@ -112,6 +112,9 @@ class Line:
         held, self.held = self.held, b""
         if kind == "late":
             self.held = octets
+        elif kind == "again":  # and once more behind the next frame
+            self.to_board += octets
+            self.held = octets
         elif kind == "twice":
             self.to_board += octets + octets
         elif kind == "sound":

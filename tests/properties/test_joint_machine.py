@@ -96,7 +96,7 @@ def check_tick(settings, state, report, value, was):
 @hypothesis.seed(20261204)
 @told(600)
 @hypothesis.given(st.data())
-def test_nothing_that_is_no_number_leaves_a_tick(data):
+def anything(data):
     settings = data.draw(some_settings())
     hypothesis.assume(heat_can_be_followed(settings))
     state, report = State(), Report()
@@ -104,6 +104,16 @@ def test_nothing_that_is_no_number_leaves_a_tick(data):
         was = report.mode
         value = joint_tick(settings, state, command, found, report)
         check_tick(settings, state, report, value, was)
+        CASES[f"mode {report.mode}"] += 1
+        CASES["driven"] += report.allowed_V != 0.0
+
+
+def test_nothing_that_is_no_number_leaves_a_tick():
+    """Settings in range, any reading, any command."""
+    CASES.clear()
+    anything()
+    assert CASES["driven"] >= 1000
+    assert all(CASES[f"mode {mode}"] >= 5 for mode in range(5)), CASES
 
 
 @hypothesis.seed(20261205)

@@ -5,6 +5,7 @@ hold stands in link_judge.py and is looked at after every tick and after every f
 """
 
 import functools
+import math
 import struct
 from collections import Counter
 
@@ -31,13 +32,17 @@ SOUND = ("sound", 0, 1)
 FATES = st.one_of(
     *[st.just(SOUND)] * 4,
     st.tuples(
-        st.sampled_from(("lost", "twice", "late", "flip", "cut", "splice", "insert", "delete")),
+        st.sampled_from(("lost", "twice", "again", "late", "flip", "cut", "splice", "insert", "delete")),
         st.integers(0, 600), st.integers(1, 255),
     ),
 )  # fmt: skip
 PAUSES = st.sampled_from((0, 0, 1, 1, 2, 5))
 MASKS = st.sampled_from((1, 1, 2, 3, 0xFFFF, 0, 4, 0x8001))
-SINGLES = st.one_of(st.floats(width=32), st.floats(-0.5, 2.5, width=32))
+SINGLES = st.one_of(
+    st.sampled_from((math.nan, math.inf, -math.inf)),
+    st.floats(width=32),
+    st.floats(-0.5, 2.5, width=32),
+)
 ORDERS = {
     "stop": (m.STOP, "<HB", 0), "controlled stop": (m.STOP, "<HB", 1), "disarm": (m.DISARM, "<H"),
     "release": (m.RELEASE, "<H"), "hold": (m.HOLD, "<H"), "clear": (m.CLEAR, "<H"),
@@ -47,12 +52,13 @@ EXTREMES = {  # settings that a joint may have, and is driven with; each on its 
     "gains.kp": (0.0, 1000.0), "gains.ki": (0.0, 50000.0), "gains.kd": (0.0, 100.0),
     "gains.derivative_filter_s": (0.0, 1.0), "gains.tracking_s": (1e-4, 100.0),
     "gains.setpoint_weight": (0.0, 2.0), "limits.current_A": (0.0, 50.0),
-    "limits.slew_V_s": (0.0, 1e7), "limits.full_duty": (0.05, 1.0),
+    "limits.slew_V_s": (0.0, 1000.0), "limits.full_duty": (0.05, 1.0),
     "limits.speed_gain_V_s": (0.0, 100.0), "limits.brake_rad_s2": (0.1, 1e5),
     "limits.resistance_ohm": (1e-3, 1e4), "profile.jerk_rad_s3": (0.1, 1e8),
     "profile.acceleration_rad_s2": (0.01, 1e5), "profile.stream_hold_s": (0.0, 5.0),
     "sensing.speed_filter_s": (0.0, 1.0), "watch.lag_s": (1e-4, 10.0),
     "watch.link_silence_s": (0.0, 60.0), "stopping.deadline_s": (0.0, 10.0),
+    "heat.warm_C": (0.0, 60.0),
     "stopping.release_V": (0.0, 50.0), "stopping.check_V": (0.0, 50.0),
 }  # fmt: skip
 
@@ -172,8 +178,10 @@ class AnyHost(RuleBasedStateMachine):
         self.bench.pass_ticks(then)
 
     @rule(angle=SINGLES, k=st.sampled_from((0, 0, 1, 7)), flags=st.integers(0, 255),
-          turn=st.integers(-32768, 32767), pause=PAUSES)  # fmt: skip
-    def any_target(self, angle, k, flags, turn, pause):
+          turn=st.integers(-32768, 32767), pause=PAUSES, ready=st.booleans())  # fmt: skip
+    def any_target(self, angle, k, flags, turn, pause, ready):
+        if ready:
+            self.recover()
         self.send(m.TARGET, struct.pack("<BBfh", k, flags, angle, turn), SOUND, pause)
 
     @rule(mask=MASKS, span=st.sampled_from((0, 1, 20, 20, 255)), share=st.integers(0, 65535),
@@ -222,8 +230,14 @@ class AnyHost(RuleBasedStateMachine):
     @rule(cell=st.integers(0, 140), octets=st.binary(min_size=4, max_size=4), k=st.integers(0, 2),
           apply=st.booleans())  # fmt: skip
     def spoiled_settings(self, cell, octets, k, apply):
-        """Four octets of anything, with the right digest: only the board's own check is left."""
+        """Four octets of anything, with the right digest: only the board's own check is left.
+
+        A gain and a limit are changed as well, within their ranges.
+        """
         bench = self.bench
+        for name in ("gains.kp", "limits.current_A"):
+            at = table.cell_of(type(bench.joint.settings), name)
+            bench.send(m.SETTING, struct.pack("<BHf", k, at, 0.25 + cell / 128.0))
         bench.send(m.SETTING, struct.pack("<BH", k, cell) + octets)
         bench.pass_ticks(1)
         if apply and k < len(bench.node.slots):

@@ -14,10 +14,11 @@ from controller.inout import Command, Readings
 from controller.records import INTEGER, TABLE, copy, get, leaves, put
 from controller.settings import Settings
 from controller.settings_check import contradiction
+from controller.supervisor import ARM, CLEAR
 from tests.properties.conftest import KINDS, joint_with
 
 FIELDS = [(name, field) for name, field in leaves(Settings)]
-REQUESTS = (0, 0, 0, 0, 1, 1, 1, 2, 3, 4, 4, 5, 6)
+REQUESTS = (0, 0, 0, 0, 0, 0, 0, 0, 0, 0, 1, 1, 2, 3, 4, 5, 5, 6, 6)
 
 settings_of_kind = functools.cache(lambda kind: joint_with(KINDS[kind]).settings)
 
@@ -80,10 +81,10 @@ def put_right(settings):
 
 
 ANY = st.floats()
-SUPPLY = st.one_of(*[st.floats(3.5, 6.5)] * 3, ANY)
+SUPPLY = st.one_of(*[st.floats(4.5, 6.5)] * 7, ANY)
 CURRENT = st.one_of(*[st.floats(-1.0, 1.0)] * 3, ANY)
-AGE = st.one_of(*[st.just(0.0)] * 9, ANY)
-FAULT = st.sampled_from((0,) * 30 + tuple(range(21)))
+AGE = st.one_of(*[st.just(0.0)] * 19, ANY)
+FAULT = st.sampled_from((0,) * 200 + tuple(range(21)))
 STEPS = st.sampled_from((1,) * 12 + (2, 3, 50))
 
 
@@ -112,24 +113,50 @@ def commands(draw, low, high):
     return found
 
 
+def counts_at(settings, share):
+    """Reading at a share of the travel, as near as the sensor has it."""
+    s, limits = settings.sensing, settings.limits
+    angle = limits.travel_low_rad + share * (limits.travel_high_rad - limits.travel_low_rad)
+    counts = round(angle / s.rad_per_count + s.zero_counts)
+    return min(max(counts, s.rail_low_counts), s.rail_high_counts)
+
+
+def armed(settings, share):
+    """Rows that clear and arm a joint at a share of its travel; nothing else is wrong."""
+    found, clear, arm = Readings(), Command(), Command()
+    found.counts, clear.request, arm.request = counts_at(settings, share), CLEAR, ARM
+    return [(found, Command(), 12, 1, True), (found, clear, 1, 1, False), (found, arm, 3, 1, False)]
+
+
 @st.composite
 def programs(draw, settings, most=12):
-    """Rows (readings, command, how many ticks, counts that the reading moves in each)."""
+    """Rows (readings, command, how many ticks, counts moved in each, whether the counts jump).
+
+    Most begin with a joint that is armed, and go on from where the last row has ended; now and
+    then it is put somewhere, cleared and armed anew.
+    """
     limits, top = settings.limits, settings.sensing.counts_top
     rows = []
-    for _ in range(draw(st.integers(1, most))):
-        rows.append((draw(readings(top)), draw(commands(limits.command_low_rad, limits.command_high_rad)),
-                     draw(st.sampled_from((1, 1, 3, 20))), draw(st.sampled_from((0, 1, -1, 7, -40)))))  # fmt: skip
+    for k in range(draw(st.integers(2, most))):
+        if draw(st.sampled_from((True, True, True, False) if k == 0 else (False, False, True))):
+            rows += armed(settings, draw(st.floats(0.05, 0.95)))
+        command = draw(commands(limits.command_low_rad, limits.command_high_rad))
+        rows.append((draw(readings(top)), command, draw(st.sampled_from((1, 1, 3, 20))),
+                     draw(st.sampled_from((1, -1, 2, 0, 7, -40, 150))), draw(st.sampled_from((False,) * 7 + (True,)))))  # fmt: skip
     return rows
 
 
 def ticks(rows):
     """The ticks of a program, one by one: fresh readings and commands."""
-    for given, asked, count, step in rows:
+    counts = rows[0][0].counts
+    for given, asked, count, step, jumps in rows:
+        if jumps:
+            counts = given.counts
         for k in range(count):
             found, command = Readings(), Command()
             copy(given, found)
-            found.counts += k * step
+            counts += step
+            found.counts = counts
             if k == 0:
                 copy(asked, command)
             yield found, command
