@@ -233,6 +233,45 @@ def record(
         raise typer.Exit(code)
 
 
+@app.command(epilog="Example: jointloop compare jointloop-runs/finger-20261125-120000")
+def compare(
+    run: Annotated[Path, typer.Argument(help="Folder of a recorded run.")],
+    file: Annotated[
+        Path | None, typer.Option(help="Joint file to simulate, instead of the one in the run.")
+    ] = None,
+    joint: Annotated[int, typer.Option(help="Number of the joint in the run.", min=0)] = 0,
+    parts: Annotated[int, typer.Option(help="Parts of the band.", min=2, max=1000)] = 40,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Hold a recording against the simulation of the same setpoints."""
+    from host.commands.compare import run as go
+
+    go(run, file, joint, parts, seed, as_json, out)
+
+
+@app.command(
+    epilog="Example: jointloop identify axis.csv --columns 'time=t[s],drive=force[N],angle=q[m]'"
+)
+def identify(
+    log: Annotated[Path, typer.Argument(help="CSV log of one axis.")],
+    columns: Annotated[
+        str, typer.Option(help="role=column[unit], roles time, drive, angle.")
+    ] = "time=time_s[s],drive=allowed_V[V],angle=angle_rad[rad]",
+    cutoff: Annotated[
+        str | None, typer.Option(help="Cut-off of the filter; left out, the best of several.")
+    ] = None,
+    gravity: Annotated[bool, typer.Option("--gravity", help="With a gravity term.")] = False,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Find inertia, friction and offset of one axis from a log, with deviations."""
+    from host.commands.identify import run
+
+    run(log, columns, cutoff, gravity, as_json, out)
+
+
 @app.command(epilog='Example: jointloop calibrate finger.toml --points "0 deg, 50 deg, 100 deg"')
 def calibrate(
     joint: Joint,

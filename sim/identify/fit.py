@@ -139,7 +139,9 @@ class Problem:
             self.volt, self.angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains,
         )  # fmt: skip
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
-            jobs = [pool.submit(run, records, plants, *rest, k, k + 1) for k in range(len(parts))]
+            jobs = [
+                pool.submit(run, *[records, plants, *rest, k, k + 1]) for k in range(len(parts))
+            ]
             for job in jobs:
                 job.result()
         return self.thin(outs)

@@ -17,6 +17,7 @@ from controller.supervisor import CHECKING, POWERED, STOPPING, TRIPPED, UNPOWERE
 from controller.wire import messages as m
 from controller.wire import table
 from tests.properties.serial_line import Decoder
+from tests.properties.window import window
 
 OFF = (UNPOWERED, TRIPPED)
 MASKED = {m.ARM: "<HI", m.DISARM: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
@@ -252,17 +253,9 @@ class Judge:
     def in_window(self, slot, account, value):
         """The drive against the limits in force, worked out anew."""
         s, report, supply = slot.settings.limits, slot.report, slot.readings.supply_V
-        amps = s.current_A if slot.state.mode.mode == POWERED else s.check_current_A
-        if slot.state.mode.mode == POWERED and slot.state.mode.grip:
-            amps = s.grip_current_A
-        amps *= self.share_left(slot.settings.heat, account.winding_C)
-        emf = s.back_emf_V_s * report.speed_rad_s
-        # a fitted sensor is believed within a tenth of the force window of what the speed says
-        doubt = 0.1 * s.resistance_ohm * s.current_A if s.current_fitted else 0.0
-        most = max(supply, 0.0) * s.full_duty
-        high = min(s.resistance_ohm * amps + max(emf + doubt, 0.0), most)
-        low = max(-s.resistance_ohm * amps + min(emf - doubt, 0.0), -most)
-        slack = 1e-9 * (1.0 + most)
+        mode, grip = slot.state.mode.mode, slot.state.mode.grip
+        low, high = window(slot.settings, mode, grip, account.winding_C, report.speed_rad_s, supply)
+        slack = 1e-9 * (1.0 + abs(supply))
         if report.allowed_V != 0.0:  # zero is always allowed: the first tick after arming
             assert low - slack <= report.allowed_V <= high + slack
             allowed = slot.state.allowed
@@ -278,12 +271,6 @@ class Judge:
             assert math.isclose(value * supply, report.allowed_V * d.sign, abs_tol=slack)
         if report.allowed_V != 0.0:
             self.seen["driven ticks"] += 1
-
-    def share_left(self, heat, winding_C):
-        """Share of the current limit that the warm winding leaves: one straight line."""
-        if heat.resistance_25_ohm <= 0.0:
-            return 1.0
-        return min(max((heat.hot_C - winding_C) / (heat.hot_C - heat.warm_C), 0.0), 1.0)
 
     def by_the_link(self, slot, age, value):
         """Silence for longer than the lease, or than the joint bears: no drive."""

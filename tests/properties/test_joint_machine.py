@@ -14,11 +14,12 @@ from hypothesis import strategies as st
 
 from controller.joint import joint_tick
 from controller.records import TABLE, copy, get, leaves, put
-from controller.settings import LIMITED, PULSE, Settings
+from controller.settings import PULSE, Settings
 from controller.settings_check import contradiction
 from controller.state import Command, Readings, Report, State
 from controller.supervisor import ARM, CHECKING, CLEAR, POWERED, TRIPPED, UNPOWERED
 from sim.challenge.attack import profile
+from tests.properties.conftest import KINDS
 from tests.properties.tick_strategies import (
     programs,
     settings_of_kind,
@@ -26,9 +27,10 @@ from tests.properties.tick_strategies import (
     some_settings,
     ticks,
 )
+from tests.properties.window import window
 
 CASES = Counter()
-TURN = 2.0 * math.pi
+KIND = st.sampled_from(("nominal", "slow tick", "fast tick", "pulse", "current sensor"))
 ROWS = {State: leaves(State), Report: leaves(Report)}
 
 
@@ -94,7 +96,7 @@ def check_tick(settings, state, report, value, was):
 
 
 @hypothesis.seed(20261204)
-@told(600)
+@told(400)
 @hypothesis.given(st.data())
 def anything(data):
     settings = data.draw(some_settings())
@@ -114,46 +116,6 @@ def test_nothing_that_is_no_number_leaves_a_tick():
     anything()
     assert CASES["driven"] >= 1000
     assert all(CASES[f"mode {mode}"] >= 5 for mode in range(5)), CASES
-
-
-@hypothesis.seed(20261205)
-@told(250)
-@hypothesis.given(st.data())
-def refuse(data):
-    settings = data.draw(some_settings(most=3))
-    hypothesis.assume(heat_can_be_followed(settings))
-    state, report = State(), Report()
-    twin, twin_report = State(), Report()
-    limits = settings.limits
-    for found, command in ticks(data.draw(programs(settings))):
-        copy(state, twin)
-        silent = Command()
-        silent.request = command.request
-        asked = command.kind
-        value = joint_tick(settings, state, command, found, report)
-        if asked and command.refused:
-            other = joint_tick(settings, twin, silent, found, twin_report)
-            assert value == other
-            assert packed(state) == packed(twin)
-            assert packed(report) == packed(twin_report)
-            CASES["refused"] += 1
-        elif asked in (1, 2):
-            angle = command.target_rad
-            if settings.sensing.travel == LIMITED:
-                assert limits.command_low_rad <= angle <= limits.command_high_rad
-            else:
-                assert -TURN <= angle <= TURN
-            CASES["taken"] += 1
-        assert command.kind == 0
-        assert command.request == 0
-
-
-def test_a_refused_setpoint_is_as_if_it_had_never_been():
-    """Refused where it lies outside the range, is no number, or comes while not powered."""
-    CASES.clear()
-    refuse()
-    assert CASES["refused"] >= 100
-    assert CASES["taken"] >= 20
 
 
 class Plant:
@@ -179,6 +141,108 @@ class Plant:
         into.supply_V = 5.0
 
 
+def copied_settings(kind):
+    """Settings of a joint, armed without a self-test, its readings free to stand still."""
+    settings = Settings()
+    copy(settings_of_kind(kind), settings)
+    settings.stopping.check_V, settings.sensing.held_ticks = 0.0, 0
+    return settings
+
+
+@hypothesis.seed(20261209)
+@told(120)
+@hypothesis.given(
+    kind=KIND, slew=st.floats(1.0, 4000.0), warm=st.floats(20.0, 109.0), grip=st.integers(0, 1),
+    supplies=st.lists(st.one_of(*[st.floats(3.6, 6.0)] * 4, st.floats(0.0, 6.0), st.floats()), min_size=5, max_size=60),
+)  # fmt: skip
+def stays_in_the_window(kind, slew, warm, grip, supplies):
+    settings = copied_settings(kind)
+    settings.limits.slew_V_s, settings.limits.supply_low_V = slew, 0.0
+    state, report, found = State(), Report(), Readings()
+    state.allowed.winding_C = state.allowed.case_C = warm
+    plant = Plant(settings, 0.1, 0.0)
+    for tick, supply in enumerate([5.0] * 12 + supplies):
+        plant.read(found)
+        found.supply_V = supply
+        command = Command()
+        command.request = ARM if tick == 1 else 0
+        if tick == 3:
+            command.kind, command.target_rad, command.grip = 1, 1.6, grip
+        before_C = state.allowed.winding_C
+        value = joint_tick(settings, state, command, found, report)
+        low, high = window(
+            settings, report.mode, state.mode.grip, before_C, report.speed_rad_s, supply
+        )
+        slack = 1e-9
+        if report.allowed_V != 0.0:
+            assert low - slack <= report.allowed_V <= high + slack
+            CASES["at a bound"] += not low + slack < report.allowed_V < high - slack
+            if settings.drive.kind != PULSE:
+                assert abs(value) <= settings.limits.full_duty
+                assert math.isclose(value * supply, report.allowed_V, abs_tol=slack)
+        plant.pass_on(report)
+
+
+def test_the_drive_stays_in_the_window_in_force():
+    """Through dips of the supply, bounds on the slew, a warm winding, a grip."""
+    CASES.clear()
+    stays_in_the_window()
+    assert CASES["at a bound"] >= 200
+
+
+ANGLES = st.one_of(
+    st.floats(0.0, 1.7), st.floats(-10.0, 10.0), st.sampled_from((math.nan, math.inf, -math.inf))
+)
+SETPOINTS = st.lists(
+    st.tuples(st.integers(0, 4), ANGLES, ANGLES, st.one_of(st.floats(-0.1, 11.0), st.just(math.nan)),
+              st.sampled_from((0, 0, 0, 0, 0, 0, 0, 2)), st.integers(1, 30)),
+    min_size=1, max_size=8,
+)  # fmt: skip
+
+
+@hypothesis.seed(20261205)
+@told(150)
+@hypothesis.given(kind=st.sampled_from(sorted(KINDS)), rows=SETPOINTS)
+def refuse(kind, rows):
+    settings, limits = copied_settings(kind), settings_of_kind(kind).limits
+    state, report, found = State(), Report(), Readings()
+    twin, twin_report = State(), Report()
+    plant = Plant(settings, 0.6, 0.0)
+    for number, (asked, angle, speed, span, request, count) in enumerate(
+        [(0, 0, 0, 0, ARM, 3), *rows]
+    ):
+        for tick in range(count):
+            plant.read(found)
+            command, silent = Command(), Command()
+            if tick == 0:
+                command.request = silent.request = request
+                command.kind, command.target_rad = asked, angle
+                command.target_rad_s, command.span_s = speed, span
+            copy(state, twin)
+            value = joint_tick(settings, state, command, found, report)
+            assert all(map(math.isfinite, numbers(state)))
+            assert (command.kind, command.request) == (0, 0)
+            if command.refused:
+                other = joint_tick(settings, twin, silent, found, twin_report)
+                assert value == other
+                assert packed(state) == packed(twin)
+                assert packed(report) == packed(twin_report)
+            elif tick == 0 and asked in (1, 2):
+                assert limits.command_low_rad <= angle <= limits.command_high_rad
+                assert asked == 1 or abs(speed) <= limits.speed_rad_s
+            if tick == 0 and asked and number:
+                CASES["refused" if command.refused else "taken"] += 1
+            plant.pass_on(report)
+
+
+def test_a_refused_setpoint_is_as_if_it_had_never_been():
+    """Refused where it lies outside the range, is no number, or comes while not powered."""
+    CASES.clear()
+    refuse()
+    assert CASES["refused"] >= 100
+    assert CASES["taken"] >= 100
+
+
 def run(settings, state, plant, rows, first=0):
     """Run a program of (tick, request, kind, target) on a plant; return all it did, packed."""
     report, found = Report(), Readings()
@@ -201,7 +265,6 @@ ORDERS = st.lists(
               st.floats(0.0, 1.7)),
     max_size=8,
 )  # fmt: skip
-KIND = st.sampled_from(("nominal", "slow tick", "fast tick", "pulse", "current sensor"))
 
 
 @hypothesis.seed(20261206)
