@@ -253,7 +253,7 @@ class AnyHost(RuleBasedStateMachine):
         (program.MOTOR_OPEN, 0), (program.WIRED_WRONG, 1), (program.WIRED_WRONG, 0),
         (program.DROP, 3.0), (program.DROP, 0.0), (program.DROP, 6.0), (program.LOAD, 0.05), (program.LOAD, -0.05), (program.LOAD, 0.0),
         (program.MOVE_BY_HAND, 0.3), (program.MOVE_BY_HAND, 1.6), (program.MOVE_BY_HAND, 2.6),
-    )), k=st.integers(0, 1), pause=PAUSES)  # fmt: skip
+    )), k=st.integers(0, 1), pause=st.sampled_from((0, 1, 5, 20)))  # fmt: skip
     def fault(self, what, k, pause):
         self.bench.node.board.meddle(k, what[0], float(what[1]), 0.0, 0.0)
         self.bench.pass_ticks(pause)
@@ -285,6 +285,6 @@ def test_no_host_and_no_line_breaks_a_rule():
                         ("armed", 200), ("cleared", 50), ("stops", 30), ("controlled stops", 5),
                         ("errors", 100), ("damaged pieces", 500), ("rows", 50), ("mode 3", 300)):  # fmt: skip
         assert SEEN[what] >= least, f"too little of this was tried: {what}"
-    for fault in (faults.SENSOR_JUMP, faults.SUPPLY_LOW, faults.LINK_SILENT, faults.LATE_TICKS,
-                  faults.STOP_PRESSED, faults.TICK_ERROR, faults.DEADMAN):  # fmt: skip
-        assert SEEN[f"fault {fault}"], f"never seen: fault {fault}"
+    for fault in (faults.LINK_SILENT, faults.STOP_PRESSED, faults.TICK_ERROR, faults.DEADMAN):
+        assert SEEN[f"fault {fault}"] >= 10, f"hardly seen: fault {fault}"
+    assert sum(SEEN[f"fault {number}"] > 0 for number in range(faults.COUNT)) >= 7

@@ -1,0 +1,32 @@
+"""Every row of many joints at once, for a few seconds; the five minutes are in tests/bench/link.py."""
+
+import time
+
+import pytest
+
+from host.loading import load
+from host.session import Session
+
+
+@pytest.mark.parametrize(("joints", "rate"), [(16, 200), (1, 1000)])
+def test_no_frame_is_damaged_and_every_row_that_is_lost_is_counted(joint_file, joints, rate):
+    text = joint_file.read_text(encoding="utf-8").replace("500 Hz", f"{rate} Hz")
+    joint_file.write_text(text, encoding="utf-8")
+    joint = load(joint_file)
+    ticks: dict[int, list[int]] = {}
+    with Session([joint] * joints) as session:
+        session.send_settings()
+        bridge = session.bridges[0]
+        bridge.on_rows.append(lambda rows: ticks.setdefault(rows.joints[0], []).extend(rows.ticks))
+        session.telemetry(["angle_rad", "allowed_V", "mode"], 1, 8)
+        time.sleep(3.0)
+        health = dict(bridge.health)
+        assert bridge.lost is None
+        assert bridge.counters.bad == 0
+        dropped, rows = bridge.counters.dropped, bridge.counters.rows
+        assert dropped <= 0.1 * rows, "what a busy computer could not send is counted, and little"
+    assert ticks
+    assert sum(len(one) for one in ticks.values()) > 1.5 * rate
+    for one in ticks.values():
+        assert sorted(set(one)) == one, "in order, none twice"
+    assert health["bad"] == 0
