@@ -13,7 +13,7 @@ Stage 1 (waiting for the tick, reading the converter) is the node's. The drive
 is put out before the report is filled.
 """
 
-from controller import drive, limits, pid, sensing, supervisor, trajectory
+from controller import angles, drive, limits, pid, sensing, supervisor, trajectory
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
@@ -64,7 +64,7 @@ def take_in(settings: "Settings", state: "State", readings: "Readings") -> None:
     state.loop.last_rad += state.sensed.put_right_rad
     folded = sensing.fold_turns(settings.sensing, state.sensed)
     if folded != 0:
-        away = -sensing.TURN_RAD * folded
+        away = -angles.TURN_RAD * folded
         trajectory.shift(state.motion, away)
         state.loop.last_rad += away
         state.loop.origin_rad += away

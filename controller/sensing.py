@@ -19,15 +19,13 @@ was off goes into the angle alone, not into the speed. Of two wipers the one tha
 departs is left out.
 """
 
-from controller.portable import const
+from controller.angles import TURN_RAD, apart, wrapped
 from controller.settings import CONTINUOUS
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from controller.settings import Sensing
     from controller.state import Sensed
-
-TURN_RAD = const(6.283185307179586)
 
 
 def straight_angle(s: "Sensing", counts: int) -> float:
@@ -61,20 +59,6 @@ def track_weight(s: "Sensing", counts: int) -> float:
     if width < 0.0:
         width = -width
     return 1.0 if width >= s.blend_rad else width / s.blend_rad
-
-
-def wrapped(angle: float) -> float:
-    """Return ``angle`` (rad) less the whole turns that bring it to [-pi, pi)."""
-    turns = angle / TURN_RAD + 0.5
-    whole = int(turns)
-    if turns < whole:
-        whole -= 1
-    return angle - whole * TURN_RAD
-
-
-def apart(one: float, other: float) -> float:
-    """Distance of two numbers."""
-    return one - other if one >= other else other - one
 
 
 def blended_change(

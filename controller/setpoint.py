@@ -1,7 +1,7 @@
 """What may be commanded: kinds of setpoint, refusals, and the turn that is meant."""
 
+from controller.angles import TURN_RAD, wrapped
 from controller.portable import const
-from controller.sensing import TURN_RAD, wrapped
 from controller.settings import CONTINUOUS
 
 MYPY = False

@@ -17,8 +17,8 @@ a planned move until samples are near again.
 """
 
 from controller import profile, segments
+from controller.angles import TURN_RAD
 from controller.portable import const
-from controller.sensing import TURN_RAD
 from controller.setpoint import HOLD_HERE, STREAMED, TO_TARGET, acceptable, goal_turn
 from controller.settings import LIMITED
 from controller.speed_change import stop_distance

@@ -23,6 +23,7 @@ import numpy as np
 from controller.records import INTEGER, PART, REAL, Field, Record, fields
 
 MODULES = (
+    "controller.angles",
     "controller.heat",
     "controller.sensing",
     "controller.segments",

@@ -1,8 +1,12 @@
 """What all tests share: in continuous integration nothing is skipped unnoticed."""
 
 import os
+import signal
 
 import pytest
+
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background of a shell
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 
 MAY_SKIP = {
     # test id (or its beginning): reason why continuous integration may lack what it needs

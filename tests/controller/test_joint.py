@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from controller import joint
+from controller.angles import TURN_RAD
 from controller.records import copy, fields, get, leaves
-from controller.sensing import TURN_RAD
 from controller.settings import CONTINUOUS, Settings
 from controller.state import Command, Readings, Report, State
 from controller.supervisor import ARM, DISARM, POWERED, STOPPING, TRIPPED

@@ -5,7 +5,8 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from controller.sensing import TURN_RAD, fold_turns, sense, straight_angle, wrapped
+from controller.angles import TURN_RAD, wrapped
+from controller.sensing import fold_turns, sense, straight_angle
 from controller.settings import Sensing
 from controller.state import Sensed
 

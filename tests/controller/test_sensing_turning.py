@@ -5,7 +5,8 @@ from math import pi
 import numpy as np
 import pytest
 
-from controller.sensing import TURN_RAD, fold_turns, sense, track_weight
+from controller.angles import TURN_RAD
+from controller.sensing import fold_turns, sense, track_weight
 from controller.settings import CONTINUOUS, Sensing
 from controller.state import Sensed
 

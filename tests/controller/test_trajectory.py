@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from controller import setpoint, trajectory
+from controller.angles import TURN_RAD
 from controller.records import copy
-from controller.sensing import TURN_RAD
 from controller.settings import CONTINUOUS, Settings
 from controller.state import Command, Motion, Plan, Sensed
 

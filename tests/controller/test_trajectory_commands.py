@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from controller import setpoint, trajectory
+from controller.angles import TURN_RAD
 from controller.records import get, leaves
-from controller.sensing import TURN_RAD
 from controller.settings import CONTINUOUS, Settings
 from controller.state import Command, Motion, Plan, Sensed
 
