@@ -39,6 +39,7 @@ WEAK = const(64)
 "The force limit is the lower one of gripping, checking or releasing."
 
 
+MELTED_C = const(1000.0)
 SENSOR_TRUST = const(0.1)
 HEAT_STEP_S = const(0.05)  # the winding warms in seconds: no need to ask every tick
 
@@ -198,5 +199,9 @@ def account(
         st.heat_s += h
         if st.heat_s >= HEAT_STEP_S:
             heat.warm_up(s, st, st.heat_J / st.heat_s, st.heat_s)
+            if st.winding_C > MELTED_C:  # whatever the sensor says, a number it stays
+                st.winding_C = MELTED_C
+            if st.case_C > MELTED_C:
+                st.case_C = MELTED_C
             st.heat_J = 0.0
             st.heat_s = 0.0

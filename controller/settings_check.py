@@ -11,6 +11,7 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from controller.settings import Settings
 
+SLOWEST_S = 0.2  # four steps of the thermal model (limits.HEAT_STEP_S)
 HALF_ULP = 5.9604645e-08  # of a single-precision number of size one
 
 
@@ -45,8 +46,11 @@ def contradiction(settings: "Settings") -> "str | None":
         return "gains.integral_limit_V"
     if settings.drive.sign == 0:
         return "drive.sign"
-    if settings.heat.hot_C <= settings.heat.warm_C:
+    h = settings.heat
+    if h.hot_C <= h.warm_C:
         return "heat.hot_C"
+    if h.winding_J_K * h.winding_K_W < SLOWEST_S or h.case_J_K * h.winding_K_W < SLOWEST_S:
+        return "heat.winding_J_K"  # the model's steps would swing
     if s.travel == CONTINUOUS:
         if s.tracks == 1 and settings.profile.speed_rad_s * s.blind_limit_s < s.gap_rad:
             return "profile.speed_rad_s"  # no move could ever cross the dead gap

@@ -158,6 +158,10 @@ class Judge:
             if lease_ms:
                 self.lease_us = lease_ms * 1000
         elif kind == m.SETPOINTS:
+            mask, span = struct.unpack_from("<HB", payload, 2)
+            assert mask >> len(self.accounts) == 0, "joints that are not there"
+            assert len(payload) == 5 + 4 * mask.bit_count()
+            assert span > 0
             self.heard_us = now
         elif kind == m.TARGET:
             k, _, angle, _ = struct.unpack("<BBfh", payload[2:])

@@ -109,6 +109,19 @@ class AnyHost(RuleBasedStateMachine):
         for _ in range(late):
             self.bench.pass_ticks(1, self.bench.node.tick_us + 100)
 
+    @rule(share=st.sampled_from((0.0, 1.0)), damage=st.sampled_from((SOUND, ("flip", 3, 5), ("cut", 4, 1))),
+          lease=st.sampled_from((20, 100, 400)), last=st.integers(5, 90))  # fmt: skip
+    def silence_on_the_way(self, share, damage, lease, last):
+        """A sound joint under way, and then no beats, or none that arrive whole."""
+        self.recover()
+        self.bench.beat(lease)
+        self.target(share, 0, 0, SOUND, 15, 0)
+        self.bench.beating = False
+        for _ in range(0, last, 5):
+            if damage != SOUND:
+                self.bench.beat(lease, damage)
+            self.bench.pass_ticks(5)
+
     @rule(beats=st.booleans(), alive=st.sampled_from((True, True, False)))
     def beats_or_silence(self, beats, alive):
         self.bench.beating, self.bench.reader_lives = beats, alive
