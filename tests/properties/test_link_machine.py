@@ -114,9 +114,9 @@ class AnyHost(RuleBasedStateMachine):
     def silence_on_the_way(self, share, damage, lease, last):
         """A sound joint under way, and then no beats, or none that arrive whole."""
         self.recover()
-        self.bench.beat(lease)
-        self.target(share, 0, 0, SOUND, 15, 0)
         self.bench.beating = False
+        self.bench.beat(lease)
+        self.target(share, 0, 0, SOUND, 5, 0)
         for _ in range(0, last, 5):
             if damage != SOUND:
                 self.bench.beat(lease, damage)

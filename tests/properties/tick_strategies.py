@@ -74,7 +74,7 @@ def put_right(settings):
     usual = Settings()
     if contradiction(settings) == "gains.integral_limit_V":
         g.ki = 0.0
-    for name in ("sensing.rad_per_count", "heat.warm_C", "heat.hot_C", "profile.speed_rad_s",
+    for name in ("sensing.rad_per_count", "heat.warm_C", "heat.hot_C", "heat.winding_J_K", "heat.winding_K_W", "heat.case_J_K", "profile.speed_rad_s",
                  "sensing.blind_limit_s", *("limits." + name for name in names)):  # fmt: skip
         if contradiction(settings) is not None:
             put(settings, name, get(usual, name))
