@@ -80,6 +80,9 @@ def simulate(
         Path | None,
         typer.Option(help="Write the time series to this CSV file."),
     ] = None,
+    recording: Annotated[
+        Path | None, typer.Option(help="Write the run to this folder, as recordings are.")
+    ] = None,
     list_them: Annotated[bool, typer.Option("--list", help="List the situations.")] = False,
     gains: Gains = None,
     seed: Seed = 1,
@@ -89,7 +92,9 @@ def simulate(
     """Run the joint through a situation and draw what happens."""
     from host.commands.simulate import run
 
-    run(joint, scenario, step, part, runtime, trace, list_them, gains, seed, as_json, out)
+    run(
+        joint, scenario, step, part, runtime, trace, recording, list_them, gains, seed, as_json, out
+    )
 
 
 @app.command(epilog="Example: jointloop tune finger.toml --seed 3")

@@ -21,6 +21,7 @@ def run(
     part: str,
     runtime: str,
     trace_to: Path | None,
+    record_to: Path | None,
     list_them: bool,
     gains: Path | None,
     seed: int,
@@ -67,6 +68,9 @@ def run(
             raise InputError(str(trace_to.parent), "--trace", None, "no such folder")
         trace.write_csv(trace_to)
         terminal.say(f"Time series: {plain(trace_to)}")
+    if record_to is not None:
+        record(joint, trace, record_to)
+        terminal.say(f"Recording: {plain(record_to)}")
     terminal.say(f"Figure: {plain(figure)}")
     show(terminal, trace)
     terminal.result(
@@ -82,6 +86,20 @@ def run(
             **trace.metrics.as_dict(),
         }
     )
+
+
+def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
+    """Write a simulated run in the format of recordings. Raises InputError."""
+    from host import __version__
+    from host.recorder import write_simulated
+
+    text = Path(joint.path).read_text(encoding="utf-8-sig")
+    about = {
+        "made_by": f"jointloop {__version__}", "seed": trace.seed, "scenario": trace.scenario.name,
+        "joint_files": [{"path": Path(joint.path).name, "name": joint.file.joint.name, "file": text,
+                         "digest": joint.digest}],
+    }  # fmt: skip
+    write_simulated(folder, trace, about)
 
 
 def replayed(

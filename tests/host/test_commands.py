@@ -215,3 +215,16 @@ def test_every_command_helps_with_an_example(inside):
         done = inside(name, "--help")
         assert done.returncode == 0
         assert f"Example: jointloop {name}" in done.stdout
+
+
+def test_a_simulated_run_is_written_as_recordings_are(joint, inside, tmp_path):
+    from host.recorder import Run
+
+    done = inside("simulate", joint, "--recording", "run")
+    assert done.returncode == 0, done.stderr
+    run = Run(tmp_path / "run")
+    assert run.about["simulated"] is True
+    assert len(run["angle_rad"]) > 1000
+    again = inside("compare", "run", "--parts", "5", "--json")
+    assert json.loads(again.stdout)["fit"] > 0.9
+    assert inside("simulate", joint, "--recording", "run").returncode == 2
