@@ -18,6 +18,7 @@ from sim.part import Part, Plant, Sense
 from sim.program import Event, Run
 
 DEADMAN_S = 0.02
+LATCH_S = 0.1  # a standstill that also latches: a computer has other work too
 LONGEST_S = 2.5e-4
 
 
@@ -80,7 +81,7 @@ class Board:
         now = ticks_us()
         span = ticks_diff(now, joint.last) * 1.0e-6
         joint.last = now
-        if span > DEADMAN_S and joint.value != 0.0:
+        if span > LATCH_S and joint.value != 0.0:
             self.trips += 1
         joint.advance(span)
         readings.counts = sensor.read(joint.part.probe, joint.sense, joint.x.joint_rad, span)

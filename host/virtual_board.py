@@ -24,6 +24,8 @@ from sim.part import Part, Sense
 from sim.program import FREEZE, MOVE_BY_HAND, RAISE, Run
 
 DEADMAN_S = 0.02
+LATCH_S = 0.1
+"""A standstill that also latches, as any does on a real board: a computer has other work too."""
 BATCH_S = 1e-4
 
 
@@ -85,7 +87,7 @@ class SimulatedBoard:
         now = ticks_us()
         span = ticks_diff(now, self.last_us[k]) * 1e-6
         self.last_us[k] = now
-        if span > DEADMAN_S and joint.value != 0.0:
+        if span > LATCH_S and joint.value != 0.0:
             self.trips += 1
         joint.advance(span, DEADMAN_S)
         readings.counts, readings.second_counts = joint.read(span)
