@@ -14,7 +14,7 @@ from controller.inout import Command, Readings
 from controller.records import INTEGER, TABLE, copy, get, leaves, put
 from controller.settings import Settings
 from controller.settings_check import contradiction
-from controller.supervisor import ARM, CLEAR
+from controller.supervisor import ARM, CLEAR, EASE, RELEASE
 from tests.properties.conftest import KINDS, joint_with
 
 FIELDS = [(name, field) for name, field in leaves(Settings)]
@@ -48,7 +48,7 @@ def some_settings(draw, most=8):
     kind = draw(st.sampled_from([None, *sorted(KINDS)]))
     if kind is not None:
         copy(settings_of_kind(kind), settings)
-        settings.stopping.check_V *= draw(st.sampled_from((0.0, 1.0)))
+        settings.stopping.check_V *= draw(st.sampled_from((0.0, 0.0, 1.0)))
     for name, field in draw(st.lists(st.sampled_from(FIELDS), max_size=most)):
         values = within(field)
         if field.kind == TABLE:
@@ -128,6 +128,13 @@ def armed(settings, share):
     return [(found, Command(), 12, 1, True), (found, clear, 1, 1, False), (found, arm, 3, 1, False)]
 
 
+def eased(settings, request):
+    """Rows that set a joint under way and stop it, or release it."""
+    found, move, stop = Readings(), Command(), Command()
+    move.kind, move.target_rad, stop.request = 1, settings.limits.command_high_rad, request
+    return [(found, move, 8, 1, False), (found, stop, 5, 0, False)]
+
+
 @st.composite
 def programs(draw, settings, most=12):
     """Rows (readings, command, how many ticks, counts moved in each, whether the counts jump).
@@ -140,6 +147,8 @@ def programs(draw, settings, most=12):
     for k in range(draw(st.integers(2, most))):
         if draw(st.sampled_from((True, True, True, False) if k == 0 else (False, False, True))):
             rows += armed(settings, draw(st.floats(0.05, 0.95)))
+            if draw(st.booleans()):
+                rows += eased(settings, draw(st.sampled_from((EASE, RELEASE))))
         command = draw(commands(limits.command_low_rad, limits.command_high_rad))
         rows.append((draw(readings(top)), command, draw(st.sampled_from((1, 1, 3, 20))),
                      draw(st.sampled_from((1, -1, 2, 0, 7, -40, 150))), draw(st.sampled_from((False,) * 7 + (True,)))))  # fmt: skip
