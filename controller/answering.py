@@ -31,6 +31,7 @@ class Answering:
         self.gaps = 0
         self.expected = -1
         self.heard_us = 0
+        self.heard_told = 0
         self.last = b""
         self.last_answer = b""
 
@@ -141,8 +142,11 @@ class Answering:
             return
         node = self.node
         now = ticks_us()
-        if body[2] != node.telemetry.seen or body[2] == node.telemetry.sequence:
+        told = node.telemetry.told
+        all_seen = body[2] == node.telemetry.sequence and told - self.heard_told < 200
+        if body[2] != node.telemetry.seen or all_seen:
             self.heard_us = now
+            self.heard_told = told
         node.telemetry.seen = body[2]
         if self.reads_us(now) <= node.lease_us:  # a host whose reader has died loses the drive
             node.renew(now, body[1])

@@ -48,8 +48,8 @@ def apply(node: "Node", body: "Any") -> "tuple[int, int]":
     if body[0] >= len(node.slots):
         return m.NO_JOINT, body[0]
     slot = node.slots[body[0]]
-    if slot.report.mode not in (0, 4):
-        return m.NOT_NOW, slot.report.mode
+    if slot.report.mode not in (0, 4) or slot.command.request != 0:
+        return m.NOT_NOW, slot.report.mode  # an order that waits was given under other settings
     data = bytes(slot.staged) if slot.staged is not None else table.pack_table(slot.settings)
     slot.staged = None
     if table.digest(data) != body[1]:

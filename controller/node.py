@@ -69,6 +69,7 @@ class Node:
         self.edge = 0
         self.leaving = False
         self.outside = faults.NONE
+        self.trial = Command()
         self.trips = 0
         self.build = build
         self.serial = serial
@@ -154,7 +155,10 @@ class Node:
                 slot.state.mode.mode = 4
                 if slot.state.mode.fault == faults.NONE:
                     slot.state.mode.fault = fault
+                slot.state.mode.grip = 0
+                slot.state.mode.open_V = 0.0
                 slot.state.output.value = 0.0
+                slot.report.drive = 0.0
                 slot.report.mode = 4
                 slot.report.fault = slot.state.mode.fault
                 slot.report.allowed_V = 0.0

@@ -7,6 +7,7 @@ from struct import unpack_from
 
 from controller import exchange, setpoint
 from controller.portable import const
+from controller.records import copy
 from controller.settings import CONTINUOUS
 from controller.supervisor import ARM, CLEAR, DISARM, EASE, POWERED, RELEASE, STOP
 from controller.wire import messages as m
@@ -24,6 +25,9 @@ ALL = const(0xFFFF)
 _REQUESTS = {
     m.ARM: ARM, m.DISARM: DISARM, m.STOP: STOP, m.CLEAR: CLEAR, m.RELEASE: RELEASE,
 }  # fmt: skip
+
+# by number of the request: none, arm, disarm, stop, clear, release, ease
+RANK = (0, 1, 5, 6, 2, 3, 4)
 
 
 def is_request(kind: int) -> bool:
@@ -64,8 +68,8 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
                 return m.DIFFERS, k
     for k in range(len(node.slots)):
         command = node.slots[k].command
-        if body[0] >> k & 1 and command.request != STOP:  # a pending STOP is never taken back
-            command.request = wanted
+        if body[0] >> k & 1 and RANK[wanted] >= RANK[command.request]:
+            command.request = wanted  # what stops is never taken back by what comes after it
     return m.DONE, 0
 
 
@@ -76,16 +80,17 @@ def target(node: "Node", body: "Any") -> "tuple[int, int]":
     slot = node.slots[body[0]]
     if slot.report.mode != POWERED:
         return m.NOT_NOW, slot.report.mode
-    command = slot.command
-    command.kind = setpoint.TO_TARGET
-    command.grip = body[1] & 1
-    command.way = body[1] >> 1 & 1
-    command.target_rad = body[2]
-    command.target_rad_s = 0.0
-    command.turn = body[3]
-    if not setpoint.acceptable(slot.settings, command):
-        command.kind = 0
+    trial = node.trial  # checked before anything is written: a refused one leaves no trace
+    trial.kind = setpoint.TO_TARGET
+    trial.grip = body[1] & 1
+    trial.way = body[1] >> 1 & 1
+    trial.target_rad = body[2]
+    trial.target_rad_s = 0.0
+    trial.turn = body[3]
+    if not setpoint.acceptable(slot.settings, trial):
         return m.REFUSED, 0
+    trial.request = slot.command.request
+    copy(trial, slot.command)
     return m.DONE, 0
 
 
@@ -94,6 +99,7 @@ def hold(node: "Node", body: "Any") -> "tuple[int, int]":
     for k in range(len(node.slots)):
         if body[0] >> k & 1:
             node.slots[k].command.kind = setpoint.HOLD_HERE
+            node.slots[k].command.grip = node.slots[k].state.mode.grip  # a hold stays a grip
     return m.DONE, 0
 
 
@@ -125,6 +131,8 @@ def setpoints(node: "Node", payload: bytes) -> bool:
         command.grip = 0
         command.way = 0
         command.target_rad = low + share * (high - low) / 65535.0
+        if command.target_rad > high:  # the last bit of the highest step
+            command.target_rad = high
         command.target_rad_s = rate * slot.settings.limits.speed_rad_s / 32767.0
         command.span_s = span * 1.0e-3
     return True

@@ -49,7 +49,8 @@ def contradiction(settings: "Settings") -> "str | None":
     h = settings.heat
     if h.hot_C <= h.warm_C:
         return "heat.hot_C"
-    if h.winding_J_K * h.winding_K_W < SLOWEST_S or h.case_J_K * h.winding_K_W < SLOWEST_S:
+    conducted = 1.0 / h.winding_K_W + 1.0 / h.case_K_W  # from the case, both ways
+    if h.winding_J_K * h.winding_K_W < SLOWEST_S or h.case_J_K < SLOWEST_S * conducted:
         return "heat.winding_J_K"  # the model's steps would swing
     if s.travel == CONTINUOUS:
         if s.tracks == 1 and settings.profile.speed_rad_s * s.blind_limit_s < s.gap_rad:

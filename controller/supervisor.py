@@ -35,8 +35,7 @@ CLEAR = const(4)
 RELEASE = const(5)
 EASE = const(6)
 
-RAMP_SHARE = const(0.6)
-"Self-test: share of a stroke's time in which the voltage rises; then it is held."
+RAMP_SHARE = const(0.6)  # of a stroke's time in which the voltage rises; then it is held
 
 # mode.phase
 FIRST = const(0)  # checking: first stroke; stopping: controlled stop
@@ -130,6 +129,8 @@ def take_request(
     elif request == RELEASE and cause == faults.NONE:
         if m.mode == POWERED or m.mode == UNPOWERED:
             start_stop(settings, m, faults.NONE, angle, True)
+    elif request == EASE and m.mode == CHECKING:
+        m.mode = UNPOWERED
     elif request == EASE and m.mode == POWERED:
         start_stop(settings, m, faults.NONE, angle, False)
 
@@ -230,8 +231,7 @@ def supervise(
 def remember_push(settings: "Settings", m: "Mode", push: float) -> None:
     """Keep the direction of the last push, by the low-passed voltage (V).
 
-    A weak push decides only where nothing is known yet; to turn the memory round
-    takes enough to have moved the joint, so that the swing of a stop does not.
+    A weak push decides only where nothing is known; turning it round takes a strong one.
     """
     least = (0.1 if push * m.push_sign >= 0.0 else 0.5) * settings.limits.friction_V
     if push > least:

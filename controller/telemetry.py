@@ -44,6 +44,7 @@ class Telemetry:
     def __init__(self, node: "Node") -> None:
         self.node = node
         self.sequence = 0
+        self.told = 0  # frames numbered so far: sequence numbers come round, this does not
         self.seen = 0
         self.dropped = 0
         self.groups: "list[Group]" = []
@@ -58,6 +59,7 @@ class Telemetry:
     def next_sequence(self) -> int:
         """Sequence number of the next outgoing frame."""
         self.sequence = (self.sequence + 1) & 0xFF
+        self.told += 1
         return self.sequence
 
     def setup(self, joints: int, fields: int, every: int, rows: int) -> None:

@@ -10,6 +10,7 @@ import contextlib
 import os
 import select
 import socket
+from math import isfinite
 from typing import Any
 
 from controller.node import Node
@@ -117,7 +118,7 @@ class SimulatedBoard:
 
     def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
         """Inject what a program's events do (sim/program.py), a freeze or an error."""
-        if k >= len(self.joints):
+        if k >= len(self.joints) or not all(isfinite(one) for one in (a, b, c)):
             return False
         if kind == FREEZE:
             self.frozen_s = min(a, 1.0)

