@@ -115,7 +115,8 @@ def test_nothing_that_is_no_number_leaves_a_tick():
     CASES.clear()
     anything()
     assert CASES["driven"] >= 1000
-    assert all(CASES[f"mode {mode}"] for mode in range(5)), CASES
+    # a controlled stop (mode 3) is rarely drawn here; test_link_machine.py has many
+    assert all(CASES[f"mode {mode}"] >= 5 for mode in (0, 1, 2, 4)), CASES
 
 
 class Plant:
