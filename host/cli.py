@@ -127,7 +127,7 @@ def challenge(
     minutes: Annotated[float | None, typer.Option(help="So long, instead.")] = None,
     parts: Annotated[
         int, typer.Option(help="Parts that each program is run on.", min=1, max=1000)
-    ] = 16,
+    ] = 32,
     gains: Gains = None,
     seed: Seed = 1,
     as_json: Json = False,

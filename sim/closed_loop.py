@@ -171,12 +171,15 @@ def simulate(
     seed: int = 1,
     runtime: str = "compiled",
     settings: Settings | None = None,
+    shift: int = 0,
+    longest_s: float = FINE_S,
 ) -> Trace:
     """Run one joint through a scenario and return its trace.
 
     part: the plant (nominal where None); warmth_C: winding at the start, degC;
     runtime: "compiled", "python" (same bits) or "single" (controller in single
-    precision). Raises InputError where the part is too stiff for the substep.
+    precision); shift: ticks by which everything comes later (phase of pulse frames);
+    longest_s: longest substep (a batch steps by COARSE_S). Raises InputError where the part is too stiff for the substep.
     """
     part = part or joint.part
     settings = settings or joint.settings
@@ -186,10 +189,12 @@ def simulate(
         plain.stopping.check_V = 0.0
         settings = plain
     try:
-        run = run_record(part, scenario, settings.tick_s, joint.delay_s, FINE_S)
+        run = run_record(part, scenario, settings.tick_s, joint.delay_s, longest_s)
     except ValueError as error:
         raise InputError(joint.path, "cable.stiffness", None, str(error)) from None
     run.trace_every = 1
+    run.shift = shift
+    run.ticks += shift
     own = Part()
     copy(part, own)
     x = tolerance.start_plant(own, scenario.start_rad, warmth_C)
@@ -254,7 +259,8 @@ class Fleet:
         rng = np.random.default_rng(seed)
         self.words = rng.integers(1, 2**32, len(parts))
         frame = parts[0].board_frame_s if parts[0].board != 0 else 0.0
-        self.shifts = rng.integers(0, round(frame / tick_s) + 1, len(parts))
+        phases = np.random.default_rng((seed, 1))  # its own: part k has its phase in any count
+        self.shifts = phases.integers(0, round(frame / tick_s) + 1, len(parts))
         self._runs: dict[tuple, np.ndarray] = {}
         self._plants: np.ndarray | None = None
 
@@ -313,6 +319,12 @@ class Fleet:
         )
         self._spread(arrays, count)
         return Batch(arrays[10], plants, traces if every else None, self.tick_s)
+
+    def trace(self, joint: Joint, scenario: Scenario, number: int) -> Trace:
+        """Run one part of the batch alone, with the same bits, and keep its trace."""
+        return simulate(joint, scenario, self.objects[number], self.warmth_C[number],
+                        seed_of(int(self.words[number])), shift=int(self.shifts[number]),
+                        longest_s=COARSE_S)  # fmt: skip
 
     def _plants_at(self, angle: float) -> np.ndarray:
         """Plant states at rest at ``angle`` (rad), as ``tolerance.start_plant`` makes them."""

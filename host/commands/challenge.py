@@ -68,7 +68,6 @@ def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]
     from host.figures.run import trace_figure
     from host.files import write_whole
     from sim import scenario_file
-    from sim.closed_loop import seed_of, simulate
 
     found = search.outcome
     assert found.breach is not None and found.broken is not None
@@ -78,9 +77,7 @@ def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]
     head = (f"# The smallest program found that breaks: {MEANING[found.broken]}.\n"
             f"# Replay: jointloop simulate {joint.path} --scenario {path}\n\n")  # fmt: skip
     write_whole(path, head + tomlkit.dumps(tables))
-    fleet = search.fleet
-    trace = simulate(joint, found.breach, fleet.objects[found.part], fleet.warmth_C[found.part],
-                     seed_of(int(fleet.words[found.part])))  # fmt: skip
+    trace = search.fleet.trace(joint, found.breach, found.part)
     figure = save(trace_figure(joint, trace), stem.with_suffix(".png"))
     return {"scenario": str(path), "figure": str(figure)}
 

@@ -1,7 +1,7 @@
 """``jointloop simulate``: one joint through one situation."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from host.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
@@ -46,8 +46,10 @@ def run(
         )
         terminal.result({"scenarios": {one.name: one.meaning for one in known.values()}})
         return
+    again: dict[str, Any] = {}
     if name.endswith(".toml"):
-        scene, chosen, warmth, seed = replayed(joint, Path(name), part, seed)
+        scene, chosen, warmth, again = replayed(joint, Path(name), part, seed)
+        seed = again.pop("seed")
         name = Path(name).stem
     elif name in known:
         scene = known[name]
@@ -58,7 +60,7 @@ def run(
     folder = make_folder(out)
     from sim.closed_loop import simulate
 
-    trace = simulate(joint, scene, chosen, warmth, seed, runtime)
+    trace = simulate(joint, scene, chosen, warmth, seed, runtime, **again)
     from host.figures.look import save
     from host.figures.run import trace_figure
 
@@ -104,16 +106,16 @@ def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
 
 def replayed(
     joint: "Joint", path: Path, part: str, seed: int
-) -> "tuple[Scenario, Part, float, int]":
-    """Read a scenario file: what happens, on which part, how warm, with which noise."""
+) -> "tuple[Scenario, Part, float, dict[str, Any]]":
+    """Read a scenario file: what happens, on which part, how warm; with which noise and steps."""
     from sim import scenario_file
     from sim.challenge.crew import crew_fleet
-    from sim.closed_loop import seed_of
+    from sim.closed_loop import COARSE_S, seed_of
 
     found = scenario_file.read(path, joint.settings.tick_s)
     if found.part is None:
         chosen, warmth = pick(joint, part, seed)
-        return found.scenario, chosen, warmth, seed
+        return found.scenario, chosen, warmth, {"seed": seed}
     drawn, number = found.part
     if number >= 1000:
         raise InputError(str(path), "part.number", number, "must be below 1000")
@@ -122,7 +124,11 @@ def replayed(
         found.scenario,
         fleet.objects[number],
         fleet.warmth_C[number],
-        seed_of(int(fleet.words[number])),
+        {
+            "seed": seed_of(int(fleet.words[number])),
+            "shift": int(fleet.shifts[number]),
+            "longest_s": COARSE_S,
+        },
     )
 
 

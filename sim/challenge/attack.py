@@ -2,12 +2,16 @@
 
 It goes in rounds. Each round draws with its own seed and pushes one margin up
 (``hypothesis.target``); the first breach is shrunk to the smallest program that
-still breaks the same rule, and ends the search.
+still breaks the same rule, and ends the search. Rounds know nothing of each other, so
+that they can run side by side.
 """
 
+import os
+import threading
 import time
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import hypothesis
@@ -75,20 +79,25 @@ def profile(examples: int, shrink: bool = True) -> hypothesis.settings:
 class Attack:
     """One search over one joint."""
 
-    def __init__(self, joint: Joint, seed: int, parts: int = 16, kinds: tuple[str, ...] = KINDS,
+    def __init__(self, joint: Joint, seed: int, parts: int = 32, kinds: tuple[str, ...] = KINDS,
                  duration_s: float = 1.5) -> None:  # fmt: skip
         self.joint = joint
         self.seed = seed
         self.fleet: Fleet = crew_fleet(joint, seed, parts)
+        self.fleet.workers = 1  # rounds run beside each other instead: drawing takes time too
         self.rules = Rules(joint, self.fleet)
         self.strategy = programs(joint, kinds, duration_s)
-        self.outcome = Outcome(worst={name: Worst() for name in self.rules.names})
+        self.outcome = self.blank()
         self.begun = time.monotonic()
 
-    def judge(self, scene: Scenario) -> Judgement:
+    def blank(self) -> Outcome:
+        """An outcome with nothing tried."""
+        return Outcome(worst={name: Worst() for name in self.rules.names})
+
+    def judge(self, scene: Scenario, book: Outcome | None = None) -> Judgement:
         """Run a program on the crew and judge it; book what it showed."""
         found = self.rules.judge(scene, self.fleet.run(self.joint.settings, scene))
-        o = self.outcome
+        o = book or self.outcome
         o.programs += 1
         o.runs += len(self.fleet)
         o.kinds.update(scene.kinds)
@@ -100,9 +109,10 @@ class Attack:
                 o.worst[name] = Worst(share, scene, found.parts[name])
         return found
 
-    def round(self, number: int, examples: int, tell: Callable[[], None]) -> bool:
-        """One round; tell whether it found a breach."""
+    def round(self, number: int, examples: int, tell: Callable[[Outcome], None]) -> Outcome:
+        """One round: what it tried, and its breach if it found one."""
         label = self.rules.names[number % len(self.rules.names)]
+        book = self.blank()
         first: list[str] = []
         smallest: list[tuple[Scenario, int]] = []
 
@@ -110,24 +120,23 @@ class Attack:
         @profile(examples)
         @hypothesis.given(self.strategy)
         def search(scene: Scenario) -> None:
-            found = self.judge(scene)
-            tell()
+            found = self.judge(scene, book)
+            tell(book)
             hypothesis.target(min(found.shares[label], 10.0), label=label)
             broken = [name for name in found.broken if not first or name == first[0]]
             if broken:
                 if not first:
                     first.append(broken[0])
-                    self.outcome.shrunk_from = len(scene.rows)
+                    book.shrunk_from = len(scene.rows)
                 smallest.append((scene, found.parts.get(broken[0], 0)))
                 raise BreachError(broken[0])
 
         try:
             search()
         except BreachError:
-            self.outcome.broken = first[0]
-            self.outcome.breach, self.outcome.part = smallest[-1]
-            return True
-        return False
+            book.broken = first[0]
+            book.breach, book.part = smallest[-1]
+        return book
 
 
 def attack(
@@ -136,30 +145,82 @@ def attack(
     examples: int | None = None,
     minutes: float | None = None,
     listener: Listener | None = None,
-    parts: int = 16,
+    parts: int = 32,
+    workers: int | None = None,
 ) -> Attack:
     """Search for a breach of a joint and its gains: so many programs, or so many minutes.
 
-    With neither, 1,000 programs. listener(outcome, share done) is told often.
+    With neither, 1,000 programs. Rounds run beside each other in ``workers`` threads (None:
+    one a core) and are booked in their order: the result depends on the seed alone.
+    listener(outcome, share done) is told often, never from two threads at once.
     """
     search = Attack(joint, seed, parts)
-    wanted = examples or (10**9 if minutes else 1000)
+    wanted = examples or (10**7 if minutes else 1000)
     end = time.monotonic() + 60.0 * minutes if minutes else float("inf")
+    live: dict[int, Outcome] = {}
+    lock = threading.Lock()
 
-    def tell() -> None:
-        if listener is not None:
-            share = search.outcome.programs / wanted
+    def tell(number: int, book: Outcome) -> None:
+        if over.is_set():
+            raise KeyboardInterrupt  # the one thing that Hypothesis lets through at once
+        if listener is None:
+            return
+        with lock:
+            live[number] = book
+            so_far = _together(search, [live[k] for k in sorted(live)])
+            share = so_far.programs / wanted
             if minutes:
                 share = 1.0 - (end - time.monotonic()) / (60.0 * minutes)
-            listener(search.outcome, min(max(share, 0.0), 1.0))
+            listener(so_far, min(max(share, 0.0), 1.0))
 
-    number = 0
-    while search.outcome.programs < wanted and time.monotonic() < end:
-        if search.round(number, min(ROUND, wanted - search.outcome.programs), tell):
-            break
-        number += 1
+    def one(number: int) -> Outcome | None:
+        size = min(ROUND, wanted - number * ROUND)
+        if time.monotonic() >= end or stop.is_set():
+            return None
+        book = search.round(number, size, lambda so_far: tell(number, so_far))
+        if book.broken:
+            stop.set()
+        return book
+
+    stop, over = threading.Event(), threading.Event()
+    books: list[Outcome] = []
+    with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
+        waiting = deque(pool.submit(one, k) for k in range(-(-wanted // ROUND)))
+        try:
+            while waiting:
+                book = waiting.popleft().result()
+                if book is None:
+                    break
+                books.append(book)
+                if book.broken:
+                    break
+        finally:
+            stop.set()
+            over.set()
+            for job in waiting:
+                job.cancel()
+    search.outcome = _together(search, books)
     search.outcome.elapsed_s = time.monotonic() - search.begun
     return search
+
+
+def _together(search: Attack, books: list[Outcome]) -> Outcome:
+    """Rounds in their order as one outcome; the first breach is the last round counted."""
+    whole = search.blank()
+    whole.first_s = min((book.first_s for book in books), default=0.0)
+    for book in books:
+        whole.programs += book.programs
+        whole.runs += book.runs
+        whole.kinds.update(book.kinds)
+        whole.faults.update(book.faults)
+        for name, worst in book.worst.items():
+            if worst.share > whole.worst[name].share:
+                whole.worst[name] = worst
+        if book.broken:
+            whole.broken, whole.breach, whole.part = book.broken, book.breach, book.part
+            whole.shrunk_from = book.shrunk_from
+            break
+    return whole
 
 
 __all__ = ["EXACT", "Attack", "BreachError", "Outcome", "Worst", "attack", "profile"]

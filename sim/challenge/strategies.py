@@ -136,7 +136,7 @@ def programs(
         if thing is not None:  # in the way from the start: never inside the finger
             where = made.start_rad + step * thing[0]
             made.at(0.0, program.OBJECT, where, thing[1], 0.002 * thing[2])
-            made.object_Nm_rad = STIFFNESS[-1]  # one substep for all: nothing is prepared anew
+            made.object_Nm_rad = thing[1]
             made.kinds.append("object")
         at_ms = round(LEAD_S * 1e3)
         for wait_ms, (kind, rows) in steps:

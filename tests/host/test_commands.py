@@ -20,30 +20,6 @@ def jointloop(*arguments, cwd, timeout=240):
     )  # fmt: skip
 
 
-class Done:
-    """What a command that ran in this process did."""
-
-
-@pytest.fixture
-def inside(tmp_path, monkeypatch, capsys):
-    """Run a command in this process: a start costs a second."""
-    from host.cli import main
-
-    def run(*arguments):
-        monkeypatch.chdir(tmp_path)
-        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
-        done = Done()
-        done.returncode = 0
-        try:
-            main()
-        except SystemExit as stop:
-            done.returncode = stop.code or 0
-        done.stdout, done.stderr = capsys.readouterr()
-        return done
-
-    return run
-
-
 @pytest.fixture
 def joint(tmp_path):
     path = tmp_path / "finger.toml"
