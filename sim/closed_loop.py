@@ -20,7 +20,7 @@ import numpy as np
 from controller.records import copy
 from controller.settings import Settings
 from controller.state import Command, Readings, Report, State
-from sim import joint_file, kernels, loop, metrics, tolerance
+from sim import identified, joint_file, kernels, loop, metrics, tolerance
 from sim.datasheet import nominal_part
 from sim.errors import InputError
 from sim.gains import compute_delay, joint_digest
@@ -100,6 +100,14 @@ def joint_of(tables: dict[str, Any], name: str) -> Joint:
             found,
             "these gains were tuned for another joint or an earlier state of this "
             "file; tune again, or delete this line to keep them knowingly",
+        )
+    basis = (file.identified or {}).get("digest")
+    if basis is not None and basis != identified.basis_digest(tables):
+        raise InputError(
+            name,
+            "identified.digest",
+            basis,
+            "[joint], [motor] or [cable] were changed since; identify again, or delete the table",
         )
     part = nominal_part(file, name)
     settings = joint_settings(file, part, name)

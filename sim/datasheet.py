@@ -14,7 +14,7 @@ by how much.
 from dataclasses import dataclass
 from math import exp
 
-from sim import materials
+from sim import identified, materials
 from sim.errors import InputError
 from sim.joint_file import JointFile, MotorTable
 from sim.part import (
@@ -214,7 +214,13 @@ _KINDS = {"pair": PAIR, "spring_return": SPRING_RETURN, "direct": DIRECT}
 
 
 def nominal_part(file: JointFile, name: str = "") -> Part:
-    """Return the nominal part of a joint file. Raises InputError."""
+    """Return the part that a joint file stands for: as identified, or by datasheet. Raises InputError."""
+    part = datasheet_part(file, name)
+    return part if file.identified is None else identified.read(file.identified, name).part(part)
+
+
+def datasheet_part(file: JointFile, name: str = "") -> Part:
+    """Return the part of the datasheet values alone. Raises InputError."""
     part = Part()
     _fill_motor(part, file, name)
     _fill_cable(part, file)

@@ -117,7 +117,7 @@ def profile_caps(file: JointFile) -> tuple[float, float, float]:
 
 def joint_digest(tables: dict[str, Any]) -> str:
     """Digest (12 hex digits) of what gains depend on: the file less its results."""
-    kept = {k: v for k, v in tables.items() if k not in ("gains", "calibration")}
+    kept = {k: v for k, v in tables.items() if k not in ("gains", "calibration", "identified")}
     text = json.dumps(kept, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 

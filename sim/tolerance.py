@@ -12,10 +12,10 @@ from math import exp, isfinite, log, sqrt
 
 import numpy as np
 
-from controller.records import copy
-from sim import units
+from sim import identified, units
 from sim.errors import InputError
 from sim.gains import RULE_HZ, resonance_Hz
+from sim.identified import Known
 from sim.joint_file import JointFile
 from sim.part import DIRECT, Part, Plant
 
@@ -63,9 +63,18 @@ DEFAULTS = {
 }
 
 
-def spread_of(file: JointFile, name: str = "") -> dict[str, Entry]:
-    """Return the spread entries of a joint file. Raises InputError."""
-    entries = dict(DEFAULTS)
+class Spread(dict[str, Entry]):
+    """Entries by name; ``known``: what was identified of this very joint, drawn together."""
+
+    known: Known | None = None
+
+
+def spread_of(file: JointFile, name: str = "") -> Spread:
+    """Return the spread entries of a joint file. Raises InputError.
+
+    What was identified spreads as it is known (two deviations), about the identified part.
+    """
+    entries = Spread(DEFAULTS)
     for key, given in file.spread.items():
         if key not in DEFAULTS:
             raise InputError(
@@ -74,7 +83,30 @@ def spread_of(file: JointFile, name: str = "") -> dict[str, Entry]:
         if len(given) != 2:
             raise InputError(name, f"spread.{key}", given, "needs two values: low and high")
         entries[key] = _read(file, name, key, given)
+    if file.identified is not None:
+        entries.known = identified.read(file.identified, name)
+        _narrow(entries, entries.known)
     return entries
+
+
+def _narrow(entries: Spread, known: Known) -> None:
+    """Put what was identified in the place of the entries it tells of."""
+    for key in known.names:
+        if key.startswith("gravity"):
+            continue
+        two = 2.0 * known.deviation(key)
+        middle = known.middle[known.names.index(key)] if key == "stiction_ratio" else 0.0
+        meaning = entries[key].meaning + " (identified)"
+        if key in identified.LINEAR:
+            entries[key] = Entry("normal", -two, two, "+", meaning)
+        else:
+            low, high = exp(middle - two), exp(middle + two)
+            entries[key] = Entry("lognormal", low, high, entries[key].unit, meaning)
+    if "gravity_cos" in known.names:
+        size = max(sum(known.middle[known.names.index(one)] ** 2
+                       for one in ("gravity_cos", "gravity_sin")) ** 0.5, 1e-9)  # fmt: skip
+        share = min(2.0 * known.deviation("gravity_cos") / size, 1.0)
+        entries["gravity"] = Entry("uniform", 1.0 - share, 1.0 + share, "", "gravity (identified)")
 
 
 def _unknown(_file: JointFile) -> float | None:
@@ -172,48 +204,20 @@ def draw_part(
 ) -> tuple[Part, float]:
     """Draw one part; return it and its winding temperature at the start (degC)."""
     v = {key: _draw(entry, rng) for key, entry in entries.items()}
-    part = Part()
-    copy(nominal, part)
+    known = getattr(entries, "known", None)
+    if known is not None:
+        v.update(known.draw(rng))
+    part = identified.part_with(nominal, v)
     part.supply_V *= v["supply"]
     part.supply_ohm = v["supply_resistance"]
-    m = part.motor
-    m.resistance_25_ohm *= v["resistance"]
-    part.heat.resistance_25_ohm = m.resistance_25_ohm
-    m.emf_V_s *= v["torque_constant"]
-    m.coulomb_Nm *= v["motor_friction"]
-    m.stiction_Nm = m.coulomb_Nm * v["stiction_ratio"]
-    m.viscous_Nms *= v["motor_damping"]
-    m.load_loss = min(max(m.load_loss + v["load_loss"], 0.0), 0.8)
-    m.inertia *= v["rotor_inertia"]
-    m.half_gap_rad *= v["backlash"]
-    _draw_cable(part, nominal, v)
-    j = part.hinge
-    j.inertia *= v["joint_inertia"]
-    j.coulomb_Nm *= v["joint_friction"]
-    j.stiction_Nm *= v["joint_friction"]
-    j.gravity_Nm *= v["gravity"]
-    if nominal.hinge.gravity_Nm > 0.0:
-        j.gravity_at_rad = float(rng.uniform(-np.pi, np.pi))
+    if "gravity_cos" not in v:
+        part.hinge.gravity_Nm *= v["gravity"]
+        if nominal.hinge.gravity_Nm > 0.0:
+            part.hinge.gravity_at_rad = float(rng.uniform(-np.pi, np.pi))
     for key in ("winding_J_K", "case_J_K", "winding_K_W", "case_K_W"):
         setattr(part.heat, key, getattr(part.heat, key) * max(v["heat"], 0.2))
     part.probe.odd_error = v["linearity"] * float(rng.choice((-1.0, 1.0)))
     return part, v["winding_temperature"]
-
-
-def _draw_cable(part: Part, nominal: Part, v: dict[str, float]) -> None:
-    c = part.cable
-    if c.kind == DIRECT:
-        return
-    c.drum_m *= v["radius"]
-    c.joint_m *= v["radius"] * v["radius_ratio"]
-    c.flexor_N_m *= v["stiffness"]
-    if c.kind != 1:
-        c.extensor_N_m *= v["stiffness"]
-    c.damping_Ns_m *= v["cable_damping"]
-    pull = nominal.cable.flexor_stretch_m * nominal.cable.flexor_N_m * v["pretension"]
-    c.flexor_stretch_m = pull / c.flexor_N_m
-    c.extensor_stretch_m = pull / c.extensor_N_m
-    c.wrap_loss = min(c.wrap_loss * v["wrap_loss"], 0.8)
 
 
 def inside_rule(part: Part) -> bool:

@@ -1,18 +1,21 @@
 """A joint's constants from its own recording.
 
 The plant is driven by the recorded voltage and held to the recorded angle by a
-weak observer (``sim/driven.py``); what it leaves over, low-passed and thinned, is
-brought down. Unknown are the entries of the part spread, which are known
-beforehand as far as the spread says:
+weak observer (``sim/driven.py``). What a candidate leaves over, low-passed and
+thinned, is noise if the candidate is right. Unknown are the entries of the part
+spread, known beforehand as far as the spread says (A. Tarantola, "Inverse Problem
+Theory", 2005, sec. 3.2).
 
-    minimise  sum innovation^2 / sigma^2  +  sum z^2
-
-(prediction error with a prior: maximum a posteriori; A. Tarantola, "Inverse Problem
-Theory", 2005, sec. 3.2), by Gauss-Newton with damping. sigma is estimated from what
-is left, and widened by its correlation from row to row. The covariance
-(J'J/sigma^2 + 1)^-1 then holds both what the log says and what it cannot say: where
-it is hardly smaller than before, the log tells nothing of that number, and that is
-told.
+Friction and backlash make what is left over rough: a descent ends in one of many
+small valleys, and its Jacobian there tells of that valley only (tried: intervals
+three to four times too narrow). So a cloud of candidates is drawn instead, and the
+numbers are regressed on what each leaves over, its own draw of the sensor's noise
+added: read at "nothing left over" this is the estimate, and the regression's
+prediction covariance holds noise, roughness and ignorance together (regression
+adjustment: M. Beaumont, W. Zhang, D. Balding, Genetics 162 (2002) 2025-2035). The
+cloud is drawn anew from the result, a little wider, and its shape divided out again
+(G. Papamakarios, I. Murray, "Fast epsilon-free inference", 2016, sec. 2), until it
+is small enough for straight lines.
 """
 
 import os
@@ -26,22 +29,31 @@ import numpy as np
 
 from sim import kernels, replay
 from sim.closed_loop import Joint
+from sim.identified import Known
 from sim.identify.regression import low_pass
 from sim.identify.space import Axis, axes_of, part_of
-from sim.part import Part
+from sim.joint_settings import drum_per_joint
+from sim.part import DIRECT, Part
 from sim.tolerance import start_plant, substeps_for
 
 CUTOFF_HZ = 20.0
-OBSERVER_HZ = (5.0, 5.0, 4.0, 4.0, 3.0, 3.0, 2.0, 2.0, 2.0, 2.0, 2.0, 2.0)
-"""How firmly the plant is held to the log in each iteration: firmly first, so that it finds
-the right valley, then below what is to be told from the log."""
+ROUNDS = ((5.0, 12.0), (4.0, 12.0), (3.0, 12.0), (2.0, 12.0), (2.0, 24.0), (2.0, None))
+"""How firmly the plant is held to the log in each round (Hz): firmly first, while candidates are far
+off; and how much of the log is looked at (s; None: all of it)."""
+PIECE_S = 3.0
+"""Length of the pieces, spread evenly, that stand for a log too long for an early round."""
 SKIP_S = 0.4
+"""Beginning of a piece that is left out: the observer settles."""
 LONGEST_S = 2e-4
-STEPS = (0.4, 0.4, 0.3, 0.3, 0.25, 0.25, 0.2, 0.15, 0.12, 0.1, 0.1, 0.1)
-"""Steps of the differences, in deviations of the prior: friction makes small steps rough."""
-DRAWS, STARTS = 300, 3
-"""Points drawn from the prior, and how many of the best are followed."""
-ITERATIONS = len(OBSERVER_HZ)
+CLOUD = 144
+"""Candidates of a round."""
+SCORES = 40
+"""Principal components of what is left over that the numbers are regressed on."""
+WIDER, LEAST = 1.5, 0.02
+"""A new cloud's deviation over that of the last result, and its least, in deviations of the prior."""
+FURTHEST = 3.5
+"""No number is taken further off than so many deviations of the prior."""
+DRAWS = 300
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
 
@@ -52,6 +64,7 @@ Listener = Callable[[int, int, float], None]
 class Fit:
     """What a log says of a joint. z: standard numbers, shape (axes,); covariance beside."""
 
+    joint: Joint
     axes: list[Axis]
     z: np.ndarray
     covariance: np.ndarray
@@ -78,21 +91,27 @@ class Fit:
         return (axis.value(self.z[k] - sigmas * d), axis.value(self.z[k]),
                 axis.value(self.z[k] + sigmas * d))  # fmt: skip
 
+    def known(self) -> Known:
+        """The same as a table of the joint file keeps it."""
+        scale = np.array([axis.deviation for axis in self.axes])
+        middle = np.array([axis.mean for axis in self.axes]) + scale * self.z
+        return Known(tuple(axis.name for axis in self.axes), middle,
+                     self.covariance * np.outer(scale, scale))  # fmt: skip
+
     def untold(self) -> list[str]:
         """Numbers of which the log tells nothing."""
         return [axis.name for axis in self.axes if self.deviation(axis.name) > UNTOLD]
 
-    def combination(self, weights: dict[str, float]) -> tuple[float, float]:
-        """Sum of weighted logarithms and its deviation: products and quotients of factors."""
-        w = np.zeros(len(self.axes))
-        middle = 0.0
-        for name, weight in weights.items():
-            if name not in [axis.name for axis in self.axes]:
-                continue
-            k = self.index(name)
-            w[k] = weight * self.axes[k].deviation
-            middle += weight * (self.axes[k].mean + self.axes[k].deviation * self.z[k])
-        return middle, float(sqrt(max(w @ self.covariance @ w, 0.0)))
+    def combination(self, what: Callable[[Part], float]) -> tuple[float, float]:
+        """Middle of the logarithm of a number that a part has, and its deviation.
+
+        Taken over parts drawn from the fit: products keep what their factors cannot tell.
+        """
+        rng = np.random.default_rng(2)
+        drawn = rng.multivariate_normal(self.z, self.covariance, DRAWS)
+        values = np.log([what(part_of(self.joint, self.axes, np.clip(z, -FURTHEST, FURTHEST)))
+                         for z in drawn])  # fmt: skip
+        return float(values.mean()), float(values.std())
 
 
 class Problem:
@@ -113,45 +132,58 @@ class Problem:
         self.volt = replay.on_ticks(self.tick_s, time_s, volt)
         self.rate = 1.0 / self.tick_s
         self.step = max(1, round(self.rate / (2.0 * CUTOFF_HZ)))
-        self.skip = round(SKIP_S * self.rate)
-        self.count = len(self.thin(self.angle))
-        self.cut = int(0.8 * self.count)
-        """Rows from here on are held out."""
+        self.cut = int(0.8 * len(self.angle))
+        """Ticks from here on are held out."""
+        quick = self.angle - low_pass(self.angle, self.rate, CUTOFF_HZ)
+        beyond = 1.0 - 2.0 * CUTOFF_HZ / self.rate
+        self.noise_rad = 1.4826 * float(np.median(np.abs(quick))) / sqrt(beyond)
+        """Deviation of the sensor's noise: what is quicker than the cut-off, taken as white."""
+
+    def pieces(self, seconds: float | None) -> list[slice]:
+        """Stretches of the log that a round looks at: all of it, or pieces spread evenly."""
+        length = round(PIECE_S * self.rate)
+        if seconds is None or self.cut <= seconds * self.rate + length:
+            return [slice(0, self.cut)]
+        starts = np.linspace(0, self.cut - length, round(seconds / PIECE_S))
+        return [slice(int(k), int(k) + length) for k in starts]
 
     def thin(self, values: np.ndarray) -> np.ndarray:
         """Low-pass, leave out the observer's beginning, keep two rows a period of the cut-off."""
-        return low_pass(values, self.rate, CUTOFF_HZ)[..., self.skip :: self.step]
+        smooth = low_pass(values, self.rate, CUTOFF_HZ)
+        return smooth[..., round(SKIP_S * self.rate) :: self.step]
 
-    def left(self, points: np.ndarray, observer_Hz: float = OBSERVER_HZ[-1]) -> np.ndarray:
-        """Thinned innovations (rad) of candidates (points, axes): (points, rows)."""
+    def noise(self, rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
+        """Draws of the sensor's noise as it is in what is left over: two rows a period are white."""
+        return rng.normal(0.0, self.noise_rad * sqrt(2.0 * CUTOFF_HZ / self.rate), shape)
+
+    def left(self, points: np.ndarray, observer_Hz: float, pieces: list[slice]) -> np.ndarray:
+        """Thinned innovations (rad) of candidates (points, axes), piece after piece: (points, rows)."""
         parts = [part_of(self.joint, self.axes, z) for z in points]
         for part in parts:  # the recorded voltage is what the bridge gave
             part.supply_V, part.supply_ohm = 1.0, 0.0
         substeps = np.array([substeps_for(part, self.tick_s, LONGEST_S) for part in parts])
         delays = np.rint(substeps * self.joint.delay_s / self.tick_s).astype(np.int64)
-        plants = kernels.as_array([start_plant(part, float(self.angle[0]), 25.0) for part in parts])
-        outs = np.zeros((len(parts), len(self.angle)))
+        records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
         gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
         run = kernels.twin().driven.follow_many
-        records = kernels.as_array(parts)
-        rest: tuple[Any, ...] = (
-            self.volt, self.angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains,
-        )  # fmt: skip
+        found, jobs = [], []
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
-            jobs = [
-                pool.submit(run, *[records, plants, *rest, k, k + 1]) for k in range(len(parts))
-            ]
+            for piece in pieces:
+                volt, angle = self.volt[piece], self.angle[piece]
+                plants = kernels.as_array(
+                    [start_plant(part, float(angle[0]), 25.0) for part in parts]
+                )
+                outs = np.zeros((len(parts), len(angle)))
+                rest: tuple[Any, ...] = (
+                    volt, angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains,
+                )  # fmt: skip
+                jobs += [pool.submit(run, *[records, plants, *rest, k, k + 1])
+                         for k in range(len(parts))]  # fmt: skip
+                found.append(outs)
             for job in jobs:
                 job.result()
-        return self.thin(outs)
-
-
-def widening(left: np.ndarray) -> float:
-    """How much correlation from row to row widens variances: (1 + rho) / (1 - rho)."""
-    rho = float(np.corrcoef(left[:-1], left[1:])[0, 1]) if len(left) > 3 else 0.0
-    rho = min(max(rho, 0.0), 0.95)
-    return (1.0 + rho) / (1.0 - rho)
+        return np.hstack([self.thin(outs) for outs in found])
 
 
 def fit(
@@ -159,92 +191,100 @@ def fit(
     time_s: np.ndarray,
     angle_rad: np.ndarray,
     volt: np.ndarray,
-    ohm_known: bool = False,
+    winding_ohm: float | None = None,
     listener: Listener | None = None,
 ) -> Fit:
     """Fit a powered stretch of a recording (s, rad, V; shape (n,)). Raises ValueError."""
-    axes = axes_of(joint, ohm_known)
+    axes = axes_of(joint, winding_ohm)
     problem = Problem(joint, time_s, angle_rad, volt, axes)
-    used = slice(0, problem.cut)
     count = len(axes)
-    draws = np.vstack([np.zeros(count), np.random.default_rng(1).normal(0.0, 1.0, (DRAWS, count))])
-    sizes = (problem.left(draws, OBSERVER_HZ[0])[:, used] ** 2).mean(axis=1)
-    ends = [
-        _descend(problem, draws[k], used, listener, (number, STARTS))
-        for number, k in enumerate(np.argsort(sizes)[:STARTS])
-    ]
-    z, covariance, _ = min(ends, key=lambda one: one[2])
-    left = problem.left(z[None])[0]
-    moved = problem.thin(problem.angle)
-    spread = float(np.std(moved))
-    found = Fit(
-        axes, z, covariance, part_of(joint, axes, z),
-        1.0 - float(np.sqrt(np.mean(left[used] ** 2))) / spread,
-        1.0 - float(np.sqrt(np.mean(left[problem.cut :] ** 2))) / spread,
-    )  # fmt: skip
+    rng = np.random.default_rng(1)
+    mean, covariance = np.zeros(count), np.eye(count)
+    for number, (hertz, seconds) in enumerate(ROUNDS):
+        if number:
+            covariance = WIDER**2 * covariance + LEAST**2 * np.eye(count)
+        root = np.linalg.cholesky(covariance)
+        u = rng.normal(0.0, 1.0, (CLOUD, count))
+        points = np.clip(mean + u @ root.T, -FURTHEST, FURTHEST)
+        left = problem.left(points, hertz, problem.pieces(seconds))
+        left += problem.noise(rng, left.shape)
+        mean, covariance = without_cloud(*regress_cloud(u, left), mean, root)
+        mean = np.clip(mean, -FURTHEST, FURTHEST)
+        if listener is not None:
+            listener(number + 1, len(ROUNDS), float(np.sqrt(np.mean(left**2))))
+    fits = []
+    for piece in (slice(0, problem.cut), slice(problem.cut, None)):
+        left = problem.left(mean[None], ROUNDS[-1][0], [piece])
+        fits.append(1.0 - float(np.std(left)) / float(np.std(problem.thin(problem.angle[piece]))))
+    found = Fit(joint, axes, mean, covariance, part_of(joint, axes, mean), *fits)
     found.remarks = remarks_of(found, problem)
     return found
 
 
-def _descend(
-    problem: Problem,
-    z: np.ndarray,
-    used: slice,
-    listener: Listener | None,
-    which: tuple[int, int],
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Follow one start downhill: point, covariance, mean square left."""
-    count = len(z)
-    damping, covariance, size = 1.0, np.eye(count), float("inf")
-    for step in range(ITERATIONS):
-        near = STEPS[step] * np.eye(count)
-        left = problem.left(np.vstack([z, z + near, z - near]), OBSERVER_HZ[step])[:, used]
-        size = float(np.mean(left[0] ** 2))
-        sigma = sqrt(size * widening(left[0]))
-        slopes = (left[1 : 1 + count] - left[1 + count :]) / (2.0 * STEPS[step])  # d left / dz
-        gradient = -z - slopes @ left[0] / sigma**2
-        curvature = np.eye(count) + slopes @ slopes.T / sigma**2
-        covariance = np.linalg.inv(curvature)
-        if step == ITERATIONS - 1:
-            break
-        _, z, damping = _best_step(problem, z, gradient, curvature, damping, sigma, used,
-                                   OBSERVER_HZ[step])  # fmt: skip
-        if listener is not None:
-            listener(which[0] * ITERATIONS + step + 1, which[1] * ITERATIONS, sqrt(size))
-    return z, covariance, size
+def regress_cloud(u: np.ndarray, left: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of ``u`` where nothing is left over.
+
+    u: the cloud, standard normal, shape (n, axes); left: what each leaves over, shape (n, rows).
+    """
+    middle = left.mean(axis=0)
+    scores, size, basis = np.linalg.svd(left - middle, full_matrices=False)
+    kept = min(SCORES, len(u) // 3, int((size > 1e-9 * size[0]).sum()))
+    regressor = np.column_stack([np.ones(len(u)), scores[:, :kept] * np.sqrt(len(u))])
+    at = np.concatenate([[1.0], -(basis[:kept] @ middle) / size[:kept] * np.sqrt(len(u))])
+    solved, *_ = np.linalg.lstsq(regressor, u, rcond=None)
+    rest = u - regressor @ solved
+    scatter = rest.T @ rest / (len(u) - kept - 1)
+    leverage = float(at @ np.linalg.solve(regressor.T @ regressor, at))
+    return at @ solved, scatter * (1.0 + leverage)
 
 
-def _best_step(
-    problem: Problem,
-    z: np.ndarray,
-    gradient: np.ndarray,
-    curvature: np.ndarray,
-    damping: float,
-    sigma: float,
-    used: slice,
-    observer_Hz: float,
-) -> tuple[float, np.ndarray, float]:
-    """Try several dampings at once; return cost, point and damping of the best."""
-    tries = [0.0, 0.1 * damping, 0.5 * damping, 2.0 * damping, 10.0 * damping, 50.0 * damping]
-    points = [z]
-    for one in tries:
-        step = np.linalg.solve(curvature + one * np.diag(np.diag(curvature)), gradient)
-        longest = float(np.abs(step).max())
-        points.append(z + step * min(1.0, 1.5 / max(longest, 1e-9)))
-    batch = np.clip(np.array(points), -3.5, 3.5)
-    left = problem.left(batch, observer_Hz)[:, used]
-    costs = (batch**2).sum(axis=1) + (left**2).sum(axis=1) / sigma**2
-    k = int(np.argmin(costs))
-    after = damping * 5.0 if k == 0 else max(tries[k - 1], 1e-3)
-    return float(costs[k]), batch[k], min(after, 1e3)
+def without_cloud(
+    u_mean: np.ndarray, u_covariance: np.ndarray, middle: np.ndarray, root: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Take out the cloud's own shape (middle, Cholesky root), put in the prior (standard normal)."""
+    values, vectors = np.linalg.eigh(u_covariance)
+    told = np.maximum(1.0 / values - 1.0, 0.0)
+    pull = np.where(told > 0.0, vectors.T @ u_mean / values, 0.0)
+    back = np.linalg.solve(root.T, vectors)
+    precision = (back * told) @ back.T
+    information = precision @ middle + back @ pull
+    covariance = np.linalg.inv(precision + np.eye(len(middle)))
+    return covariance @ information, covariance
 
 
-COMBINATIONS: dict[str, tuple[str, dict[str, float]]] = {
-    "inertia_by_drive": ("J R / K", {"rotor_inertia": 1.0, "resistance": 1.0, "torque_constant": -1.0}),
-    "friction_by_drive": ("F_c R / K",
-                          {"motor_friction": 1.0, "resistance": 1.0, "torque_constant": -1.0}),
-}  # fmt: skip
-"""What angle and voltage tell without an anchor: products that scale alike."""
+def inertia_by_drive(part: Part) -> float:
+    """(J_m + J_j (r1/r2)^2) R / K at 25 degC, V*s^2/rad."""
+    m = part.motor
+    inertia = m.inertia + part.hinge.inertia / drum_per_joint(part) ** 2
+    return inertia * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
+
+
+def damping_by_drive(part: Part) -> float:
+    """K + b R / K at 25 degC, V*s/rad: what holds the speed."""
+    m = part.motor
+    return m.emf_V_s + m.viscous_Nms * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
+
+
+def friction_by_drive(part: Part) -> float:
+    """F R / K at 25 degC, V: what keeps the joint sliding.
+
+    F = (F_c + D) / (1 - mu_g): D is what hinge and pretensioned guides need at the drum.
+    """
+    m, c = part.motor, part.cable
+    drum = part.hinge.coulomb_Nm / drum_per_joint(part)
+    if c.kind != DIRECT:
+        pulls = c.flexor_N_m * c.flexor_stretch_m + c.extensor_N_m * c.extensor_stretch_m
+        drum += c.wrap_loss * c.drum_m * pulls
+    friction = (m.coulomb_Nm + drum) / (1.0 - m.load_loss)
+    return friction * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
+
+
+COMBINATIONS: dict[str, tuple[str, str, Callable[[Part], float]]] = {
+    "inertia_by_drive": ("J R / K", "V*s^2/rad", inertia_by_drive),
+    "damping_by_drive": ("K + b R / K", "V*s/rad", damping_by_drive),
+    "friction_by_drive": ("F R / K", "V", friction_by_drive),
+}
+"""What angle and voltage tell without an anchor: products that scale alike. Label, unit, function."""
 
 
 def remarks_of(found: Fit, problem: Problem) -> list[str]:

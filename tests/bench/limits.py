@@ -18,8 +18,7 @@ DEMO = Path(__file__).resolve().parents[2] / "host" / "demo" / "joint.toml"
 def demo(rate):
     """The demo joint with another tick."""
     tables = parse_toml(read_text(DEMO), str(DEMO))
-    tables["drive"]["rate"] = rate
-    tables["gains"].pop("digest", None)
+    tables["control"]["rate"] = rate
     return joint_of(tables, str(DEMO))
 
 
