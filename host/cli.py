@@ -223,17 +223,27 @@ def stream(
 def record(
     joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
     port: Ports = None,
-    seconds: Annotated[float, typer.Option(help="How long.")] = 5.0,
+    seconds: Annotated[float | None, typer.Option(help="How long (5; with --excite 20).")] = None,
+    excite: Annotated[
+        bool,
+        typer.Option("--excite", help="Drive it through a gentle programme, for `identify`."),
+    ] = False,
     runtime: Runtime = "cpython",
+    yes: Yes = False,
     folder: Folder = None,
     seed: Seed = 1,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
-    """Record the bench without driving it."""
-    from host.commands.record import run
+    """Record the bench without driving it; with --excite, driven so that its constants show."""
+    if excite:
+        from host.commands.excite import run as go
 
-    code = run(joints, port or [], seconds, runtime, folder, seed, as_json, out)
+        code = go(joints, port or [], seconds or 20.0, runtime, yes, folder, seed, as_json, out)
+    else:
+        from host.commands.record import run
+
+        code = run(joints, port or [], seconds or 5.0, runtime, folder, seed, as_json, out)
     if code:
         raise typer.Exit(code)
 
@@ -256,22 +266,38 @@ def compare(
     go(run, file, joint, parts, seed, as_json, out)
 
 
-@app.command(
-    epilog="Example: jointloop identify axis.csv --columns 'time=t[s],drive=force[N],angle=q[m]'"
-)
+@app.command(epilog="Example: jointloop identify jointloop-runs/RUN --into finger.toml --write")
 def identify(
-    log: Annotated[Path, typer.Argument(help="CSV log of one axis.")],
+    log: Annotated[
+        Path, typer.Argument(help="Folder of a run of `record --excite`, or a CSV log of one axis.")
+    ],
     columns: Annotated[
-        str, typer.Option(help="role=column[unit], roles time, drive, angle.")
+        str, typer.Option(help="CSV: role=column[unit], roles time, drive, angle.")
     ] = "time=time_s[s],drive=allowed_V[V],angle=angle_rad[rad]",
     cutoff: Annotated[
-        str | None, typer.Option(help="Cut-off of the filter; left out, the best of several.")
+        str | None, typer.Option(help="CSV: cut-off of the filter; left out, the best of several.")
     ] = None,
-    gravity: Annotated[bool, typer.Option("--gravity", help="With a gravity term.")] = False,
+    gravity: Annotated[bool, typer.Option("--gravity", help="CSV: with a gravity term.")] = False,
+    joint: Annotated[int, typer.Option(help="Run: number of the joint in it.", min=0)] = 0,
+    into: Annotated[
+        Path | None, typer.Option(help="Run: joint file, instead of the one kept in the run.")
+    ] = None,
+    resistance: Annotated[
+        str | None, typer.Option(help="Run: winding by ohmmeter, cold; anchors all values.")
+    ] = None,
+    temperature: Annotated[str, typer.Option(help="Run: of the winding then.")] = "22 degC",
+    write: Annotated[
+        bool, typer.Option("--write", help="Run: put the result into the joint file (--into).")
+    ] = False,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
-    """Find inertia, friction and offset of one axis from a log, with deviations."""
+    """Find a joint's constants from its recording, or those of any axis from a CSV log."""
+    if log.is_dir():
+        from host.commands.identify_run import run as go
+
+        go(log, joint, into, resistance, temperature, write, as_json, out)
+        return
     from host.commands.identify import run
 
     run(log, columns, cutoff, gravity, as_json, out)

@@ -102,6 +102,20 @@ def minimum_jerk(angles: list[float], each_s: float, rest_s: float = 0.3) -> Mov
     return Move("minimum_jerk", span * (len(angles) - 1), at, low=min(angles), high=max(angles))
 
 
+def sampled(name: str, time_s: np.ndarray, angle: np.ndarray, speed: np.ndarray) -> Move:
+    """A move through samples (s, rad, rad/s; shape (n,)), a cubic between two of them."""
+    from scipy.interpolate import CubicHermiteSpline
+
+    course = CubicHermiteSpline(time_s, angle, speed)
+    slope = course.derivative()
+
+    def at(t: float) -> tuple[float, float]:
+        t = min(max(t, float(time_s[0])), float(time_s[-1]))
+        return float(course(t)), float(slope(t))
+
+    return Move(name, float(time_s[-1]), at, low=float(angle.min()), high=float(angle.max()))
+
+
 def from_csv(path: Path, joints: int) -> list[Move]:
     """Moves of a CSV file: a column ``time_s`` and one ``setpoint_deg`` or ``_rad`` a joint.
 

@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from host.terminal import Terminal, plain
-from sim.errors import InputError
 
 if TYPE_CHECKING:
     from host.comparing import Comparison
@@ -20,34 +19,22 @@ def run(
     """Compare one joint of a run with its simulation: figure, table, sentence."""
     terminal = Terminal(as_json)
     terminal.say(f"Comparing {plain(folder)} ...")
-    from host.comparing import compare
+    from host.comparing import compare, joint_of_run
     from host.figures.look import save
     from host.figures.overlay import overlay_figure
     from host.files import make_folder
-    from host.loading import load, slug
+    from host.loading import slug
     from host.recorder import Run
-    from sim.closed_loop import joint_of
-    from sim.joint_file import parse_toml
     from sim.tolerance import draw_parts, spread_of
 
     found = Run(folder)
-    count = int(found.about.get("joints", 1))
-    if not 0 <= number < count:
-        raise InputError("", "--joint", number, f"must be 0 .. {count - 1}")
-    if joint is not None:
-        mine = load(joint)
-    else:
-        kept = found.about.get("joint_files", [])
-        if number >= len(kept) or not kept[number].get("file"):
-            raise InputError(str(folder / "run.json"), "joint_files", None,
-                             "holds no joint file; give one with --file")  # fmt: skip
-        name = str(kept[number].get("path", "joint.toml"))
-        mine = joint_of(parse_toml(kept[number]["file"], name), name)
-    if abs(float(found.about["tick_s"]) - mine.settings.tick_s) > 1e-9:
-        raise InputError(mine.path, "control.rate", None, f"the run was recorded at "
-                         f"{1.0 / float(found.about['tick_s']):g} Hz")  # fmt: skip
+    mine = joint_of_run(found, number, joint)
+    identified = mine.file.identified is not None
     drawn, _ = draw_parts(mine.part, spread_of(mine.file, mine.path), parts, seed)
     result = compare(mine, found, number, parts=drawn, seed=seed)
+    base = compare(joint_of_run(found, number, joint, False), found, number) if identified else None
+    if base is not None:
+        result.rows["datasheet"] = base.rows["simulated"]
     title = f"{mine.file.joint.name}: recorded and simulated"
     figure = save(overlay_figure(title, result.time_s, result.rows),
                   make_folder(out) / f"{slug(mine.file.joint.name)}-compare.png")  # fmt: skip
@@ -57,12 +44,28 @@ def run(
     rows = rows_of(result)
     terminal.table("Recorded beside simulated", ("", "recorded", "simulated"), rows)
     assert result.inside is not None
-    terminal.say(f"The simulation of the nominal part explains {100 * result.fit:.1f} % of the recorded "
+    which = "identified" if identified else "nominal"
+    terminal.say(f"The simulation of the {which} part explains {100 * result.fit:.1f} % of the recorded "
                  f"course; it lay inside the band of {parts} parts of the spread "
                  f"{100 * result.inside:.0f} % of the time.")  # fmt: skip
+    if base is not None:
+        terminal.say(f"By datasheet alone it would have explained {100 * base.fit:.1f} %.")
+    terminal.say(explained(result))
     terminal.result({"run": str(folder), "joint": mine.file.joint.name, "figure": str(figure),
-                     "fit": result.fit, "inside_share": result.inside,
+                     "fit": result.fit, "inside_share": result.inside, "identified": identified,
+                     "datasheet_fit": None if base is None else base.fit,
+                     "reasons": [vars(one) for one in result.reasons[:5]],
                      **numbers(result)})  # fmt: skip
+
+
+def explained(found: "Comparison") -> str:
+    """Which numbers of the part would explain the gap, in a sentence."""
+    telling = [one for one in found.reasons if one.share > 0.1][:3]
+    if not telling:
+        return "No single number of the part would explain the gap: noise, friction, or something not modelled."
+    told = ", ".join(f"{one.name.replace('_', ' ')} ({one.deviations:+.1f} deviations: "
+                     f"{100 * one.share:.0f} %)" for one in telling)  # fmt: skip
+    return f"What would explain the gap, each by itself: {told}."
 
 
 def numbers(found: "Comparison") -> dict[str, float]:

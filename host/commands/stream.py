@@ -134,8 +134,12 @@ def run(paths: list[Path], ports: list[str], wish: Wish, runtime: str, yes: bool
 
 
 def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move], rate: float,
-                  repeats: int, folder: Path, yes: bool, seed: int) -> int:  # fmt: skip
-    """Arm, stream, stop, write and draw the run; return the exit code."""
+                  repeats: int, folder: Path, yes: bool, seed: int, every: int = 0,
+                  more: dict[str, Any] | None = None) -> int:  # fmt: skip
+    """Arm, stream, stop, write and draw the run; return the exit code.
+
+    every: ticks between rows (0: up to 500 rows a second); more: what else run.json is to tell.
+    """
     from host.caution import ask
     from host.commands.record import about, begin_recording
     from host.figures.look import save
@@ -155,9 +159,9 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
     for what in clear_latched(session):
         terminal.say(f"Latched from an earlier run, now cleared: {plain(what)}.")
     joints = session.joints
-    every = telemetry_every(session)
+    every = every or telemetry_every(session)
     recorder = begin_recording(session, folder, FIELDS, every,
-                               {**about(session, seed), "rate_Hz": rate, "yes_option": answered,
+                               {**about(session, seed), **(more or {}), "rate_Hz": rate, "yes_option": answered,
                                 "move": next(iter(moves.values())).name})  # fmt: skip
     failed: str | None = None
     done = None

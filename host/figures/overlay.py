@@ -23,8 +23,13 @@ def overlay_figure(title: str, t: np.ndarray, rows: dict[str, np.ndarray]) -> An
     axes[0].plot(t, rows["measured"] * DEG, color=TRUE, lw=1.0, label="recorded")
     axes[0].set(ylabel="joint angle, deg")
     axes[0].legend(fontsize=8, loc="best", ncols=4)
+    if "datasheet" in rows:
+        axes[1].plot(t, (rows["measured"] - rows["datasheet"]) * DEG, color=WANT, lw=0.7,
+                     label="by datasheet")  # fmt: skip
     left = (rows["measured"] - rows["simulated"]) * DEG
-    axes[1].plot(t, left, color=TRUE, lw=0.9)
+    axes[1].plot(t, left, color=TRUE, lw=0.9, label="as identified")
+    if "datasheet" in rows:
+        axes[1].legend(fontsize=8, loc="best", ncols=2)
     axes[1].axhline(0.0, color=WANT, lw=0.8)
     axes[1].set(ylabel="difference, deg")
     axes[2].plot(t, rows["simulated_drive"], color=EXTENSOR, lw=0.9, label="simulated")

@@ -23,7 +23,6 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from math import pi, sqrt
-from typing import Any
 
 import numpy as np
 
@@ -37,16 +36,15 @@ from sim.part import DIRECT, Part
 from sim.tolerance import start_plant, substeps_for
 
 CUTOFF_HZ = 20.0
-ROUNDS = ((5.0, 12.0), (4.0, 12.0), (3.0, 12.0), (2.0, 12.0), (2.0, 24.0), (2.0, None))
+ROUNDS = ((5.0, 12.0, 112), (4.0, 12.0, 112), (3.0, 12.0, 112), (2.0, 12.0, 144), (2.0, 24.0, 160),
+          (2.0, 36.0, 160))  # fmt: skip
 """How firmly the plant is held to the log in each round (Hz): firmly first, while candidates are far
-off; and how much of the log is looked at (s; None: all of it)."""
+off; how much of the log is looked at (s); how many candidates are drawn."""
 PIECE_S = 3.0
 """Length of the pieces, spread evenly, that stand for a log too long for an early round."""
 SKIP_S = 0.4
 """Beginning of a piece that is left out: the observer settles."""
 LONGEST_S = 2e-4
-CLOUD = 144
-"""Candidates of a round."""
 SCORES = 40
 """Principal components of what is left over that the numbers are regressed on."""
 WIDER, LEAST = 1.5, 0.02
@@ -74,6 +72,8 @@ class Fit:
     held_out_fit: float
     """The same on the last fifth of the log, which took no part in the fit."""
     remarks: list[str] = field(default_factory=list)
+    drawn: list[Part] = field(default_factory=list, repr=False)
+    """Parts drawn from the fit, for `combination`."""
 
     def deviation(self, name: str) -> float:
         """Deviation of one number, in deviations of its prior."""
@@ -107,10 +107,12 @@ class Fit:
 
         Taken over parts drawn from the fit: products keep what their factors cannot tell.
         """
-        rng = np.random.default_rng(2)
-        drawn = rng.multivariate_normal(self.z, self.covariance, DRAWS)
-        values = np.log([what(part_of(self.joint, self.axes, np.clip(z, -FURTHEST, FURTHEST)))
-                         for z in drawn])  # fmt: skip
+        if not self.drawn:
+            rng = np.random.default_rng(2)
+            for z in rng.multivariate_normal(self.z, self.covariance, DRAWS):
+                bounded = np.clip(z, -FURTHEST, FURTHEST)
+                self.drawn.append(part_of(self.joint, self.axes, bounded))
+        values = np.log([what(part) for part in self.drawn])
         return float(values.mean()), float(values.std())
 
 
@@ -132,6 +134,7 @@ class Problem:
         self.volt = replay.on_ticks(self.tick_s, time_s, volt)
         self.rate = 1.0 / self.tick_s
         self.step = max(1, round(self.rate / (2.0 * CUTOFF_HZ)))
+        self.block = max(1, self.step // 4)
         self.cut = int(0.8 * len(self.angle))
         """Ticks from here on are held out."""
         quick = self.angle - low_pass(self.angle, self.rate, CUTOFF_HZ)
@@ -139,18 +142,25 @@ class Problem:
         self.noise_rad = 1.4826 * float(np.median(np.abs(quick))) / sqrt(beyond)
         """Deviation of the sensor's noise: what is quicker than the cut-off, taken as white."""
 
-    def pieces(self, seconds: float | None) -> list[slice]:
+    def pieces(self, seconds: float) -> list[slice]:
         """Stretches of the log that a round looks at: all of it, or pieces spread evenly."""
         length = round(PIECE_S * self.rate)
-        if seconds is None or self.cut <= seconds * self.rate + length:
+        if self.cut <= seconds * self.rate + length:
             return [slice(0, self.cut)]
         starts = np.linspace(0, self.cut - length, round(seconds / PIECE_S))
         return [slice(int(k), int(k) + length) for k in starts]
 
-    def thin(self, values: np.ndarray) -> np.ndarray:
+    def coarse(self, values: np.ndarray) -> np.ndarray:
+        """Means of blocks, four to a kept row: the filter then has less to do."""
+        whole = len(values) // self.block * self.block
+        return np.asarray(values[:whole].reshape(-1, self.block).mean(axis=1))
+
+    def thin(self, blocks: np.ndarray) -> np.ndarray:
         """Low-pass, leave out the observer's beginning, keep two rows a period of the cut-off."""
-        smooth = low_pass(values, self.rate, CUTOFF_HZ)
-        return smooth[..., round(SKIP_S * self.rate) :: self.step]
+        rate = self.rate / self.block
+        return low_pass(blocks, rate, CUTOFF_HZ)[
+            ..., round(SKIP_S * rate) :: self.step // self.block
+        ]
 
     def noise(self, rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
         """Draws of the sensor's noise as it is in what is left over: two rows a period are white."""
@@ -159,31 +169,36 @@ class Problem:
     def left(self, points: np.ndarray, observer_Hz: float, pieces: list[slice]) -> np.ndarray:
         """Thinned innovations (rad) of candidates (points, axes), piece after piece: (points, rows)."""
         parts = [part_of(self.joint, self.axes, z) for z in points]
+        return self.left_of(parts, observer_Hz, pieces)
+
+    def left_of(self, parts: list[Part], observer_Hz: float, pieces: list[slice]) -> np.ndarray:
+        """The same of parts (which are made to take the recorded voltage): (parts, rows)."""
         for part in parts:  # the recorded voltage is what the bridge gave
             part.supply_V, part.supply_ohm = 1.0, 0.0
-        substeps = np.array([substeps_for(part, self.tick_s, LONGEST_S) for part in parts])
+        substeps = np.array(
+            [substeps_for(part, self.tick_s, LONGEST_S) for part in parts], np.int64
+        )
         delays = np.rint(substeps * self.joint.delay_s / self.tick_s).astype(np.int64)
         records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
         gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
         run = kernels.twin().driven.follow_many
-        found, jobs = [], []
+
+        def one(k: int, piece: slice, plants: np.ndarray) -> np.ndarray:
+            """What candidate k leaves over of one piece, in blocks."""
+            out = np.zeros((1, piece.stop - piece.start))
+            mine = (records[k : k + 1], plants[k : k + 1], self.volt[piece], self.angle[piece], out)
+            run(*mine, substeps[k : k + 1], delays[k : k + 1], self.tick_s, *gains, 0, 1)
+            return self.coarse(out[0])
+
+        found = []
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
             for piece in pieces:
-                volt, angle = self.volt[piece], self.angle[piece]
-                plants = kernels.as_array(
-                    [start_plant(part, float(angle[0]), 25.0) for part in parts]
-                )
-                outs = np.zeros((len(parts), len(angle)))
-                rest: tuple[Any, ...] = (
-                    volt, angle, outs, substeps.astype(np.int64), delays, self.tick_s, *gains,
-                )  # fmt: skip
-                jobs += [pool.submit(run, *[records, plants, *rest, k, k + 1])
-                         for k in range(len(parts))]  # fmt: skip
-                found.append(outs)
-            for job in jobs:
-                job.result()
-        return np.hstack([self.thin(outs) for outs in found])
+                start = float(self.angle[piece.start])
+                plants = kernels.as_array([start_plant(part, start, 25.0) for part in parts])
+                jobs = [pool.submit(one, k, piece, plants) for k in range(len(parts))]
+                found.append(self.thin(np.array([job.result() for job in jobs])))
+        return np.hstack(found)
 
 
 def fit(
@@ -200,11 +215,11 @@ def fit(
     count = len(axes)
     rng = np.random.default_rng(1)
     mean, covariance = np.zeros(count), np.eye(count)
-    for number, (hertz, seconds) in enumerate(ROUNDS):
+    for number, (hertz, seconds, cloud) in enumerate(ROUNDS):
         if number:
             covariance = WIDER**2 * covariance + LEAST**2 * np.eye(count)
         root = np.linalg.cholesky(covariance)
-        u = rng.normal(0.0, 1.0, (CLOUD, count))
+        u = rng.normal(0.0, 1.0, (cloud, count))
         points = np.clip(mean + u @ root.T, -FURTHEST, FURTHEST)
         left = problem.left(points, hertz, problem.pieces(seconds))
         left += problem.noise(rng, left.shape)
@@ -213,10 +228,15 @@ def fit(
         if listener is not None:
             listener(number + 1, len(ROUNDS), float(np.sqrt(np.mean(left**2))))
     fits = []
-    for piece in (slice(0, problem.cut), slice(problem.cut, None)):
+    for piece in (slice(0, problem.cut), slice(problem.cut, len(problem.angle))):
         left = problem.left(mean[None], ROUNDS[-1][0], [piece])
-        fits.append(1.0 - float(np.std(left)) / float(np.std(problem.thin(problem.angle[piece]))))
-    found = Fit(joint, axes, mean, covariance, part_of(joint, axes, mean), *fits)
+        fits.append(
+            1.0
+            - float(np.std(left))
+            / float(np.std(problem.thin(problem.coarse(problem.angle[piece]))))
+        )
+    part = part_of(joint, axes, mean)
+    found = Fit(joint, axes, mean, covariance, part, fits[0], fits[1])
     found.remarks = remarks_of(found, problem)
     return found
 
@@ -303,9 +323,10 @@ def remarks_of(found: Fit, problem: Problem) -> list[str]:
     for i in range(len(found.axes)):
         for k in range(i):
             if abs(correlation[i, k]) > 0.9:
-                rows.append(f"{found.axes[k].name} and {found.axes[i].name} cannot be told apart "
-                            f"(correlation {correlation[i, k]:+.2f}); an anchor would: the winding's "
-                            "resistance by ohmmeter, or a known weight.")  # fmt: skip
+                names = (found.axes[k].name, found.axes[i].name)
+                anchor = "; the winding's resistance by ohmmeter would tell"
+                rows.append(f"{names[0]} and {names[1]} can hardly be told apart (correlation "
+                            f"{correlation[i, k]:+.2f}){anchor if 'resistance' in names else ''}.")  # fmt: skip
     if np.abs(problem.volt).max() > 0.0:
         top = float(np.mean(np.abs(problem.volt) > 0.98 * np.abs(problem.volt).max()))
         if top > 0.05:

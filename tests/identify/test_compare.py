@@ -128,9 +128,11 @@ def test_excitation_stays_inside_every_bound(changes):
     trace = simulate(joint, made.scenario())
     assert trace.metrics.fault == "none"
     assert trace["time_s"][-1] > made.time_s[-1] + LEAD_S
+    assert made.pieces[-1][1] == pytest.approx(0.8 * made.time_s[-1], rel=0.12)
     assert [name for name, _ in made.pieces] == [
         "staircase",
+        "quick moves",
         "slow sweep",
         "multisine",
-        "quick moves",
+        "moves to check by",
     ]

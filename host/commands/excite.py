@@ -1,0 +1,78 @@
+"""``jointloop record --excite``: a gentle programme that shows a joint's constants, recorded."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from host.terminal import Terminal
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from sim.closed_loop import Joint
+    from sim.identify.excite import Excitation
+
+DEG = 57.29577951308232
+WHAT = {
+    "staircase": "small steps: stiction, creep",
+    "quick moves": "to and fro: back-EMF, backlash",
+    "slow sweep": "both ways: dry friction, gravity",
+    "multisine": "0.5 to 5.3 Hz: inertia, stiffness",
+    "moves to check by": "held out from the fit",
+}
+
+
+def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: bool,
+        folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
+    """Show the programme, then stream and record it; return the exit code."""
+    terminal = Terminal(as_json)
+    terminal.say("Exciting " + (", ".join(ports) if ports else "a virtual board") + " ...")
+    from host.commands.stream import record_stream
+    from host.figures.excitation import excitation_figure
+    from host.figures.look import save
+    from host.files import make_folder
+    from host.loading import load, slug
+    from host.moves import sampled
+    from host.session import Session, new_folder
+    from host.streaming import check_budget
+    from sim.identify.excite import SAMPLE_S, excitation
+
+    if not 8.0 <= seconds <= 600.0:
+        raise InputError("", "--seconds", seconds, "must lie in 8 .. 600 with --excite")
+    joints = [load(path) for path in paths]
+    plans = [excitation(joint.settings, seconds) for joint in joints]
+    for joint, plan in zip(joints, plans, strict=True):
+        show(terminal, joint, plan)
+    name = slug(joints[0].file.joint.name)
+    figure = save(excitation_figure(joints, plans), make_folder(out) / f"{name}-excitation.png")
+    terminal.say(f"Figure of it: {figure}")
+    moves = {k: sampled("excitation", plan.time_s, plan.angle_rad, plan.speed_rad_s)
+             for k, plan in enumerate(plans)}  # fmt: skip
+    with Session(joints, ports, runtime, seed) as session:
+        session.send_settings()
+        check_budget(session, 1.0 / SAMPLE_S)
+        target = folder or new_folder(out, name + "-excite")
+        more = {"excitation": [{"seconds": seconds, "pieces": plan.pieces} for plan in plans]}
+        every = 1 if len(joints) == 1 else 0
+        code = record_stream(terminal, session, moves, 1.0 / SAMPLE_S, 1, target, yes, seed,
+                             every, more)  # fmt: skip
+    if code == 0:
+        terminal.say(f"Next: jointloop identify {target} --into {paths[0]} --write")
+    return code
+
+
+def show(terminal: Terminal, joint: "Joint", plan: "Excitation") -> None:
+    """Say what is going to happen, against the limits that it stays below."""
+    ends = [*[at for _, at in plan.pieces[1:]], float(plan.time_s[-1])]
+    rows: list[tuple[Any, ...]] = []
+    for (name, begin), end in zip(plan.pieces, ends, strict=True):
+        inside = (plan.time_s >= begin) & (plan.time_s <= end)
+        angle, speed = plan.angle_rad[inside] * DEG, plan.speed_rad_s[inside] * DEG
+        rows.append((name, f"{begin:.1f} .. {end:.1f} s", f"{angle.min():.0f} .. {angle.max():.0f} deg",
+                     f"{abs(speed).max():.0f} deg/s", WHAT[name]))  # fmt: skip
+    limits = joint.settings.limits
+    terminal.table(f"What {joint.file.joint.name} is going to do",
+                   ("piece", "time", "angles", "fastest", "what happens"), rows)  # fmt: skip
+    terminal.say(
+        f"Range {limits.command_low_rad * DEG:.0f} .. {limits.command_high_rad * DEG:.0f} deg, speed limit "
+        f"{limits.speed_rad_s * DEG:.0f} deg/s, fingertip {joint.file.limits.tip_force:g} N at most: all "
+        "limits stay on. Nothing may be in its way."
+    )

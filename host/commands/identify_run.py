@@ -1,0 +1,276 @@
+"""``jointloop identify RUN``: a joint's constants from its recording."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from host.terminal import Terminal, plain
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from host.recorder import Run
+    from sim.closed_loop import Joint
+    from sim.identify.fit import Fit
+    from sim.identify.response import Response
+
+LEAST_S, LEAST_RAD = 4.0, 0.1
+UNITS = {
+    "torque_constant": ("V*s/rad", lambda p: p.motor.emf_V_s),
+    "resistance": ("ohm", lambda p: p.motor.resistance_25_ohm),
+    "motor_friction": ("N*m", lambda p: p.motor.coulomb_Nm),
+    "motor_damping": ("N*m*s/rad", lambda p: p.motor.viscous_Nms),
+    "rotor_inertia": ("kg*m^2", lambda p: p.motor.inertia),
+    "backlash": ("deg", lambda p: 2.0 * p.motor.half_gap_rad * 57.29577951308232),
+    "stiffness": ("N/m", lambda p: p.cable.flexor_N_m),
+    "cable_damping": ("N*s/m", lambda p: p.cable.damping_Ns_m),
+    "pretension": ("N", lambda p: p.cable.flexor_N_m * p.cable.flexor_stretch_m),
+    "wrap_loss": ("", lambda p: p.cable.wrap_loss),
+    "joint_inertia": ("kg*m^2", lambda p: p.hinge.inertia),
+    "joint_friction": ("N*m", lambda p: p.hinge.coulomb_Nm),
+    "radius_ratio": ("mm", lambda p: 1e3 * p.cable.joint_m),
+}
+"""Unit and value of the numbers that are factors (the motor's as seen at its output)."""
+
+
+def run(folder: Path, number: int, into: Path | None, resistance: str | None, temperature: str,
+        write: bool, as_json: bool, out: Path) -> None:  # fmt: skip
+    """Fit one joint of a run: figure, tables, remarks; the joint file where asked."""
+    terminal = Terminal(as_json)
+    terminal.say(f"Identifying from {plain(folder)} ...")
+    from host.comparing import joint_of_run, powered_rows
+    from host.figures.identified import identified_figure
+    from host.figures.look import save
+    from host.files import make_folder
+    from host.loading import slug
+    from host.recorder import Run
+    from sim.identify.fit import fit
+
+    if write and into is None:
+        raise InputError("", "--write", None, "needs --into: the joint file to write to")
+    recorded = Run(folder)
+    joint = joint_of_run(recorded, number, into, identified=False)
+    seen = into.read_text(encoding="utf-8-sig") if into is not None else ""
+    ohm = None if resistance is None else cold_ohm(resistance, temperature)
+    rows = powered_rows(recorded, number)
+    remarks = look_at(recorded, number, rows)
+    with terminal.progress() as progress:
+        task = progress.add_task("candidates", total=6, note="")
+
+        def tell(done: int, total: int, left_rad: float) -> None:
+            note = f"left over {left_rad * 57.29577951308232:.2f} deg"
+            progress.update(task, completed=round(6 * done / total), note=note)
+
+        try:
+            found = fit(joint, rows["time_s"], rows["angle_rad"], rows["allowed_V"], ohm, tell)
+        except ValueError as error:
+            raise InputError(str(folder), f"joint {number}", None, str(error)) from None
+    t, courses, spectrum = replayed(joint, recorded, number, found)
+    name = slug(joint.file.joint.name)
+    title = f"{joint.file.joint.name}, identified from {folder.name}"
+    figure = save(identified_figure(title, found, t, courses, spectrum),
+                  make_folder(out) / f"{name}-identified.png")  # fmt: skip
+    terminal.say(f"Figure: {plain(figure)}")
+    remarks += found.remarks
+    if ohm is None:
+        remarks.append("Angle and voltage cannot tell resistance, constant and torques apart, only their "
+                       "products; --resistance (ohmmeter) anchors them.")  # fmt: skip
+    show(terminal, found, remarks)
+    if write:
+        assert into is not None
+        save_table(into, seen, joint, found, folder, ohm)
+        terminal.say(f"Written to {plain(into)}, table \\[identified]. "
+                     f"Next: jointloop tune {plain(into)}")  # fmt: skip
+    terminal.result(as_dict(joint, folder, str(figure), found, remarks, spectrum))
+
+
+def cold_ohm(resistance: str, temperature: str) -> float:
+    """The winding's resistance at 25 degC from an ohmmeter's reading. Raises InputError."""
+    from controller import heat
+    from sim import units
+
+    found = []
+    for option, text, unit, example, low, high in (
+        ("--resistance", resistance, "ohm", "6.3 ohm", 0.05, 1000.0),
+        ("--temperature", temperature, "degC", "22 degC", -20.0, 80.0),
+    ):
+        try:
+            value = units.parse(text, unit, example)
+            if not low <= value <= high:
+                raise ValueError(f"must lie in {low:g} .. {high:g} {unit}")
+        except ValueError as error:
+            raise InputError("", option, text, str(error)) from None
+        found.append(value)
+    return found[0] / heat.resistance(1.0, found[1])
+
+
+def look_at(recorded: "Run", number: int, rows: dict[str, np.ndarray]) -> list[str]:
+    """What a recording lacks, in sentences. Raises InputError where it cannot be used."""
+    where = f"joint {number}"
+    t, angle, volt = rows["time_s"], rows["angle_rad"], rows["allowed_V"]
+    if t[-1] - t[0] < LEAST_S:
+        raise InputError(str(recorded.folder), where, f"{t[-1] - t[0]:.1f} s powered",
+                         f"is too short; at least {LEAST_S:g} s, by `record --excite`")  # fmt: skip
+    if np.ptp(angle) < LEAST_RAD or np.ptp(volt) == 0.0:
+        raise InputError(str(recorded.folder), where, f"moves {np.ptp(angle) * 57.3:.1f} deg",
+                         "is too little excitation; record with `record --excite`")  # fmt: skip
+    told = []
+    step = float(np.median(np.diff(t)))
+    gone = int(np.sum(np.rint(np.diff(t) / step) - 1))
+    if recorded.torn:
+        told.append("The recording's last line was torn and is left out.")
+    if gone:
+        told.append(
+            f"{gone} rows of {len(t) + gone} are missing and were bridged by straight lines."
+        )
+    quick = np.gradient(angle, t)
+    pushed = np.abs(volt) > 0.3 * np.abs(volt).max()
+    together = float(np.sum(np.sign(volt[pushed]) * np.sign(quick[pushed])))
+    if together < 0.0:
+        raise InputError(str(recorded.folder), where, None, "moves against its drive: the motor's "
+                         "wires or the potentiometer's ends are swapped")  # fmt: skip
+    ends = (angle == angle.max()).mean() + (angle == angle.min()).mean()
+    if ends > 0.05:
+        told.append(f"The angle stands at its very ends for {100 * ends:.0f} % of the time: the sensor "
+                    "may be clipped, or the joint at a stop.")  # fmt: skip
+    if "supply_V" in recorded.about.get("fields", []):
+        supply = recorded.joint(number, "supply_V")
+        full = float(np.mean(np.abs(volt) > 0.95 * float(np.nanmedian(supply))))
+        if full > 0.05:
+            told.append(f"The drive is saturated for {100 * full:.0f} % of the time.")
+    if float(np.abs(quick).max()) < 0.5:
+        told.append(
+            "It never moves faster than 30 deg/s: back-EMF and viscous friction hardly show."
+        )
+    return told
+
+
+def replayed(
+    joint: "Joint", recorded: "Run", number: int, found: "Fit"
+) -> "tuple[np.ndarray, dict[str, np.ndarray], Response | None]":
+    """The recorded setpoints simulated by datasheet and as identified; the multisine's response."""
+    from host.comparing import compare
+    from sim.identify.response import response
+
+    mine = compare(joint, recorded, number, found.part)
+    old = compare(joint, recorded, number)
+    courses = {"measured": mine.rows["measured"], "simulated": mine.rows["simulated"],
+               "datasheet": old.rows["simulated"]}  # fmt: skip
+    span = multisine(joint, recorded, number, mine.rows["want"], joint.settings.tick_s)
+    if span is None:
+        return mine.time_s, courses, None
+    k = slice(*span)
+    spectrum = response(
+        found.part, joint.settings.tick_s, joint.delay_s, mine.time_s[k],
+        (mine.rows["drive"][k], mine.rows["measured"][k]),
+        (mine.rows["simulated_drive"][k], mine.rows["simulated"][k]),
+    )  # fmt: skip
+    return mine.time_s, courses, spectrum
+
+
+def multisine(
+    joint: "Joint", recorded: "Run", number: int, want: np.ndarray, tick_s: float
+) -> tuple[int, int] | None:
+    """Where in the powered stretch the multisine was, by correlation with the programme."""
+    from scipy.signal import correlate
+
+    from sim.identify.excite import excitation
+
+    plans = recorded.about.get("excitation") or []
+    if number >= len(plans):
+        return None
+    plan = excitation(joint.settings, float(plans[number]["seconds"]))
+    begins = dict(plan.pieces)
+    t = np.arange(0.0, float(plan.time_s[-1]), tick_s)
+    if len(t) >= len(want):
+        return None
+    course = np.interp(t, plan.time_s, plan.speed_rad_s)
+    start = int(np.argmax(correlate(np.gradient(want, tick_s), course, "valid")))
+    end = min(at for at in begins.values() if at > begins["multisine"])
+    return start + round(begins["multisine"] / tick_s), start + round(end / tick_s)
+
+
+def values_of(found: "Fit") -> list[dict[str, Any]]:
+    """Each number: datasheet, spread and interval (95 %), in its unit where it has one."""
+    from sim.identify.space import part_of
+
+    made = []
+    base = part_of(found.joint, [], np.zeros(0))
+    for axis in found.axes:
+        unit, read = UNITS.get(axis.name, ("", None))
+        scale = read(base) if read is not None else 1.0
+        low, middle, high = found.interval(axis.name)
+        before = [axis.value(z) * scale for z in (-1.96, 1.96)]
+        nominal = scale if read is not None else None
+        made.append({"name": axis.name, "unit": unit, "datasheet": nominal, "spread": before,
+                     "value": middle * scale, "low": low * scale, "high": high * scale,
+                     "told": axis.name not in found.untold()})  # fmt: skip
+    return made
+
+
+def combined(found: "Fit") -> list[dict[str, Any]]:
+    """The products that angle and voltage tell by themselves, with 95 % intervals."""
+    from sim.identify.fit import COMBINATIONS
+
+    made = []
+    for name, (label, unit, what) in COMBINATIONS.items():
+        middle, d = found.combination(what)
+        value = float(np.exp(middle))
+        made.append({"name": name, "label": label, "unit": unit, "datasheet": what(found.joint.part),
+                     "value": value, "low": value * float(np.exp(-1.96 * d)),
+                     "high": value * float(np.exp(1.96 * d))})  # fmt: skip
+    return made
+
+
+def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
+    """Print what was found beside datasheet and spread."""
+    rows = [(one["label"], one["unit"], f"{one['datasheet']:.4g}", f"{one['value']:.4g}",
+             f"{one['low']:.4g} .. {one['high']:.4g}") for one in combined(found)]  # fmt: skip
+    terminal.table("Told by angle and voltage alone",
+                   ("", "unit", "datasheet", "identified", "95 %"), rows)  # fmt: skip
+    table = []
+    for one in values_of(found):
+        nominal = "" if one["datasheet"] is None else f"{one['datasheet']:.3g}"
+        unit = f", {one['unit']}" if one["unit"] else ""
+        told = f"{one['low']:.3g} .. {one['high']:.3g}" if one["told"] else "not told"
+        table.append((one["name"].replace("_", " ") + unit, nominal,
+                      f"{one['spread'][0]:.3g} .. {one['spread'][1]:.3g}", told))  # fmt: skip
+    terminal.table("Number by number",
+                   ("", "datasheet", "spread, 95 %", "identified, 95 %"), table)  # fmt: skip
+    terminal.say(f"Explained of the course: {100 * found.fit:.1f} %; of its last fifth, which took no part "
+                 f"in the fit: {100 * found.held_out_fit:.1f} %.")  # fmt: skip
+    for remark in remarks:
+        terminal.say(f"Mind: {plain(remark)}")
+
+
+def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path,
+               ohm: float | None) -> None:  # fmt: skip
+    """Write [identified] into a joint file, its comments kept. Raises InputError."""
+    from host import __version__
+    from host.files import put_table
+    from sim.identified import basis_digest
+
+    told = {one["name"]: f"{one['value']:.4g} {one['unit']} ({one['low']:.4g} .. {one['high']:.4g})"
+            for one in combined(found)}  # fmt: skip
+    put_table(path, "identified", {
+        "digest": basis_digest(joint.tables), **found.known().table(),
+        "provenance": {"made_by": f"jointloop identify {__version__}", "recording": folder.name,
+                       "winding_measured": "no" if ohm is None else f"{ohm:.4g} ohm at 25 degC",
+                       "explained": f"{100 * found.fit:.1f} %",
+                       "explained_held_out": f"{100 * found.held_out_fit:.1f} %", **told},
+    }, seen)  # fmt: skip
+
+
+def as_dict(joint: "Joint", folder: Path, figure: str, found: "Fit", remarks: list[str],
+            spectrum: "Response | None") -> dict[str, Any]:  # fmt: skip
+    """The result for programs."""
+    response = None
+    if spectrum is not None:
+        response = {"hertz": spectrum.hertz.tolist(),
+                    "measured_rad_V": np.abs(spectrum.measured).tolist(),
+                    "simulated_rad_V": np.abs(spectrum.simulated).tolist()}  # fmt: skip
+    return {
+        "run": str(folder), "joint": joint.file.joint.name, "figure": figure, "fit": found.fit,
+        "held_out_fit": found.held_out_fit, "combinations": combined(found),
+        "values": values_of(found), "remarks": remarks, "frequency_response": response,
+    }  # fmt: skip

@@ -1,0 +1,72 @@
+"""Joints whose constants differ from their file: drawn, recorded in simulation, and the truth."""
+
+from math import cos, log, sin
+
+import numpy as np
+
+from sim.closed_loop import simulate
+from sim.identify.excite import excitation
+from sim.identify.fit import COMBINATIONS
+from sim.scenarios import LEAD_S
+from sim.tolerance import draw_parts, spread_of
+
+DEG = 57.29577951308232
+
+
+def hidden_parts(joint, count, seed):
+    """Parts drawn from the joint's spread, cold."""
+    return draw_parts(joint.part, spread_of(joint.file), count, seed)[0]
+
+
+def recorded(joint, part, seconds, seed):
+    """Run the excitation on a part: its trace, from the first powered row on."""
+    trace = simulate(joint, excitation(joint.settings, seconds).scenario(), part, seed=seed)
+    on = slice(round(LEAD_S / trace.tick_s) + 2, None)
+    assert trace.metrics.fault == "none", "the excitation must not trip"
+    return trace, (trace["time_s"][on], trace["angle_rad"][on], trace["allowed_V"][on])
+
+
+def truth(joint, part):
+    """Raw numbers of a part (logarithm of the factor, or value) by name."""
+    n, p = joint.part, part
+    pull = p.cable.flexor_N_m * p.cable.flexor_stretch_m
+    rows = {
+        "torque_constant": (p.motor.emf_V_s, n.motor.emf_V_s),
+        "resistance": (p.motor.resistance_25_ohm, n.motor.resistance_25_ohm),
+        "motor_friction": (p.motor.coulomb_Nm, n.motor.coulomb_Nm),
+        "stiction_ratio": (p.motor.stiction_Nm, p.motor.coulomb_Nm),
+        "motor_damping": (p.motor.viscous_Nms, n.motor.viscous_Nms),
+        "rotor_inertia": (p.motor.inertia, n.motor.inertia),
+        "backlash": (p.motor.half_gap_rad, n.motor.half_gap_rad),
+        "radius_ratio": (p.cable.joint_m / p.cable.drum_m, n.cable.joint_m / n.cable.drum_m),
+        "stiffness": (p.cable.flexor_N_m, n.cable.flexor_N_m),
+        "cable_damping": (p.cable.damping_Ns_m, n.cable.damping_Ns_m),
+        "pretension": (pull, n.cable.flexor_N_m * n.cable.flexor_stretch_m),
+        "wrap_loss": (p.cable.wrap_loss, n.cable.wrap_loss),
+        "joint_inertia": (p.hinge.inertia, n.hinge.inertia),
+        "joint_friction": (p.hinge.coulomb_Nm, n.hinge.coulomb_Nm),
+    }
+    found = {name: log(mine / other) for name, (mine, other) in rows.items()}
+    found["load_loss"] = p.motor.load_loss - n.motor.load_loss
+    found["gravity_cos"] = p.hinge.gravity_Nm * cos(p.hinge.gravity_at_rad)
+    found["gravity_sin"] = p.hinge.gravity_Nm * sin(p.hinge.gravity_at_rad)
+    return found
+
+
+def held_against(joint, part, found):
+    """Errors of a fit: name to (error in deviations of its interval, error itself)."""
+    rows, true = {}, truth(joint, part)
+    known = found.known()
+    for name, middle in zip(known.names, known.middle, strict=True):
+        error = middle - true[name]
+        rows[name] = (error / known.deviation(name), error)
+    for name, (_, _, what) in COMBINATIONS.items():
+        middle, deviation = found.combination(what)
+        error = middle - log(what(part))
+        rows[name] = (error / deviation, error)
+    gap = 2.0 * joint.part.motor.half_gap_rad * DEG
+    rows["backlash_deg"] = (
+        rows["backlash"][0],
+        gap * (np.exp(rows["backlash"][1] + true["backlash"]) - np.exp(true["backlash"])),
+    )
+    return rows
