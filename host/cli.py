@@ -248,6 +248,24 @@ def record(
         raise typer.Exit(code)
 
 
+@app.command(epilog="Example: jointloop bench finger.toml")
+def bench(
+    joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
+    port: Ports = None,
+    runtime: Runtime = "cpython",
+    http: Annotated[
+        int, typer.Option("--http", help="TCP port of the page on 127.0.0.1 (0: any).")
+    ] = 0,
+    browser: Annotated[bool, typer.Option(help="Open the browser.")] = True,
+    seed: Seed = 1,
+    out: Out = RUNS,
+) -> None:
+    """Open the bench page: see, jog, adjust and stop in a browser; recorded while it runs."""
+    from host.commands.bench import run
+
+    run(joints, port or [], runtime, http, browser, seed, out)
+
+
 @app.command(epilog="Example: jointloop compare jointloop-runs/finger-20261125-120000")
 def compare(
     run: Annotated[Path, typer.Argument(help="Folder of a recorded run.")],

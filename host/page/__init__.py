@@ -1,0 +1,11 @@
+"""The bench page: one local page to see, jog, adjust and stop.
+
+link_process.py   owns the ports: session, beats, recording, sweeps; a process of its own
+link_client.py    the server's end of the pipe to it
+desk.py           who watches, who controls, what each may ask
+compute.py        the process that computes what the page asks for
+preview.py        margins, predicted step and band: computed by ``sim``
+reporting.py      comparison, saving, report
+server.py         HTTP and WebSocket: token, Origin, Host, static files
+static/           the page itself: plain ES modules, no build step
+"""

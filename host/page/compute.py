@@ -1,0 +1,81 @@
+"""What the page has computed, in a process of its own: STOP never waits for a simulation.
+
+The functions here run there; they take numbers and names, so that nothing large crosses.
+"""
+
+import multiprocessing
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+from typing import Any
+
+from controller.settings import Settings
+from host.page import preview
+from sim.closed_loop import Joint
+from sim.scenarios import span_of
+
+_joints: list[Joint] = []
+_bands: dict[int, preview.Bands] = {}
+
+State = tuple[dict[str, float], float]
+"""Gains that differ from the file's, and the share of the force limit."""
+
+
+def executor(paths: list[str]) -> ProcessPoolExecutor:
+    """The process, warm: joints loaded, kernels there."""
+    context = multiprocessing.get_context("spawn")
+    made = ProcessPoolExecutor(1, context, _begin, (paths,))
+    made.submit(_warm)
+    return made
+
+
+def _begin(paths: list[str]) -> None:
+    import signal
+
+    from host.loading import load
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    _joints.extend(load(Path(path)) for path in paths)
+
+
+def _warm() -> None:
+    step(0, ({}, 1.0), ({}, 1.0))
+    band(0, ({}, 1.0), 0.3, 0.4)
+
+
+def settings_of(number: int, state: State) -> Settings:
+    """The settings that the board has in this state."""
+    from host.page.link_process import low_force
+
+    gains, share = state
+    return preview.with_gains(low_force(_joints[number], share), gains)
+
+
+def step(number: int, now: State, then: State) -> dict[str, Any]:
+    """Margins and predicted step, now and then, over the middle of the range."""
+    joint = _joints[number]
+    low, high = span_of(joint.settings)
+    ends = (low + 0.2 * (high - low), low + 0.8 * (high - low))
+    return {"now": preview.predicted(joint, settings_of(number, now), *ends),
+            "then": preview.predicted(joint, settings_of(number, then), *ends)}  # fmt: skip
+
+
+def band(number: int, state: State, start: float, end: float) -> dict[str, Any]:
+    """The band of a move over the part spread."""
+    if number not in _bands:
+        _bands[number] = preview.Bands.of(_joints[number])
+    return _bands[number].of_move(settings_of(number, state), start, end)
+
+
+def compared(number: int, folder: str, state: State) -> dict[str, Any]:
+    """The recording so far over its simulation. Raises InputError."""
+    from host.page import reporting
+
+    return reporting.compared(_joints[number], Path(folder), number, settings_of(number, state))
+
+
+def report(folder: str, states: list[State]) -> str:
+    """Write the run's report; its path."""
+    from host.page import reporting
+
+    settings = [settings_of(k, state) for k, state in enumerate(states)]
+    return str(reporting.report(_joints, Path(folder), settings))

@@ -1,0 +1,466 @@
+"""Who watches, who controls, and what each may ask: the rules of the page, without any HTTP.
+
+One page controls; others watch, and can STOP. Taking control is an explicit act that disarms
+first. The controlling page beats; if it closes, hangs or is hidden longer than its grace while
+a joint is powered, the drive stops.
+"""
+
+import asyncio
+import math
+import struct
+import time
+from collections.abc import Awaitable, Callable
+from concurrent.futures import Executor
+from pathlib import Path
+from typing import Any
+
+from controller.records import fields
+from controller.settings import Gains, Settings
+from host.page import compute, preview
+from host.page.link_client import LinkClient
+from host.page.link_process import HEAD, LOW_SHARE, low_force
+from sim.closed_loop import Joint
+from sim.documentation import fault_table, meanings
+from sim.errors import InputError
+
+GRACE_S = 2.0
+DEG = 57.29577951308232
+WATCHERS_MAY = ("stop", "beat", "control", "preview")
+LOG = 200
+
+
+class Page:
+    """One open page: what is to be sent to it. Telemetry is skipped ahead, never piled up."""
+
+    def __init__(self, number: int) -> None:
+        self.number = number
+        self.heard_s = time.monotonic()
+        self.visible = True
+        self.hidden_s = self.heard_s
+        """When it was hidden last (``visible`` tells whether it still is)."""
+        self.words: list[dict[str, Any]] = []
+        self.blocks: list[bytes] = []
+        self.wake = asyncio.Event()
+
+    def tell(self, message: dict[str, Any]) -> None:
+        """Queue a message."""
+        self.words.append(message)
+        self.wake.set()
+
+    def block(self, data: bytes) -> None:
+        """Queue a telemetry block; a page that does not keep up loses the oldest."""
+        self.blocks.append(data)
+        if len(self.blocks) > 64:
+            del self.blocks[:32]
+        self.wake.set()
+
+
+class Desk:
+    """The joints on the bench and the pages that look at them."""
+
+    def __init__(
+        self, joints: list[Joint], link: LinkClient, opened: dict[str, Any], workshop: Executor
+    ) -> None:
+        self.joints, self.link, self.opened, self.workshop = joints, link, opened, workshop
+        self.pages: dict[int, Page] = {}
+        self.controller: int | None = None
+        self.powered = False
+        self.settings = [low_force(joint, LOW_SHARE) for joint in joints]
+        self.shares = [LOW_SHARE] * len(joints)
+        self.undo: list[list[dict[str, float]]] = [[] for _ in joints]
+        self.last: dict[int, tuple[float, float]] = {}
+        """Angle and wanted angle last seen of each joint."""
+        self.log: list[dict[str, Any]] = []
+        self.acknowledged = True
+        self.changed: list[dict[str, float]] = [{} for _ in joints]
+        """Gains in force that differ from the file's."""
+        self._number = 0
+        self._gone_s = time.monotonic()
+        self._tasks: set[asyncio.Task[Any]] = set()
+        link.listeners.append(self.take)
+
+    # --- pages
+
+    def enter(self) -> Page:
+        """Let a page in; the first one controls."""
+        self._number += 1
+        page = Page(self._number)
+        self.pages[page.number] = page
+        if self.controller is None:
+            self.controller = page.number
+        page.tell({"hello": self.about(page)})
+        self._tell_control()
+        return page
+
+    def leave(self, page: Page) -> None:
+        """A page has gone: a controlling one leaves nobody in control, and watched() sees to the drive."""
+        self.pages.pop(page.number, None)
+        if self.controller == page.number:
+            self._gone_s = time.monotonic()
+            if not self.powered:
+                self.controller = None
+        self._tell_control()
+
+    def _tell_control(self) -> None:
+        for page in self.pages.values():
+            page.tell({"control": self.controller == page.number, "pages": len(self.pages),
+                       "nobody": self.controller not in self.pages})  # fmt: skip
+
+    def about(self, page: Page) -> dict[str, Any]:
+        """What a page needs to know of the joints."""
+        texts = meanings(Gains)
+        rows = []
+        for k, joint in enumerate(self.joints):
+            limits = joint.settings.limits
+            turning = joint.settings.sensing.travel == 1
+            rows.append({
+                "name": joint.file.joint.name, "tip_force_N": joint.file.limits.tip_force,
+                "low_deg": -180.0 if turning else limits.command_low_rad * DEG,
+                "high_deg": 180.0 if turning else limits.command_high_rad * DEG,
+                "supply_V": joint.file.drive.supply, "speed_deg_s": limits.speed_rad_s * DEG,
+                "force_doubt": self._force_doubt(joint),
+                "warm_C": joint.settings.heat.warm_C, "hot_C": joint.settings.heat.hot_C,
+                "gains": self._gains(k), "rad_per_count": joint.settings.sensing.rad_per_count,
+            })  # fmt: skip
+        known = {name: field for name, field in fields(Gains) if name in preview.SHOWN}
+        return {
+            "page": page.number, "joints": rows, "fields": self.opened["fields"],
+            "tick_s": self.joints[0].settings.tick_s, "every": self.opened["every"],
+            "virtual": self.opened["virtual"], "ports": self.opened["ports"],
+            "folder": self.opened["folder"], "grace_s": GRACE_S,
+            "gain_fields": [{"name": name, "low": one.low, "high": one.high, "unit": one.unit,
+                             "meaning": texts.get(name, "")} for name, one in known.items()],
+            "faults": {row["number"]: {"name": row["name"], "cause": row["cause"], "cure": row["cure"]}
+                       for row in fault_table()},
+            "log": self.log[-40:], "shares": self.shares, "words": self._words(),
+        }  # fmt: skip
+
+    def _force_doubt(self, joint: Joint) -> float:
+        """How far the estimated force may be off, as a share: half without a calibration."""
+        calibrated = (joint.file.calibration or {}).get("force") is not None
+        return 0.15 if calibrated else 0.5
+
+    def _words(self) -> dict[str, str]:
+        from host.injecting import WORDS
+
+        return (
+            {word: meaning for word, (_, meaning) in WORDS.items()}
+            if self.opened["virtual"]
+            else {}
+        )
+
+    def _gains(self, joint: int) -> dict[str, float]:
+        own = self.settings[joint].gains
+        return {name: float(getattr(own, name)) for name in preview.SHOWN}
+
+    # --- what the link tells
+
+    def take(self, message: tuple[Any, ...]) -> None:
+        """Pass on what the link's process tells."""
+        kind = message[0]
+        if kind == "rows":
+            self._remember(message[1])
+            for page in self.pages.values():
+                page.block(message[1])
+        elif kind == "status":
+            self.powered = bool(message[1]["powered"])
+            self.shares = message[1]["shares"]
+            for page in self.pages.values():
+                page.tell({"status": message[1]})
+        elif kind == "event":
+            self.note(message[1], message[2])
+
+    def _remember(self, data: bytes) -> None:
+        first, shape, count, _ = HEAD.unpack_from(data)
+        joints, wide = shape & 0xFFFF, shape >> 16
+        at = HEAD.size + 4 * count + 4 * joints * wide * (count - 1)
+        for k in range(joints):
+            angle, want = struct.unpack_from("<ff", data, at + 4 * wide * k)
+            self.last[first + k] = (angle, want)
+
+    def note(self, name: str, data: dict[str, Any]) -> None:
+        """Keep an event in words' order, and tell every page."""
+        row = {"event": name, "t": time.time(), **data}
+        self.log.append(row)
+        del self.log[:-LOG]
+        if name == "fault":
+            self.acknowledged = False
+        if name in ("link_ended", "link_lost"):
+            self.powered = False
+        for page in self.pages.values():
+            page.tell({"log": row})
+
+    async def watch(self) -> None:
+        """Stop the drive when nobody in control can be watching."""
+        while True:
+            await asyncio.sleep(0.1)
+            if not self.powered or self.controller is None:
+                continue
+            page = self.pages.get(self.controller)
+            now = time.monotonic()
+            since = self._gone_s if page is None else page.heard_s
+            if page is not None and not page.visible:
+                since = min(since, page.hidden_s)
+            silent = now - since
+            if silent > GRACE_S:
+                if page is None:
+                    self.controller = None
+                self.note("unwatched", {"seconds": round(silent, 1)})
+                await self.link.stop(1)
+                self._tell_control()
+                await asyncio.sleep(0.5)
+
+    # --- what a page asks
+
+    async def ask(self, page: Page, asked: dict[str, Any]) -> None:
+        """Do what a page asks and answer it; whatever is wrong is an answer in words."""
+        page.heard_s = time.monotonic()
+        name, number = asked.get("do"), asked.get("id")
+        if not isinstance(name, str):
+            return
+        method: Callable[..., Awaitable[dict[str, Any]]] | None = getattr(self, f"do_{name}", None)
+        try:
+            if method is None:
+                raise InputError("", "do", name, "is not known")
+            if self.controller != page.number and name not in WATCHERS_MAY:
+                self.note(
+                    "refused", {"page": page.number, "what": name, "why": "another page controls"}
+                )
+                raise InputError(
+                    "", "", None, "another page controls; this one watches (STOP works)"
+                )
+            found = await method(page, asked)
+            answer = {"answer": number, "ok": True, **found}
+        except InputError as error:
+            answer = {"answer": number, "ok": False, "text": str(error).lstrip(": ")}
+        except Exception as error:  # a page must always get its answer
+            self.note("error", {"what": name, "why": repr(error)})
+            answer = {"answer": number, "ok": False, "text": f"went wrong here: {error}"}
+        if name != "beat":
+            page.tell(answer)
+
+    def _joint(self, asked: dict[str, Any]) -> int:
+        k = asked.get("joint", 0)
+        if isinstance(k, bool) or not isinstance(k, int) or not 0 <= k < len(self.joints):
+            raise InputError("", "joint", k, f"must be 0 .. {len(self.joints) - 1}")
+        return k
+
+    def _number_of(
+        self, asked: dict[str, Any], key: str, low: float, high: float, unit: str
+    ) -> float:
+        value = asked.get(key)
+        if (
+            isinstance(value, bool)
+            or not isinstance(value, int | float)
+            or not math.isfinite(value)
+        ):
+            raise InputError("", key, value, "must be a number")
+        if not low <= value <= high:
+            raise InputError("", key, value, f"must lie in {low:g} .. {high:g} {unit}".rstrip())
+        return float(value)
+
+    async def _linked(self, name: str, *arguments: Any) -> dict[str, Any]:
+        good, found = await self.link.ask(name, *arguments)
+        if not good:
+            raise InputError("", "", None, str(found).lstrip(": "))
+        return dict(found)
+
+    async def do_beat(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
+        """The page lives; visible: whether a person can see it."""
+        visible = asked.get("visible") is True
+        if page.visible and not visible:
+            page.hidden_s = time.monotonic()
+        page.visible = visible
+        return {}
+
+    async def do_stop(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """STOP all: category 0, from any page."""
+        good, found = await self.link.stop(0)
+        self.note("stop", {"page": page.number})
+        if not good:
+            raise InputError("", "", None, f"{found}; the boards' leases end by themselves")
+        return dict(found)
+
+    async def do_control(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Take control: the drive goes off first."""
+        if self.controller != page.number:
+            await self._linked("disarm", None)
+            self.note("control", {"page": page.number})
+            self.controller = page.number
+        self._tell_control()
+        return {}
+
+    async def do_arm(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Arm one joint, or all; a real port needs the caution's tick."""
+        if not self.opened["virtual"] and asked.get("cautioned") is not True:
+            raise InputError(
+                "", "", None, "read the caution and tick it before a real motor is armed"
+            )
+        joints = None if asked.get("joint") is None else [self._joint(asked)]
+        return await self._linked("arm", joints)
+
+    async def do_disarm(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Drive off, all joints."""
+        return await self._linked("disarm", None)
+
+    async def do_clear(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Clear what is latched; never arms."""
+        self.acknowledged = True
+        return await self._linked("clear", None)
+
+    async def do_release(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Let go: a short weak move back, then off."""
+        return await self._linked("release", [self._joint(asked)])
+
+    async def do_jog(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
+        """Move by some degrees from where the joint is wanted: one press, one move."""
+        k = self._joint(asked)
+        by = self._number_of(asked, "by_deg", -30.0, 30.0, "deg")
+        return await self.do_go(page, {"joint": k, "angle_deg": self._wanted(k) * DEG + by})
+
+    def _wanted(self, joint: int) -> float:
+        """Angle (rad) that a joint is wanted at, or is at while it is off."""
+        angle, want = self.last.get(joint, (0.0, 0.0))
+        return want if self.powered else angle
+
+    async def do_go(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Move to an angle; the predicted band goes to all pages."""
+        k = self._joint(asked)
+        limits = self.joints[k].settings.limits
+        low, high = limits.command_low_rad * DEG, limits.command_high_rad * DEG
+        if self.joints[k].settings.sensing.travel == 1:
+            low, high = -36000.0, 36000.0
+        end = self._number_of(asked, "angle_deg", low - 1e-6, high + 1e-6, "deg") / DEG
+        start = self._wanted(k)
+        found = await self._linked("target", k, end, "move")
+        self._spawn(self._band(k, start, end, found["tick"]))
+        return found
+
+    async def _band(self, k: int, start: float, end: float, tick: int) -> None:
+        found = await self._computed(compute.band, k, self._state(k), start, end)
+        for page in self.pages.values():
+            page.tell({"band": {"joint": k, "tick": tick, **found}})
+
+    def _state(self, k: int) -> compute.State:
+        return self.changed[k], self.shares[k]
+
+    async def _computed(self, what: Callable[..., Any], *arguments: Any) -> Any:
+        """Have something computed in the other process. Raises InputError."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self.workshop, what, *arguments)
+
+    def _spawn(self, work: Any) -> None:
+        task = asyncio.get_running_loop().create_task(work)
+        self._tasks.add(task)
+        task.add_done_callback(self._tasks.discard)
+
+    async def do_sine(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Sweep a joint by a sine about where it is."""
+        k = self._joint(asked)
+        limits = self.joints[k].settings.limits
+        amplitude = self._number_of(asked, "amplitude_deg", 0.1, 90.0, "deg") / DEG
+        hertz = self._number_of(asked, "hertz", 0.05, 5.0, "Hz")
+        seconds = self._number_of(asked, "seconds", 0.5, 120.0, "s")
+        centre = self._wanted(k)
+        if self.joints[k].settings.sensing.travel == 0 and not (
+            limits.command_low_rad <= centre - amplitude
+            and centre + amplitude <= limits.command_high_rad
+        ):
+            raise InputError("", "amplitude_deg", asked["amplitude_deg"],
+                             f"leaves the range about {centre * DEG:.0f} deg")  # fmt: skip
+        if amplitude * 6.2832 * hertz > limits.speed_rad_s:
+            raise InputError("", "hertz", hertz, "asks for more speed than the limit allows")
+        return await self._linked("sine", k, centre, amplitude, hertz, seconds)
+
+    async def do_preview(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """What gains would do: margins and the predicted step, before and after."""
+        k = self._joint(asked)
+        gains = preview.read_gains(asked.get("gains") or {})
+        then = ({**self.changed[k], **gains}, self.shares[k])
+        found = await self._computed(compute.step, k, self._state(k), then)
+        return {"preview": _plain(found), "gains": gains}
+
+    async def do_apply(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Take new gains: the drive goes off, arm again."""
+        k = self._joint(asked)
+        gains = preview.read_gains(asked.get("gains") or {})
+        before = self._gains(k)
+        await self._linked("apply", k, gains, None)
+        self.undo[k].append(before)
+        self.settings[k] = preview.with_gains(self.settings[k], gains)
+        self.changed[k] = {**self.changed[k], **gains}
+        self.note("gains", {"joint": k, "gains": self._gains(k), "was": before})
+        return {"gains": self._gains(k)}
+
+    async def do_undo(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
+        """Back to the gains before the last apply."""
+        k = self._joint(asked)
+        if not self.undo[k]:
+            raise InputError("", "", None, "there is nothing to undo")
+        before = self.undo[k].pop()
+        found = await self.do_apply(page, {"joint": k, "gains": before})
+        self.undo[k].pop()
+        return found
+
+    async def do_force(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Another share of the force limit: a deliberate act; the drive goes off, arm again."""
+        k = self._joint(asked)
+        share = self._number_of(asked, "share", 0.2, 1.0, "of the limit")
+        found = await self._linked("apply", k, None, share)
+        kept = self.settings[k].gains
+        fresh: Settings = low_force(self.joints[k], share)
+        fresh.gains = kept
+        self.settings[k] = fresh
+        self.shares = found["shares"]
+        self.note("force", {"joint": k, "share": share})
+        return found
+
+    async def do_inject(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Let something go wrong on a virtual board."""
+        word = asked.get("word")
+        if word not in self._words():
+            raise InputError("", "inject", word, "only a virtual board can be meddled with")
+        return await self._linked("inject", self._joint(asked), word)
+
+    async def do_hand(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Move a virtual joint as by hand: only while its drive is off."""
+        if self.powered:
+            raise InputError("", "", None, "the drive is on: take it off first")
+        k = self._joint(asked)
+        limits = self.joints[k].settings.limits
+        low, high = limits.command_low_rad * DEG, limits.command_high_rad * DEG
+        angle = self._number_of(asked, "angle_deg", low, high, "deg") / DEG
+        return await self._linked("hand", k, angle)
+
+    async def do_compare(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """The recording so far over its simulation."""
+        k = self._joint(asked)
+        folder = self.opened["folder"]
+        return dict(_plain(await self._computed(compute.compared, k, folder, self._state(k))))
+
+    async def do_save(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Put the gains in force into the joint file, provenance and remarks kept."""
+        from host.page import reporting
+
+        k = self._joint(asked)
+        told = reporting.save_gains(self.joints[k], self.settings[k], Path(self.opened["folder"]))
+        self.note("saved", {"joint": k, "file": told["file"]})
+        return told
+
+    async def do_report(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+        """Write the run's report: one HTML page."""
+        states = [self._state(k) for k in range(len(self.joints))]
+        path = await self._computed(compute.report, self.opened["folder"], states)
+        self.note("report", {"file": path})
+        return {"file": path}
+
+
+def _plain(found: Any) -> Any:
+    """Numbers that JSON has no word for become None."""
+    if isinstance(found, dict):
+        return {key: _plain(value) for key, value in found.items()}
+    if isinstance(found, list | tuple):
+        return [_plain(one) for one in found]
+    if isinstance(found, float) and not math.isfinite(found):
+        return None
+    return found

@@ -1,0 +1,374 @@
+"""The process that owns the ports: nothing that the page's server computes can starve its beat.
+
+It is told what to do over a pipe and answers over it; STOP comes over a second pipe, read by a
+thread of its own, so that it waits for nothing. The server beats: falls it silent while a joint
+is powered, the joints are stopped; ends the pipe, the drive goes off and the process ends.
+"""
+
+import contextlib
+import queue
+import struct
+import threading
+import time
+from dataclasses import dataclass
+from functools import partial
+from multiprocessing.connection import Connection
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+LOW_SHARE = 0.5
+"""Share of the force limit that joints are armed with first."""
+SILENCE_S = 0.6
+"""Server silent for so long while a joint is powered: a controlled stop."""
+BLOCK_S, STATUS_S = 0.035, 0.2
+FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "counts", "mode", "fault",
+          "limits"]  # fmt: skip
+SPAN_S = 0.02
+HEAD = struct.Struct("<IIII")
+"""Of a telemetry block: first joint, joints | fields << 16, rows, rows dropped by the board; then the
+ticks (u32), then rows of joints of fields (f32)."""
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the process is to open."""
+
+    paths: list[str]
+    ports: list[str]
+    runtime: str
+    seed: int
+    out: str
+    low_share: float
+    """Share of the force limit that joints are armed with first."""
+
+
+def low_force(joint: Any, share: float) -> Any:
+    """The settings of a joint with its fingertip force limit lowered to a share."""
+    from sim.closed_loop import joint_of
+
+    tables = {key: value for key, value in joint.tables.items() if key != "limits"}
+    tables["limits"] = {**joint.tables["limits"],
+                        "tip_force": f"{share * joint.file.limits.tip_force!r} N"}  # fmt: skip
+    if joint.file.gains:
+        tables["gains"] = {k: v for k, v in joint.file.gains.items() if k != "digest"}
+    return joint_of(tables, joint.path).settings
+
+
+class Sweep(threading.Thread):
+    """Streams a sine to one joint until it ends, is ended, or a joint trips."""
+
+    def __init__(self, session: Any, joint: int, move: Any, done: Any) -> None:
+        super().__init__(name="sweep", daemon=True)
+        self.session, self.joint, self.move, self.done = session, joint, move, done
+        self.ended = threading.Event()
+
+    def run(self) -> None:
+        """Send a setpoint every 20 ms; say how it ended."""
+        from host.streaming import raise_faults
+
+        why = "done"
+        begun = time.monotonic()
+        number = 0
+        try:
+            while not self.ended.is_set() and number * SPAN_S <= self.move.seconds:
+                raise_faults(self.session)
+                self.session.setpoints({self.joint: self.move.at(number * SPAN_S)}, SPAN_S)
+                number += 1
+                self.ended.wait(max(begun + number * SPAN_S - time.monotonic(), 0.0))
+            if self.ended.is_set():
+                why = "ended"
+        except Exception as error:  # told to the page, whatever it is
+            why = str(error)
+        self.done(self.joint, why)
+
+
+class Link:
+    """The session and what the page may ask of it."""
+
+    def __init__(self, wanted: Wanted, say: Any) -> None:
+        """Open ports or a virtual board, begin to record. Raises InputError."""
+        from host.commands.record import about, begin_recording
+        from host.loading import load, slug
+        from host.session import Session, new_folder
+
+        self.say = say
+        self.wanted = wanted
+        self.joints = [load(Path(path)) for path in wanted.paths]
+        self.session = Session(self.joints, wanted.ports, wanted.runtime, wanted.seed)
+        self.shares = [wanted.low_share] * len(self.joints)
+        self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
+        self.session.send_settings(dict(enumerate(self.settings)))
+        tick_s = self.joints[0].settings.tick_s
+        self.every = max(1, round(1.0 / ((1000.0 if len(self.joints) == 1 else 200.0) * tick_s)))
+        self.folder = new_folder(Path(wanted.out), slug(self.joints[0].file.joint.name) + "-bench")
+        self.blocks: list[tuple[int, Any]] = []
+        self.lock = threading.Lock()
+        for bridge in self.session.bridges:
+            bridge.on_rows.append(partial(self._rows, self.session.first_joint(bridge)))
+            bridge.on_event.append(self._event)
+        info = {**about(self.session, wanted.seed), "made_on": "the bench page"}
+        self.recorder = begin_recording(self.session, self.folder, FIELDS, self.every, info)
+        self.sweep: Sweep | None = None
+        self.stopped_for_silence = False
+
+    # --- telemetry
+
+    def _rows(self, first: int, rows: Any) -> None:
+        with self.lock:
+            self.blocks.append((first, rows))
+
+    def _event(self, name: str, data: dict[str, Any]) -> None:
+        if name != "health":
+            self.say(("event", name, data))
+
+    def flush(self) -> None:
+        """Send what has come as one block: ticks (u32), then rows of joints of fields (f32)."""
+        with self.lock:
+            blocks, self.blocks = self.blocks, []
+        for first, rows in blocks if len(self.session.bridges) > 1 else _merged(blocks):
+            values = np.asarray(rows.values, np.float32)
+            count, joints, fields = values.shape
+            head = HEAD.pack(first, joints | fields << 16, count, rows.dropped)
+            self.say(
+                ("rows", head + np.asarray(rows.ticks, np.uint32).tobytes() + values.tobytes())
+            )
+
+    def status(self) -> dict[str, Any]:
+        """How links and boards are."""
+        boards = []
+        for bridge in self.session.bridges:
+            trips = bridge.counters.round_trips_s[-40:]
+            boards.append({"port": bridge.url, "lost": bridge.lost, "bad": bridge.counters.bad,
+                           "dropped": bridge.counters.dropped, "health": bridge.health,
+                           "round_trip_ms": 1e3 * float(np.median(trips)) if trips else None})  # fmt: skip
+        return {"boards": boards, "powered": self.powered, "shares": self.shares,
+                "sweeping": self.sweep is not None and self.sweep.is_alive(),
+                "recorded_rows": self.recorder.rows_written, "gaps": self.recorder.gaps}  # fmt: skip
+
+    @property
+    def powered(self) -> bool:
+        """Whether the drive of any joint is on, as the boards' echoes tell."""
+        return any(bridge.powered for bridge in self.session.bridges if bridge.lost is None)
+
+    # --- what may be asked
+
+    def end_sweep(self) -> None:
+        """End what is being streamed."""
+        if self.sweep is not None:
+            self.sweep.ended.set()
+
+    def stop(self, category: int) -> dict[str, Any]:
+        """STOP all joints on all boards."""
+        self.end_sweep()
+        took = self.session.stop(category)
+        self.recorder.event("stop", {"category": category, "answered_s": took})
+        return {"answered_ms": 1e3 * took}
+
+    def arm(self, joints: list[int] | None) -> dict[str, Any]:
+        """Arm; the self-test runs on the board."""
+        self.stopped_for_silence = False
+        self.session.arm(joints)
+        return {}
+
+    def disarm(self, joints: list[int] | None) -> dict[str, Any]:
+        """Drive off."""
+        from controller.wire import messages as m
+
+        self.end_sweep()
+        self.session.order(m.DISARM, joints)
+        return {}
+
+    def clear(self, joints: list[int] | None) -> dict[str, Any]:
+        """Clear latched faults; never arms."""
+        from controller.wire import messages as m
+
+        self.session.order(m.CLEAR, joints)
+        for bridge in self.session.bridges:
+            bridge.faults.clear()
+        return {}
+
+    def release(self, joints: list[int] | None) -> dict[str, Any]:
+        """A short weak move back, then off."""
+        from controller.wire import messages as m
+
+        self.end_sweep()
+        self.session.order(m.RELEASE, joints)
+        return {}
+
+    def target(self, joint: int, angle: float, mark: str) -> dict[str, Any]:
+        """Move to an angle by the profile; the tick at which it was taken."""
+        self.end_sweep()
+        self.session.target(joint, angle)
+        bridge, _ = self.session.places[joint]
+        self.recorder.event("mark", {"what": mark, "joint": joint, "angle_rad": angle})
+        return {"tick": bridge.board_tick}
+
+    def sine(self, joint: int, centre: float, amplitude: float, hertz: float, seconds: float
+             ) -> dict[str, Any]:  # fmt: skip
+        """Stream a sine."""
+        from host.moves import sine
+
+        self.end_sweep()
+        move = sine(centre, amplitude, hertz, seconds)
+        self.sweep = Sweep(self.session, joint, move,
+                           lambda k, why: self.say(("event", "sweep", {"joint": k, "why": why})))  # fmt: skip
+        self.sweep.start()
+        self.recorder.event("mark", {"what": "sweep", "joint": joint, "hertz": hertz})
+        return {}
+
+    def apply(self, joint: int, gains: dict[str, float] | None, share: float | None) -> dict[str, Any]:  # fmt: skip
+        """Take new gains or another force limit: drive off, settings sent whole. Raises InputError."""
+        from controller.records import copy
+        from controller.settings import Settings
+
+        self.disarm([joint])
+        self._wait_off(joint)
+        kept = self.settings[joint]
+        made = Settings()
+        copy(kept, made)
+        if share is not None:
+            fresh = low_force(self.joints[joint], share)
+            copy(kept.gains, fresh.gains)
+            made = fresh
+        for name, value in (gains or {}).items():
+            setattr(made.gains, name, value)
+        self.session.send_settings({joint: made})
+        self.settings[joint] = made
+        if share is not None:
+            self.shares[joint] = share
+        self.recorder.event("settings", {"joint": joint, "gains": gains, "force_share": share})
+        return {"shares": self.shares}
+
+    def _wait_off(self, joint: int) -> None:
+        """Wait until the board tells that the joint's drive is off."""
+        bridge, place = self.session.places[joint]
+        end = time.monotonic() + 1.0
+        while bridge.powered >> place & 1 and time.monotonic() < end:
+            time.sleep(0.005)
+
+    def inject(self, joint: int, word: str) -> dict[str, Any]:
+        """Let something go wrong on a virtual board."""
+        from host.injecting import WORDS
+
+        self._meddle(joint, WORDS[word][0])
+        self.recorder.event("injected", {"joint": joint, "word": word})
+        return {}
+
+    def hand(self, joint: int, angle: float) -> dict[str, Any]:
+        """Move a virtual joint as by hand."""
+        from sim.program import MOVE_BY_HAND
+
+        self._meddle(joint, [(MOVE_BY_HAND, angle, 0.0, 0.0)])
+        return {}
+
+    def _meddle(self, joint: int, injects: list[tuple[int, float, float, float]]) -> None:
+        from controller.wire import messages as m
+        from sim.errors import InputError
+
+        if not self.session.virtual:
+            raise InputError("", "inject", None, "only a virtual board can be meddled with")
+        bridge, place = self.session.places[joint]
+        for kind, a, b, c in injects:
+            bridge.request(m.MEDDLE, struct.pack(m.LAYOUT[m.MEDDLE], place, kind, a, b, c))
+
+    def close(self) -> None:
+        """Drive off, recording closed."""
+        self.end_sweep()
+        with contextlib.suppress(Exception):
+            self.session.stop(0)
+        self.session.close()
+        with contextlib.suppress(Exception):
+            self.recorder.close()
+
+
+def _merged(blocks: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
+    """Rows of one board that came in several frames as one."""
+    if len(blocks) < 2 or any(rows.joints != blocks[0][1].joints for _, rows in blocks):
+        return blocks
+    first, lead = blocks[0]
+    lead.ticks = [tick for _, rows in blocks for tick in rows.ticks]
+    lead.values = [row for _, rows in blocks for row in rows.values]
+    lead.dropped = blocks[-1][1].dropped
+    return [(first, lead)]
+
+
+def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
+    """Serve the pipe until it ends."""
+    import signal
+
+    from sim.errors import InputError
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the server decides when this ends
+    lock = threading.Lock()
+
+    def say(message: tuple[Any, ...]) -> None:
+        with lock, contextlib.suppress(OSError):
+            pipe.send(message)
+
+    try:
+        link = Link(wanted, say)
+    except InputError as error:
+        say(("failed", str(error)))
+        return
+    identities = link.session.identities
+    say(("ready", {
+        "virtual": link.session.virtual, "folder": str(link.folder), "fields": FIELDS,
+        "every": link.every, "ports": [bridge.url for bridge in link.session.bridges],
+        "single": any(identity.flags & 2 for identity in identities),
+    }))  # fmt: skip
+
+    def stops() -> None:
+        with contextlib.suppress(EOFError, OSError):
+            while True:
+                number, category = urgent.recv()
+                try:
+                    say(("answer", number, True, link.stop(category)))
+                except Exception as error:
+                    say(("answer", number, False, str(error)))
+
+    threading.Thread(target=stops, name="stops", daemon=True).start()
+    jobs: Any = queue.SimpleQueue()
+    threading.Thread(target=_work, args=(link, jobs, say), name="orders", daemon=True).start()
+    try:
+        _serve(link, pipe, jobs, say)
+    finally:
+        link.close()
+
+
+def _work(link: Link, jobs: Any, say: Any) -> None:
+    """Do what is asked, one after the other; whatever goes wrong is an answer."""
+    while True:
+        number, name, arguments = jobs.get()
+        try:
+            say(("answer", number, True, getattr(link, name)(*arguments)))
+        except Exception as error:
+            say(("answer", number, False, str(error)))
+
+
+def _serve(link: Link, pipe: Connection, jobs: Any, say: Any) -> None:
+    heard = flushed = told = time.monotonic()
+    while True:
+        try:
+            while pipe.poll(0.01):
+                message = pipe.recv()
+                heard = time.monotonic()
+                if message[0] == "end":
+                    return
+                if message[0] == "do":
+                    jobs.put(message[1:])
+        except (EOFError, OSError):
+            return  # the server is gone: close() takes the drive off
+        now = time.monotonic()
+        if now - heard > SILENCE_S and link.powered and not link.stopped_for_silence:
+            link.stopped_for_silence = True
+            link.stop(1)
+            link.recorder.event("stopped", {"why": "the page's server was silent"})
+            say(("event", "silent", {"seconds": now - heard}))
+        if now - flushed >= BLOCK_S:
+            flushed = now
+            link.flush()
+        if now - told >= STATUS_S:
+            told = now
+            say(("status", link.status()))

@@ -1,0 +1,131 @@
+"""HTTP and WebSocket of the bench page: 127.0.0.1 only, a token, exact Origin and Host.
+
+HTTP serves the page's own static files by GET and nothing else. Every WebSocket handshake needs
+the token (as subprotocol: it never stands in a request line), and an Origin and a Host of this
+server: no other page that a browser has open can speak to it.
+"""
+
+import asyncio
+import contextlib
+import hmac
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import FileResponse, PlainTextResponse, Response
+from starlette.routing import Route, WebSocketRoute
+from starlette.websockets import WebSocket, WebSocketDisconnect
+
+from host.page.desk import Desk, Page
+
+STATIC = Path(__file__).resolve().parent / "static"
+TYPES = {".html": "text/html; charset=utf-8", ".js": "text/javascript; charset=utf-8",
+         ".css": "text/css; charset=utf-8"}  # fmt: skip
+SAFE = {
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; img-src data:; "
+    "connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY", "Referrer-Policy": "no-referrer",
+    "Cache-Control": "no-store", "Cross-Origin-Resource-Policy": "same-origin",
+}  # fmt: skip
+LONGEST = 16_384
+
+
+class Gate:
+    """Who is let in."""
+
+    def __init__(self, port: int, token: str) -> None:
+        self.hosts = {f"127.0.0.1:{port}", f"localhost:{port}"}
+        self.origins = {f"http://{host}" for host in self.hosts}
+        self.token = token
+
+    def wrong(self, socket: WebSocket) -> str | None:
+        """Why a handshake is refused; None where it is let in."""
+        if socket.headers.get("host") not in self.hosts:
+            return f"foreign Host {socket.headers.get('host')!r}"
+        if socket.headers.get("origin") not in self.origins:
+            return f"foreign Origin {socket.headers.get('origin')!r}"
+        offered = socket.scope.get("subprotocols", [])
+        given = offered[1] if len(offered) == 2 and offered[0] == "jointloop" else ""
+        if not hmac.compare_digest(given.encode(), self.token.encode()):
+            return "wrong or missing token"
+        return None
+
+
+def application(desk: Desk, gate: Gate) -> Starlette:
+    """The server's routes."""
+
+    async def static(request: Request) -> Response:
+        if request.headers.get("host") not in gate.hosts:
+            return PlainTextResponse("foreign Host", 403, SAFE)
+        name = request.path_params.get("name") or "index.html"
+        path = STATIC / name
+        if path.parent != STATIC or path.suffix not in TYPES or not path.is_file():
+            return PlainTextResponse("not found", 404, SAFE)
+        return FileResponse(path, headers={**SAFE, "Content-Type": TYPES[path.suffix]})
+
+    async def socket(web: WebSocket) -> None:
+        wrong = gate.wrong(web)
+        if wrong is not None:
+            desk.note("refused", {"what": "connection", "why": wrong})
+            sys.stderr.write(f"refused a connection: {wrong}\n")
+            await web.close(4403)
+            return
+        await web.accept("jointloop")
+        page = desk.enter()
+        sender = asyncio.create_task(_send(web, page))
+        try:
+            await _receive(web, desk, page)
+        finally:
+            desk.leave(page)
+            sender.cancel()
+
+    @contextlib.asynccontextmanager
+    async def life(_: Starlette) -> Any:
+        desk.link.begin(asyncio.get_running_loop())
+        watch = asyncio.create_task(desk.watch())
+        yield
+        watch.cancel()
+
+    return Starlette(
+        routes=[
+            Route("/", static, methods=["GET"]),
+            Route("/{name}", static, methods=["GET"]),
+            WebSocketRoute("/link", socket),
+        ],
+        lifespan=life,
+    )
+
+
+async def _send(web: WebSocket, page: Page) -> None:
+    """Send a page what waits for it: words first."""
+    with contextlib.suppress(WebSocketDisconnect, RuntimeError):
+        while True:
+            await page.wake.wait()
+            page.wake.clear()
+            words, page.words = page.words, []
+            for one in words:
+                await web.send_text(json.dumps(one, allow_nan=False, default=str))
+            blocks, page.blocks = page.blocks, []
+            for block in blocks:
+                await web.send_bytes(block)
+
+
+async def _receive(web: WebSocket, desk: Desk, page: Page) -> None:
+    """Take what a page asks; several things at a time, so that STOP never waits for a preview."""
+    tasks: set[asyncio.Task[None]] = set()
+    with contextlib.suppress(WebSocketDisconnect):
+        while True:
+            text = await web.receive_text()
+            try:
+                asked = json.loads(text) if len(text) <= LONGEST else None
+            except ValueError:
+                asked = None
+            if not isinstance(asked, dict):
+                desk.note("refused", {"what": "message", "why": "no JSON object"})
+                continue
+            task = asyncio.create_task(desk.ask(page, asked))
+            tasks.add(task)
+            task.add_done_callback(tasks.discard)

@@ -1,0 +1,375 @@
+// The page: what is shown, what is asked. Nothing here computes what `sim` computes.
+import { Link, readBlock } from "./link.js";
+import { Chart, Ring } from "./chart.js";
+import { drawPreview, gainFields, readGains } from "./gains.js";
+import { numbersOf } from "./numbers.js";
+
+const DEG = 57.29578;
+const MODES = ["off", "checking", "powered", "stopping", "tripped"];
+const el = (id) => document.getElementById(id);
+const page = { about: null, rings: [], shown: 0, control: false, frozen: null, status: null, heard: 0,
+  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [] };
+window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), ticks: page.rings.map((r) => r.count) });
+
+const charts = {
+  angle: new Chart(el("c-angle"), []), force: new Chart(el("c-force"), []), drive: new Chart(el("c-drive"), []),
+};
+
+const link = new Link({
+  open() { el("port").textContent = "connected"; },
+  closed(opened) {
+    page.heard = 0;
+    if (opened) say("arm-note", "The connection to the server was lost; the drive stops by itself.", true);
+    render();
+  },
+  ended() {
+    document.body.classList.add("ended");
+    el("name").textContent = "This page belongs to a session that has ended";
+    el("state").textContent = "Not connected: nothing here moves anything"; el("state").className = "lost";
+    for (const one of document.querySelectorAll("aside button, aside input, header button")) one.disabled = true;
+  },
+  block(data) { take(readBlock(data)); },
+  told,
+});
+
+// --- STOP: sent first, repeated until it is answered, and shown that it was
+
+let stopping = null;
+function stop() {
+  if (stopping) return;
+  const begun = performance.now();
+  el("stop-note").textContent = "sending ...";
+  const again = async () => {
+    const found = await link.ask("stop");
+    if (!stopping) return;
+    if (found.ok || link.ended) {
+      clearInterval(stopping); stopping = null;
+      el("stop-note").textContent = found.ok ? `stopped: answered in ${Math.round(performance.now() - begun)} ms` : "not connected";
+    } else { el("stop-note").textContent = found.text; }
+  };
+  stopping = setInterval(again, 150);
+  again();
+}
+el("stop").addEventListener("pointerdown", (event) => { event.preventDefault(); stop(); });
+el("stop").addEventListener("click", stop);
+document.addEventListener("keydown", (event) => {
+  if (event.key === "Escape") { event.preventDefault(); stop(); return; }
+  const idle = document.activeElement === document.body || document.activeElement === null;
+  if (event.key === " " && idle) { event.preventDefault(); stop(); }
+  if (event.repeat && event.target.closest?.("[data-jog], #go, #up, #down")) event.preventDefault();  // one press, one move
+}, true);
+
+// --- what the server tells
+
+function told(message) {
+  if (message.hello) hello(message.hello);
+  if (message.control !== undefined) {
+    page.control = message.control;
+    el("control").textContent = message.control ? "This page controls." : message.nobody ? "Nobody controls." : "Another page controls; this one watches. STOP works.";
+    el("take").hidden = message.control;
+  }
+  if (message.status) { page.status = message.status; page.about && (page.about.shares = message.status.shares); }
+  if (message.log) logged(message.log);
+  if (message.band) { page.bands.push(message.band); page.bands = page.bands.slice(-8); }
+  render();
+}
+
+function hello(about) {
+  page.about = about;
+  page.field = Object.fromEntries(about.fields.map((name, k) => [name, k]));
+  const rate = 1 / (about.tick_s * about.every);
+  page.rings = about.joints.map(() => new Ring(Math.round(22 * rate), about.fields.length));
+  page.faults.clear(); page.bands = []; page.marks = []; page.shown = 0;
+  document.title = `bench: ${about.joints[0].name}`;
+  el("port").textContent = about.virtual ? "VIRTUAL board: simulated, nothing real moves" : about.ports.join(", ");
+  el("folder").textContent = about.folder;
+  el("meddle").hidden = !about.virtual; el("hand-row").hidden = !about.virtual;
+  el("words").replaceChildren(...Object.entries(about.words).map(([word, meaning]) => {
+    const b = document.createElement("button");
+    b.type = "button"; b.textContent = word; b.title = meaning;
+    b.addEventListener("click", async () => answered("meddled", await link.ask("inject", { joint: page.shown, word }), meaning));
+    return b;
+  }));
+  const many = about.joints.length > 1;
+  el("all").hidden = !many;
+  if (many) buildGrid();
+  showJoint(0);
+  showGrid(many);
+  el("log").replaceChildren();
+  for (const row of about.log) logged(row);
+}
+
+function showJoint(k) {
+  page.shown = k;
+  const j = page.about.joints[k], f = page.field;
+  const on = (ring, at) => { const m = ring.data[f.mode][at]; return m === 1 || m === 2 || m === 3; };
+  charts.angle.lines = [
+    { field: f.want_rad, factor: DEG, color: "#47525d", width: 1.6, dash: [6, 4], only: on },
+    { field: f.angle_rad, factor: DEG, color: "#0060a0", width: 1.8 }];
+  const room = 0.08 * (j.high_deg - j.low_deg);
+  charts.angle.range(j.low_deg - room, j.high_deg + room);
+  charts.angle.levels = [[j.low_deg, "#b3261e", [4, 4]], [j.high_deg, "#b3261e", [4, 4]]];
+  charts.force.lines = [{ field: f.force_N, factor: 1, color: "#8a3a75", width: 1.6 }];
+  charts.drive.lines = [{ field: f.allowed_V, factor: 1, color: "#0060a0", width: 1.4 }];
+  charts.drive.range(-1.1 * j.supply_V, 1.1 * j.supply_V);
+  charts.drive.levels = [[0, "#47525d", []]];
+  el("hand").min = Math.round(j.low_deg); el("hand").max = Math.round(j.high_deg);
+  el("goal").min = j.low_deg; el("goal").max = j.high_deg;
+  el("name").textContent = page.about.joints.length > 1 ? `${j.name} (joint ${k})` : j.name;
+  gainFields(el("gains"), page.about.gain_fields, j.gains, preview);
+  page.seenLow = Infinity; page.seenHigh = -Infinity;
+  render();
+}
+
+function buildGrid() {
+  el("grid").replaceChildren(...page.about.joints.map((j, k) => {
+    const b = document.createElement("button");
+    b.type = "button"; b.setAttribute("aria-label", `Open joint ${k}: ${j.name}`);
+    const head = document.createElement("span"), number = document.createElement("b"), canvas = document.createElement("canvas");
+    head.textContent = `${k} ${j.name} `; head.append(number);
+    b.append(head, canvas);
+    b.addEventListener("click", () => { showJoint(k); showGrid(false); });
+    const chart = new Chart(canvas, [{ field: page.field.angle_rad, factor: DEG, color: "#0060a0", width: 1.2 }]);
+    chart.range(j.low_deg - 8, j.high_deg + 8);
+    b.chart = chart; b.number = number;
+    return b;
+  }));
+}
+
+function showGrid(on) { el("grid").hidden = !on; el("charts").hidden = on; }
+el("all").addEventListener("click", () => showGrid(true));
+
+function take(block) {
+  if (!page.about) return;
+  for (let r = 0; r < block.rows; r++)
+    for (let j = 0; j < block.joints; j++) {
+      const ring = page.rings[block.first + j];
+      if (ring) ring.put(block.ticks[r], block.values, (r * block.joints + j) * block.fields);
+    }
+  page.heard = performance.now(); page.blocks++; page.fresh = true;
+  const ring = page.rings[page.shown], f = page.field;
+  if (block.first <= page.shown && page.shown < block.first + block.joints && ring.last(f.mode) === 0) {
+    const angle = ring.last(f.angle_rad) * DEG;
+    page.seenLow = Math.min(page.seenLow, angle); page.seenHigh = Math.max(page.seenHigh, angle);
+  }
+}
+
+const EVENTS = {
+  fault: (r) => `joint ${r.joint}: ${page.about.faults[r.fault]?.name || r.fault}`, stop: (r) => `STOP, by page ${r.page}`,
+  gains: () => "gains applied", force: (r) => `force limit ${Math.round(100 * r.share)} %`, saved: (r) => `gains saved into ${r.file}`,
+  error: (r) => `went wrong: ${r.what} (${r.why})`, refused: (r) => `refused: ${r.what} (${r.why})`, unwatched: () => "stopped: nobody in control could be watching",
+  silent: () => "stopped: the server was silent", link_lost: (r) => `link lost: ${r.reason}`, link_ended: () => "the link's process ended",
+  sweep: (r) => `sweep of joint ${r.joint}: ${r.why}`, control: (r) => `page ${r.page} took control; drive off`, report: (r) => `report: ${r.file}`, text: (r) => r.text,
+};
+function logged(row) {
+  const text = (EVENTS[row.event] || (() => row.event))(row);
+  const item = document.createElement("li");
+  item.textContent = `${new Date(row.t * 1000).toLocaleTimeString()} ${text}`;
+  el("log").prepend(item);
+  if (row.event === "fault") { if (!page.faults.has(row.joint)) page.faults.set(row.joint, { ...row, at: new Date(row.t * 1000) }); }
+  const tick = page.rings[page.shown]?.lastTick() || 0;
+  if (["fault", "gains", "unwatched"].includes(row.event)) page.marks.push([tick, (row.event === "fault" ? text.split(": ")[1] : text).slice(0, 24), row.event === "gains" ? "#00624a" : "#b3261e"]);
+  page.marks = page.marks.slice(-24);
+  if (["link_lost", "link_ended"].includes(row.event)) page.lost = text;
+}
+
+// --- what is shown
+
+function say(id, text, bad = false) { el(id).textContent = text; el(id).classList.toggle("bad", bad); }
+function answered(id, found, good) { say(id, found.ok ? good : found.text, !found.ok); return found.ok; }
+function done(step) { document.querySelector(`[data-step="${step}"]`).classList.add("done"); }
+
+function mode() { const ring = page.rings[page.shown]; return ring && ring.count ? MODES[ring.last(page.field.mode)] || "off" : "off"; }
+
+function render() {
+  if (!page.about) return;
+  const j = page.about.joints[page.shown], now = mode();
+  const stale = page.heard === 0 || performance.now() - page.heard > 500;
+  const share = page.about.shares[page.shown], limit = share * j.tip_force_N;
+  const any = page.rings.some((ring) => ring.count && ring.last(page.field.mode) > 0 && ring.last(page.field.mode) < 4);
+  const words = { off: any ? "Drive is off here; another joint is LIVE" : "Drive is off", checking: "LIVE: self-test, weak strokes", powered: `LIVE: cable can pull, limit ${limit.toPrecision(2)} N`,
+    stopping: "LIVE: stopping", tripped: "TRIPPED: drive is off" };
+  el("state").textContent = page.lost ? `Link lost: ${page.lost}` : stale ? "No data: the drive ends by itself" : words[now];
+  el("state").className = page.lost || stale ? "lost" : now === "tripped" ? "tripped" : now === "off" && !any ? "" : "live";
+  el("share").textContent = `${limit.toPrecision(2)} N (${Math.round(100 * share)} %)`;
+  charts.force.range(-1.5 * j.tip_force_N, 1.5 * j.tip_force_N);
+  charts.force.levels = [[limit, "#b3261e", [6, 4]], [-limit, "#b3261e", [6, 4]]];
+  const d = j.force_doubt;
+  charts.force.shades = [[limit * (1 - d), limit * (1 + d), "rgba(179,38,30,0.10)"], [-limit * (1 + d), -limit * (1 - d), "rgba(179,38,30,0.10)"]];
+  el("doubt").textContent = `known to +-${Math.round(100 * d)} %`;
+  const locked = !page.control ? "Locked: another page controls." : now === "powered" ? "" : "Locked: the drive is off; arm first (step 2).";
+  for (const id of ["go", "up", "down", "sine"]) el(id).disabled = !!locked;
+  for (const one of document.querySelectorAll("[data-jog]")) one.disabled = !!locked;
+  if (locked) { say("jog-note", locked); say("sweep-note", locked); } else { for (const id of ["jog-note", "sweep-note"]) if (el(id).textContent.startsWith("Locked")) say(id, ""); }
+  for (const id of ["arm", "disarm", "release", "full", "low", "undo", "save"]) el(id).disabled = !page.control;
+  el("arm").disabled = !page.control || now === "tripped" || now === "powered" || !el("cautioned").checked;
+  el("apply").disabled = !page.control || !page.changed;
+  el("full").disabled = !page.control || share >= 1; el("low").disabled = !page.control || share <= 0.5;
+  el("hand").disabled = !page.control || any;
+  renderFaults(now);
+}
+
+function renderFaults(now) {
+  const rows = [...page.faults.values()].map((row) => {
+    const f = page.about.faults[row.fault] || { name: `fault ${row.fault}`, cause: "", cure: "" };
+    return `${row.at.toLocaleTimeString()}  joint ${row.joint}: ${f.name}. Cause: ${f.cause}. Cure: ${f.cure}.`;
+  });
+  const text = rows.join("\n") || (now === "tripped" ? "Latched: clear it before arming again." : "");
+  if (el("faults").dataset.text === text) return;
+  el("faults").dataset.text = text;
+  el("faults").replaceChildren(...text.split("\n").filter(Boolean).map((line) => { const p = document.createElement("div"); p.textContent = line; return p; }));
+  if (text) {
+    const b = document.createElement("button");
+    b.type = "button"; b.id = "clear"; b.textContent = "Seen; clear (does not arm)";
+    b.addEventListener("click", async () => { const found = await link.ask("clear"); if (found.ok) page.faults.clear(); else say("arm-note", found.text, true); render(); });
+    el("faults").append(b);
+  }
+}
+
+function slow() {
+  render();
+  const ring = page.rings[page.shown];
+  if (!ring || !ring.count) return;
+  const f = page.field, j = page.about.joints[page.shown];
+  el("angle").textContent = (ring.last(f.angle_rad) * DEG).toFixed(1);
+  el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.want_rad) * DEG).toFixed(1)}` : "";
+  el("force").textContent = ring.last(f.force_N).toFixed(j.force_doubt > 0.3 ? 0 : 1);
+  el("drive").textContent = ring.last(f.allowed_V).toFixed(2);
+  const heat = ring.last(f.winding_C);
+  el("heat").textContent = `winding ${heat.toFixed(0)} of ${j.hot_C.toFixed(0)} degC`;
+  el("counts").textContent = ring.last(f.counts).toFixed(0);
+  const recent = [];
+  for (const k of ring.since(ring.lastTick() - 0.5 / page.about.tick_s)) recent.push(ring.data[f.counts][k]);
+  const mean = recent.reduce((a, b) => a + b, 0) / recent.length;
+  const noise = Math.sqrt(recent.reduce((a, b) => a + (b - mean) ** 2, 0) / recent.length);
+  el("noise").textContent = `+-${noise.toFixed(1)} counts (${(noise * Math.abs(j.rad_per_count) * DEG).toFixed(2)} deg)`;
+  if (page.seenHigh > page.seenLow) {
+    el("seen").textContent = `${page.seenLow.toFixed(0)} .. ${page.seenHigh.toFixed(0)} deg`;
+    const share = (page.seenHigh - page.seenLow) / (j.high_deg - j.low_deg);
+    say("check-note", share > 0.6 ? "Most of the range was seen." : "Move it further: at least 60 % of its range.");
+    if (share > 0.6) done("check");
+  }
+  if (mode() === "powered") done("arm");
+  const boards = page.status?.boards || [];
+  const worst = Math.max(...boards.map((b) => b.round_trip_ms || 0));
+  const age = page.heard ? performance.now() - page.heard : Infinity;
+  el("quality").textContent = `data ${age < 1e4 ? age.toFixed(0) : "?"} ms old, link ${worst.toFixed(1)} ms, dropped ${boards.reduce((n, b) => n + b.dropped, 0)}, damaged ${boards.reduce((n, b) => n + b.bad, 0)}`;
+}
+setInterval(slow, 120);
+
+let drawn = 0;
+function frame(now) {
+  requestAnimationFrame(frame);
+  if (now - drawn < 31 || !page.about || !page.fresh && page.frozen === null) return;
+  drawn = now; page.fresh = false;
+  page.lag.push(performance.now() - page.heard); if (page.lag.length > 400) page.lag.splice(0, 200);
+  const ticks = Number(el("span").value) / page.about.tick_s;
+  if (!el("grid").hidden) {
+    [...el("grid").children].forEach((b, k) => {
+      const ring = page.rings[k];
+      b.chart.draw(ring, ring.lastTick(), ticks, page.about.tick_s);
+      b.number.textContent = `${(ring.last(page.field.angle_rad) * DEG).toFixed(0)} deg ${MODES[ring.last(page.field.mode)] || ""}`;
+    });
+    return;
+  }
+  const ring = page.frozen?.ring || page.rings[page.shown];
+  const end = page.frozen?.end ?? ring.lastTick();
+  charts.angle.bands = page.bands.filter((b) => b.joint === page.shown);
+  for (const chart of Object.values(charts)) { chart.marks = page.marks; chart.draw(ring, end, ticks, page.about.tick_s); }
+}
+requestAnimationFrame(frame);
+
+// --- freezing and marking
+
+el("freeze").addEventListener("click", () => {
+  if (page.frozen) { page.frozen = null; for (const c of Object.values(charts)) c.selected = null; } else {
+    const own = page.rings[page.shown], ring = new Ring(own.size, own.fields);  // a copy: the live one goes on
+    ring.count = own.count; ring.at = own.at; ring.ticks.set(own.ticks); own.data.forEach((d, k) => ring.data[k].set(d));
+    page.frozen = { ring, end: own.lastTick() };
+  }
+  el("freeze").setAttribute("aria-pressed", String(!!page.frozen));
+  el("freeze").textContent = page.frozen ? "Go on" : "Freeze";
+});
+for (const chart of Object.values(charts)) {
+  let from = null;
+  const tick = (event) => chart.toTick(event.offsetX);
+  chart.canvas.addEventListener("pointerdown", (event) => { if (page.frozen && chart.toTick) { from = tick(event); chart.canvas.setPointerCapture(event.pointerId); } });
+  chart.canvas.addEventListener("pointermove", (event) => {
+    if (from === null) return;
+    for (const c of Object.values(charts)) c.selected = [from, tick(event)];
+  });
+  chart.canvas.addEventListener("pointerup", (event) => {
+    if (from === null) return;
+    el("marked").textContent = numbersOf(page.frozen.ring, page.field, from, tick(event), page.about.tick_s);
+    from = null;
+  });
+}
+
+// --- what is asked
+
+const joint = (more = {}) => ({ joint: page.shown, ...more });
+const on = (id, what) => el(id).addEventListener("click", what);
+on("take", async () => answered("arm-note", await link.ask("control"), "This page controls; the drive was taken off first."));
+on("cautioned", render);
+on("arm", async () => answered("arm-note", await link.ask("arm", joint({ cautioned: el("cautioned").checked })), "Arming: a weak stroke each way."));
+on("disarm", async () => answered("arm-note", await link.ask("disarm"), "Drive is off. Gear friction still holds: release to let go."));
+on("release", async () => answered("arm-note", await link.ask("release", joint()), "Released."));
+on("full", async () => answered("arm-note", await link.ask("force", joint({ share: 1.0 })), "The whole force limit; the drive went off, arm again."));
+on("low", async () => answered("arm-note", await link.ask("force", joint({ share: 0.5 })), "Half the force limit; the drive went off, arm again."));
+for (const b of document.querySelectorAll("[data-jog]"))
+  b.addEventListener("click", async () => { if (answered("jog-note", await link.ask("jog", joint({ by_deg: Number(b.dataset.jog) })), "Moved.")) done("jog"); });
+const field = (id) => (el(id).value.trim() === "" || Number.isNaN(el(id).valueAsNumber) ? null : el(id).valueAsNumber);
+on("go", async () => { if (answered("jog-note", await link.ask("go", joint({ angle_deg: field("goal") })), "Moved.")) done("jog"); });
+async function stepBy(sign) {
+  const ring = page.rings[page.shown], by = field("step");
+  if (by === null) { say("sweep-note", "step: must be a number", true); return; }
+  const start = ring.last(page.field.want_rad) * DEG, from = ring.lastTick();
+  const end = Math.round(10 * (start + sign * by)) / 10;
+  if (!answered("sweep-note", await link.ask("go", joint({ angle_deg: end })), `Step to ${end} deg.`)) return;
+  setTimeout(() => {
+    say("result", numbersOf(page.rings[page.shown], page.field, from, page.rings[page.shown].lastTick(), page.about.tick_s, end));
+    done("sweep");
+  }, 1300);
+}
+on("up", () => stepBy(1)); on("down", () => stepBy(-1));
+on("sine", async () => { if (answered("sweep-note", await link.ask("sine", joint({ amplitude_deg: field("amplitude"), hertz: field("hertz"), seconds: field("seconds") })), "Sweeping ...")) done("sweep"); });
+el("hand").addEventListener("input", async () => answered("check-note", await link.ask("hand", joint({ angle_deg: Number(el("hand").value) })), ""));
+
+let previewing = 0;
+async function preview() {
+  const { gains, changed, wrong } = readGains(el("gains"));
+  page.changed = changed && !wrong;
+  if (wrong) { say("gains-note", wrong, true); render(); return; }
+  const mine = ++previewing;
+  say("margins", "computing ...");
+  const found = await link.ask("preview", joint({ gains }));
+  if (mine !== previewing) return;
+  if (!found.ok) { say("gains-note", found.text, true); page.changed = false; render(); return; }
+  say("gains-note", changed ? "Not applied yet." : "");
+  say("margins", drawPreview(el("c-step"), found.preview, changed));
+  render();
+}
+on("apply", async () => {
+  const { gains } = readGains(el("gains"));
+  const found = await link.ask("apply", joint({ gains }));
+  if (answered("gains-note", found, "Applied; the drive went off, arm again.")) { taken(found.gains); done("gains"); }
+});
+on("undo", async () => { const found = await link.ask("undo", joint()); if (answered("gains-note", found, "Undone; the drive went off, arm again.")) taken(found.gains); });
+function taken(gains) { page.about.joints[page.shown].gains = gains; page.changed = false; gainFields(el("gains"), page.about.gain_fields, gains, preview); preview(); }
+document.querySelector('[data-step="gains"]').addEventListener("toggle", (event) => { if (event.target.open) preview(); });
+
+on("compare", async () => {
+  say("compared", "simulating ...");
+  const found = await link.ask("compare", joint());
+  if (!found.ok) { say("compared", found.text, true); return; }
+  const inside = found.inside === null ? "" : ` Inside the predicted band ${Math.round(100 * found.inside)} % of the time.`;
+  say("compared", `The simulation explains ${(100 * found.fit).toFixed(1)} %.${inside} ${found.explained}`);
+  el("overlay").src = `data:image/svg+xml;base64,${found.figure}`; el("overlay").hidden = false;
+  el("overlay").alt = "Recorded and simulated angle and drive, and their difference"; done("compare");
+});
+on("save", async () => { const found = await link.ask("save", joint()); if (answered("saved", found, `Gains written to ${found.file}; recording in ${found.folder}.`)) done("save"); });
+on("report", async () => { say("saved", "writing ..."); const found = await link.ask("report"); answered("saved", found, `Report: ${found.file}`); });
+
+el("side").addEventListener("change", () => { document.body.classList.toggle("right", el("side").value === "right"); localStorage.setItem("stop-side", el("side").value); });
+el("side").value = localStorage.getItem("stop-side") || "left";
+document.body.classList.toggle("right", el("side").value === "right");
