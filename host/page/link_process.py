@@ -23,8 +23,9 @@ LOW_SHARE = 0.5
 SILENCE_S = 0.6
 """Server silent for so long while a joint is powered: a controlled stop."""
 BLOCK_S, STATUS_S = 0.035, 0.2
-FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "counts", "mode", "fault",
-          "limits"]  # fmt: skip
+FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "mode"]
+MORE = ["counts", "fault", "limits"]
+"""Of a single joint too."""
 SPAN_S = 0.02
 HEAD = struct.Struct("<IIII")
 """Of a telemetry block: first joint, joints | fields << 16, rows, rows dropped by the board; then the
@@ -108,8 +109,9 @@ class Link:
         for bridge in self.session.bridges:
             bridge.on_rows.append(partial(self._rows, self.session.first_joint(bridge)))
             bridge.on_event.append(self._event)
+        self.fields = _in_order(FIELDS + MORE if len(self.joints) == 1 else FIELDS)
         info = {**about(self.session, wanted.seed), "made_on": "the bench page"}
-        self.recorder = begin_recording(self.session, self.folder, FIELDS, self.every, info)
+        self.recorder = begin_recording(self.session, self.folder, self.fields, self.every, info)
         self.sweep: Sweep | None = None
         self.stopped_for_silence = False
 
@@ -127,13 +129,17 @@ class Link:
         """Send what has come as one block: ticks (u32), then rows of joints of fields (f32)."""
         with self.lock:
             blocks, self.blocks = self.blocks, []
-        for first, rows in blocks if len(self.session.bridges) > 1 else _merged(blocks):
-            values = np.asarray(rows.values, np.float32)
+        groups: dict[tuple[int, tuple[int, ...]], list[Any]] = {}
+        for first, rows in blocks:  # a board sends as many joints a frame as fit
+            if rows.fields == self.fields:
+                groups.setdefault((first, tuple(rows.joints)), []).append(rows)
+        for (first, places), frames in groups.items():
+            ticks = np.array([tick for rows in frames for tick in rows.ticks], np.uint32)
+            values = np.array([row for rows in frames for row in rows.values], np.float32)
             count, joints, fields = values.shape
-            head = HEAD.pack(first, joints | fields << 16, count, rows.dropped)
-            self.say(
-                ("rows", head + np.asarray(rows.ticks, np.uint32).tobytes() + values.tobytes())
-            )
+            shape = joints | fields << 16
+            head = HEAD.pack(first + places[0], shape, count, frames[-1].dropped)
+            self.say(("rows", head + ticks.tobytes() + values.tobytes()))
 
     def status(self) -> dict[str, Any]:
         """How links and boards are."""
@@ -164,7 +170,7 @@ class Link:
         self.end_sweep()
         took = self.session.stop(category)
         self.recorder.event("stop", {"category": category, "answered_s": took})
-        return {"answered_ms": 1e3 * took}
+        return {"answered_ms": 1e3 * took, "answered_at": time.time()}
 
     def arm(self, joints: list[int] | None) -> dict[str, Any]:
         """Arm; the self-test runs on the board."""
@@ -283,15 +289,11 @@ class Link:
             self.recorder.close()
 
 
-def _merged(blocks: list[tuple[int, Any]]) -> list[tuple[int, Any]]:
-    """Rows of one board that came in several frames as one."""
-    if len(blocks) < 2 or any(rows.joints != blocks[0][1].joints for _, rows in blocks):
-        return blocks
-    first, lead = blocks[0]
-    lead.ticks = [tick for _, rows in blocks for tick in rows.ticks]
-    lead.values = [row for _, rows in blocks for row in rows.values]
-    lead.dropped = blocks[-1][1].dropped
-    return [(first, lead)]
+def _in_order(names: list[str]) -> list[str]:
+    """Fields as rows carry them: in the order of the link's bits."""
+    from controller.wire import messages as m
+
+    return [name for name in m.FIELDS if name in names]
 
 
 def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
@@ -314,7 +316,7 @@ def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
         return
     identities = link.session.identities
     say(("ready", {
-        "virtual": link.session.virtual, "folder": str(link.folder), "fields": FIELDS,
+        "virtual": link.session.virtual, "folder": str(link.folder), "fields": link.fields,
         "every": link.every, "ports": [bridge.url for bridge in link.session.bridges],
         "single": any(identity.flags & 2 for identity in identities),
     }))  # fmt: skip

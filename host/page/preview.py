@@ -49,7 +49,8 @@ def with_gains(settings: Settings, gains: dict[str, float]) -> Settings:
 def move(start: float, end: float, seconds: float) -> Scenario:
     """A move from rest, measured."""
     scene = Scenario("move", start, LEAD_S + seconds)
-    return scene.at(LEAD_S, TARGET, end).at(LEAD_S, MEASURE, end)
+    band = 0.02 * abs(end - start)
+    return scene.at(LEAD_S, MEASURE, end, band, band).at(LEAD_S, TARGET, end)
 
 
 def predicted(joint: Joint, settings: Settings, start: float, end: float) -> dict[str, Any]:

@@ -86,6 +86,7 @@ export class Chart {
     band.low.forEach((v, k) => g.lineTo(x(band.tick + k * per), y(v * 57.29578)));
     for (let k = band.high.length - 1; k >= 0; k--) g.lineTo(x(band.tick + k * per), y(band.high[k] * 57.29578));
     g.closePath(); g.fill();
+    g.strokeStyle = "rgba(86, 180, 233, 0.55)"; g.lineWidth = 5; g.lineJoin = "round"; g.stroke();
   }
   drawLine(g, ring, line, end, ticks, per, last, w, y, scale) {
     const low = new Float32Array(w).fill(Infinity), high = new Float32Array(w).fill(-Infinity);

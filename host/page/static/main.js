@@ -8,8 +8,8 @@ const DEG = 57.29578;
 const MODES = ["off", "checking", "powered", "stopping", "tripped"];
 const el = (id) => document.getElementById(id);
 const page = { about: null, rings: [], shown: 0, control: false, frozen: null, status: null, heard: 0,
-  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [] };
-window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), ticks: page.rings.map((r) => r.count) });
+  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [] };
+window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), stops: page.stops, ticks: page.rings.map((r) => r.count) });
 
 const charts = {
   angle: new Chart(el("c-angle"), []), force: new Chart(el("c-force"), []), drive: new Chart(el("c-drive"), []),
@@ -37,13 +37,14 @@ const link = new Link({
 let stopping = null;
 function stop() {
   if (stopping) return;
-  const begun = performance.now();
+  const begun = performance.now(), pressed = Date.now();
   el("stop-note").textContent = "sending ...";
   const again = async () => {
     const found = await link.ask("stop");
     if (!stopping) return;
     if (found.ok || link.ended) {
       clearInterval(stopping); stopping = null;
+      if (found.ok) page.stops.push(1000 * found.answered_at - pressed);
       el("stop-note").textContent = found.ok ? `stopped: answered in ${Math.round(performance.now() - begun)} ms` : "not connected";
     } else { el("stop-note").textContent = found.text; }
   };
@@ -237,12 +238,13 @@ function slow() {
   el("drive").textContent = ring.last(f.allowed_V).toFixed(2);
   const heat = ring.last(f.winding_C);
   el("heat").textContent = `winding ${heat.toFixed(0)} of ${j.hot_C.toFixed(0)} degC`;
-  el("counts").textContent = ring.last(f.counts).toFixed(0);
-  const recent = [];
-  for (const k of ring.since(ring.lastTick() - 0.5 / page.about.tick_s)) recent.push(ring.data[f.counts][k]);
+  const one = f.counts !== undefined;  // many joints come without raw counts
+  el("counts").textContent = one ? ring.last(f.counts).toFixed(0) : "-";
+  const recent = [], raw = one ? f.counts : f.angle_rad, scale = one ? Math.abs(j.rad_per_count) : 1;
+  for (const k of ring.since(ring.lastTick() - 0.5 / page.about.tick_s)) recent.push(ring.data[raw][k]);
   const mean = recent.reduce((a, b) => a + b, 0) / recent.length;
   const noise = Math.sqrt(recent.reduce((a, b) => a + (b - mean) ** 2, 0) / recent.length);
-  el("noise").textContent = `+-${noise.toFixed(1)} counts (${(noise * Math.abs(j.rad_per_count) * DEG).toFixed(2)} deg)`;
+  el("noise").textContent = `+-${one ? `${noise.toFixed(1)} counts, ` : ""}${(noise * scale * DEG).toFixed(2)} deg`;
   if (page.seenHigh > page.seenLow) {
     el("seen").textContent = `${page.seenLow.toFixed(0)} .. ${page.seenHigh.toFixed(0)} deg`;
     const share = (page.seenHigh - page.seenLow) / (j.high_deg - j.low_deg);
