@@ -8,8 +8,8 @@ const DEG = 57.29578;
 const MODES = ["off", "checking", "powered", "stopping", "tripped"];
 const el = (id) => document.getElementById(id);
 const page = { about: null, rings: [], shown: 0, control: false, frozen: null, status: null, heard: 0,
-  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [] };
-window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), stops: page.stops, ticks: page.rings.map((r) => r.count) });
+  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [], frames: 0 };
+window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), stops: page.stops, frames: page.frames, ticks: page.rings.map((r) => r.count) });
 
 const charts = {
   angle: new Chart(el("c-angle"), []), force: new Chart(el("c-force"), []), drive: new Chart(el("c-drive"), []),
@@ -183,7 +183,7 @@ function done(step) { document.querySelector(`[data-step="${step}"]`).classList.
 function mode() { const ring = page.rings[page.shown]; return ring && ring.count ? MODES[ring.last(page.field.mode)] || "off" : "off"; }
 
 function render() {
-  if (!page.about) return;
+  if (!page.about || document.body.classList.contains("ended")) return;
   const j = page.about.joints[page.shown], now = mode();
   const stale = page.heard === 0 || performance.now() - page.heard > 500;
   const share = page.about.shares[page.shown], limit = share * j.tip_force_N;
@@ -263,7 +263,7 @@ let drawn = 0;
 function frame(now) {
   requestAnimationFrame(frame);
   if (now - drawn < 31 || !page.about || !page.fresh && page.frozen === null) return;
-  drawn = now; page.fresh = false;
+  drawn = now; page.fresh = false; page.frames++;
   page.lag.push(performance.now() - page.heard); if (page.lag.length > 400) page.lag.splice(0, 200);
   const ticks = Number(el("span").value) / page.about.tick_s;
   if (!el("grid").hidden) {
@@ -347,7 +347,9 @@ async function preview() {
   const found = await link.ask("preview", joint({ gains }));
   if (mine !== previewing) return;
   if (!found.ok) { say("gains-note", found.text, true); page.changed = false; render(); return; }
-  say("gains-note", changed ? "Not applied yet." : "");
+  const note = el("gains-note");
+  if (changed) say("gains-note", "Not applied yet.");
+  else if (note.classList.contains("bad") || note.textContent === "Not applied yet.") say("gains-note", "");
   say("margins", drawPreview(el("c-step"), found.preview, changed));
   render();
 }

@@ -1,0 +1,92 @@
+"""The bench page, measured: ``python -m tests.bench.page [SECONDS]`` (needs Chromium, playwright).
+
+For one joint at 1 kHz and sixteen at 200 Hz: time to first data, blocks a second, age of the
+newest sample when a frame is drawn, server's share of a core, growth of its memory, and STOP
+from the press to the boards' answer.
+"""
+
+import json
+import os
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from playwright.sync_api import expect, sync_playwright
+
+from tests.page.conftest import Bench
+
+SECONDS = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
+STOPS = 30
+
+
+def usage(pid):
+    """CPU seconds and resident MB of a process."""
+    fields = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()
+    ticks = os.sysconf("SC_CLK_TCK")
+    pages = int(Path(f"/proc/{pid}/statm").read_text().split()[1])
+    return (int(fields[11]) + int(fields[12])) / ticks, pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+
+
+def share(values, part):
+    """A quantile of a list."""
+    return sorted(values)[min(len(values) - 1, int(part * len(values)))]
+
+
+def measure(browser, joints, rate):
+    """One load: a dictionary of figures."""
+    begun = time.perf_counter()
+    made = Bench(Path(tempfile.mkdtemp()), joints=joints, rate=rate)
+    try:
+        context = browser.new_context(viewport={"width": 1280, "height": 720}, bypass_csp=True)
+        page = context.new_page()
+        page.goto(made.url)
+        ready = page.locator("#angle")
+        if joints == 1:
+            expect(ready).not_to_have_text("-", timeout=20_000)
+        else:
+            expect(page.locator("#grid b").last).to_contain_text("deg off", timeout=20_000)
+        found = {"first_data_s": time.perf_counter() - begun}
+        time.sleep(3.0)
+        before, (cpu, memory), t = (
+            page.evaluate("benchNumbers()"),
+            usage(made.process.pid),
+            time.time(),
+        )
+        time.sleep(SECONDS)
+        after, (cpu_2, memory_2), spent = page.evaluate("benchNumbers()"), usage(made.process.pid), time.time() - t  # fmt: skip
+        found["blocks_per_s"] = (after["blocks"] - before["blocks"]) / spent
+        found["frames_per_s"] = (after["frames"] - before["frames"]) / spent
+        found["lag_ms_median"] = share(after["lag"], 0.5)
+        found["server_share_of_a_core"] = (cpu_2 - cpu) / spent
+        found["memory_growth_MB"] = memory_2 - memory
+        for _ in range(STOPS):
+            page.keyboard.press("Escape")
+            time.sleep(0.25)
+        stops = page.evaluate("benchNumbers()")["stops"]
+        found["stop_ms"] = {
+            "median": share(stops, 0.5),
+            "p99": share(stops, 0.99),
+            "count": len(stops),
+        }
+        found["quality"] = page.text_content("#quality")
+        context.close()
+        return found
+    finally:
+        made.close()
+
+
+def main():
+    """Measure both loads and print as JSON."""
+    results = {}
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path="/usr/bin/chromium",
+                                       args=["--no-sandbox", "--disable-gpu"])  # fmt: skip
+        for joints, rate in ((1, "1 kHz"), (16, "200 Hz")):
+            results[f"{joints} x {rate}"] = measure(browser, joints, rate)
+        browser.close()
+    print(json.dumps(results, indent=2))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,355 @@
+"""The bench page in a real browser, on the virtual board: the order of work, STOP, what may go wrong.
+
+Times are never asserted here; tests/bench/page.py measures them.
+"""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+import tomlkit
+
+from host.recorder import Run
+
+expect = pytest.importorskip("playwright.sync_api").expect
+WAIT = 15_000
+PICTURES = Path(os.environ.get("JOINTLOOP_PICTURES", "jointloop-runs/pictures"))
+
+
+def open_step(page, name):
+    page.click(f"[data-step={name}] summary")
+
+
+def arm(page):
+    open_step(page, "arm")
+    page.check("#cautioned")
+    page.click("#arm")
+    expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
+
+
+def arm_under_load(page):
+    """Press Arm until the joint is powered: a computer that draws 16 charts may stall its virtual board."""
+    faults = []
+    for _ in range(5):
+        page.click("#arm")
+        expect(page.locator("#state")).to_contain_text(
+            re.compile("cable can pull|TRIPPED"), timeout=WAIT
+        )
+        if "cable can pull" in page.locator("#state").text_content():
+            return
+        faults.append(page.locator("#faults").text_content())
+        page.click("#clear")
+        expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
+    raise AssertionError(faults)
+
+
+def picture(page, name):
+    PICTURES.mkdir(parents=True, exist_ok=True)
+    page.screenshot(path=str(PICTURES / f"{name}.png"))
+
+
+def test_the_whole_order_of_work_by_mouse(bench, opened):
+    made = bench()
+    page = opened(made)
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+    expect(page.locator("#port")).to_contain_text("VIRTUAL")
+    picture(page, "check-1280")
+    # nothing scrolls away: STOP from top to bottom, the whole page in the window
+    box = page.locator("#stop").bounding_box()
+    assert box["height"] > 690
+    assert page.locator("#c-drive").bounding_box()["y"] < 720
+    # 1 the sensor, by "hand"
+    for angle in (5, 95):
+        page.locator("#hand").fill(str(angle))
+        expect(page.locator("#seen")).to_contain_text(str(angle), timeout=WAIT)
+    expect(page.locator("[data-step=check]")).to_have_class("done")
+    # steps that move are locked, in words
+    open_step(page, "jog")
+    expect(page.locator("#jog-note")).to_contain_text("Locked: the drive is off")
+    assert page.locator("#go").is_disabled()
+    # 2 arm at low force
+    arm(page)
+    expect(page.locator("#state")).to_contain_text("limit 1.5 N")
+    # 3 jog: one press, one move
+    open_step(page, "jog")
+    page.click("[data-jog='-10']")
+    expect(page.locator("#want")).to_contain_text("wanted 8", timeout=WAIT)
+    page.fill("#goal", "20")
+    page.click("#go")
+    expect(page.locator("#want")).to_contain_text("wanted 20.0", timeout=WAIT)
+    page.fill("#goal", "400")
+    page.click("#go")
+    expect(page.locator("#jog-note")).to_contain_text("must lie in")
+    # 4 step
+    open_step(page, "sweep")
+    page.click("#up")
+    expect(page.locator("#result")).to_contain_text("overshoot", timeout=WAIT)
+    page.fill("#amplitude", "10")
+    page.fill("#seconds", "1")
+    page.click("#sine")
+    expect(page.locator("#log")).to_contain_text("sweep of joint 0: done", timeout=WAIT)
+    picture(page, "sweep-1280")
+    # 5 gains: refused, previewed, applied, undone
+    open_step(page, "gains")
+    expect(page.locator("#margins")).to_contain_text("Ms", timeout=WAIT)
+    kp = page.locator("#gains input[data-name=kp]")
+    was = kp.input_value()
+    kp.fill("99999")
+    kp.press("Tab")
+    expect(page.locator("#gains-note")).to_contain_text("must lie in 0 .. 1000")
+    assert page.locator("#apply").is_disabled()
+    kp.fill("45")
+    kp.press("Tab")
+    expect(page.locator("#margins")).to_contain_text("Then: Ms", timeout=WAIT)
+    picture(page, "gains-1280")
+    page.click("#apply")
+    expect(page.locator("#gains-note")).to_contain_text("arm again", timeout=WAIT)
+    expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
+    page.click("#undo")
+    expect(kp).to_have_value(was, timeout=WAIT)
+    kp.fill("45")
+    kp.press("Tab")
+    expect(page.locator("#apply")).to_be_enabled(timeout=WAIT)
+    page.click("#apply")
+    expect(page.locator("[data-step=gains]")).to_have_class("done")
+    # 6 compare, 7 save and report
+    open_step(page, "compare")
+    page.click("#compare")
+    expect(page.locator("#compared")).to_contain_text("explains", timeout=40_000)
+    picture(page, "compare-1280")
+    open_step(page, "save")
+    page.click("#save")
+    expect(page.locator("#saved")).to_contain_text("Gains written", timeout=WAIT)
+    page.click("#report")
+    expect(page.locator("#saved")).to_contain_text("report.html", timeout=60_000)
+    text = made.paths[0].read_text(encoding="utf-8")
+    assert "# One finger joint" in text
+    table = tomlkit.parse(text)["gains"]
+    assert table["kp"] == "45.0 V/rad"
+    assert table["provenance"]["recording"] == made.run_folder().name
+    report = (made.run_folder() / "report.html").read_text(encoding="utf-8")
+    assert "<svg" in report
+    assert "<script" not in report
+    made.close()
+    run = Run(made.run_folder())
+    assert len(run.table) > 1000
+    assert {"mark", "settings"} <= {one["event"] for one in run.events}
+
+
+def test_the_order_of_work_by_keyboard_alone(bench, opened):
+    page = opened(bench())
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+
+    def tab_to(selector):
+        for _ in range(80):
+            page.keyboard.press("Tab")
+            if page.locator(f"{selector}:focus").count():
+                return
+        raise AssertionError(f"{selector} is not reached by Tab")
+
+    tab_to("#hand")
+    page.keyboard.press("Home")
+    expect(page.locator("#seen")).to_contain_text("0 ..", timeout=WAIT)
+    page.keyboard.press("End")
+    expect(page.locator("[data-step=check]")).to_have_class("done", timeout=WAIT)
+    tab_to("[data-step=arm] summary")
+    page.keyboard.press("Enter")
+    tab_to("#cautioned")
+    page.keyboard.press("Space")
+    tab_to("#arm")
+    page.keyboard.press("Enter")
+    expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
+    tab_to("[data-step=jog] summary")
+    page.keyboard.press("Enter")
+    tab_to("[data-jog='-10']")
+    page.keyboard.press("Enter")
+    expect(page.locator("#want")).to_contain_text("wanted", timeout=WAIT)
+    tab_to("#goal")
+    page.keyboard.type("5")  # typing alone never moves anything
+    expect(page.locator("#jog-note")).to_contain_text("Moved")
+    page.keyboard.press("Escape")  # stops from inside a field
+    expect(page.locator("#state")).to_contain_text("TRIPPED", timeout=WAIT)
+    expect(page.locator("#stop-note")).to_contain_text("stopped")
+    tab_to("#clear")
+    page.keyboard.press("Enter")
+    expect(page.locator("#state")).to_contain_text(
+        "Drive is off", timeout=WAIT
+    )  # never armed by it
+
+
+def test_stop_under_load_by_mouse_by_escape_and_from_a_second_page(bench, opened):
+    """Sixteen joints at 200 Hz."""
+    made = bench(joints=16, rate="200 Hz")
+    page = opened(made, 1920, 1080)
+    expect(page.locator("#grid button")).to_have_count(16, timeout=WAIT)
+    expect(page.locator("#grid b").last).to_contain_text("deg off", timeout=WAIT)
+    picture(page, "grid-1920")
+    other = opened(made)
+    expect(other.locator("#control")).to_contain_text("Another page controls", timeout=WAIT)
+    page.click("#grid button >> nth=15")
+    expect(page.locator("#name")).to_contain_text("joint 15")
+    open_step(page, "arm")
+    page.check("#cautioned")
+    presses = (lambda: page.click("#stop"), lambda: page.keyboard.press("Escape"),
+               lambda: other.click("#stop"), lambda: other.keyboard.press("Escape"))  # fmt: skip
+    for press in presses:
+        arm_under_load(page)
+        press()
+        expect(page.locator("#state")).to_contain_text("TRIPPED", timeout=WAIT)
+        page.click("#clear")
+        expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
+    picture(page, "joint-1920")
+
+
+def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, opened):
+    page = opened(bench())
+    arm(page)
+    page.click("#meddle summary")
+    page.click("#words button:has-text('open')")
+    expect(page.locator("#faults")).to_contain_text("wiper at a rail", timeout=WAIT)
+    expect(page.locator("#faults")).to_contain_text("Cure:")
+    expect(page.locator("#state")).to_contain_text("TRIPPED")
+    page.click("#clear")
+    page.wait_for_timeout(300)
+    expect(page.locator("#state")).to_contain_text("TRIPPED")  # the cause stands
+    page.click("#words button:has-text('sound')")
+    page.wait_for_timeout(200)
+    page.click("#clear")
+    expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
+
+
+def last_mode(made):
+    run = Run(made.run_folder())
+    return run.joint(0, "mode")[-1]
+
+
+def wait_for(what, seconds=20.0):
+    end = time.monotonic() + seconds
+    while time.monotonic() < end:
+        if what():
+            return
+        time.sleep(0.05)
+    raise AssertionError("did not come about")
+
+
+def test_a_closed_page_takes_the_drive_off(bench, opened):
+    made = bench()
+    page = opened(made)
+    arm(page)
+    wait_for(lambda: last_mode(made) == 2.0)
+    page.context.close()
+    wait_for(lambda: last_mode(made) in (0.0, 4.0))
+    events = [one["event"] for one in Run(made.run_folder()).events]
+    assert "stop" in events
+
+
+def test_a_killed_server_takes_the_drive_off(bench, opened, tmp_path):
+    """The board is another process here, and is asked afterwards."""
+    from host.bridge import Bridge
+    from host.link import open_url
+
+    joint = tmp_path / "j0.toml"
+    from tests.page.conftest import STARTER
+
+    joint.write_text(
+        STARTER.replace("index middle hinge, workshop hand", "joint 0 of an invented hand")
+    )
+    board = subprocess.Popen([sys.executable, "-m", "host.cli", "board", str(joint), "--tcp", "0"],
+                             stdout=subprocess.PIPE, text=True)  # fmt: skip
+    try:
+        board.stdout.readline()
+        url = board.stdout.readline().split()[-1]
+        made = bench(ports=[url])
+        page = opened(made)
+        arm(page)
+        os.kill(made.process.pid, signal.SIGKILL)
+        wait_for(lambda: last_mode(made) == 2.0 or True)
+        time.sleep(1.0)
+        bridge = Bridge(open_url(url), url)
+        bridge.greet()
+        bridge.beat()
+        wait_for(lambda: bridge.board_tick > 0)
+        assert bridge.powered == 0
+        bridge.close()
+        expect(page.locator("#state")).to_have_text("Not connected: nothing here moves anything",
+                                                     timeout=WAIT)  # fmt: skip
+        assert page.locator("#arm").is_disabled()
+    finally:
+        board.kill()
+
+
+def test_a_lost_board_is_said_and_nothing_moves(bench, opened, tmp_path):
+    joint = tmp_path / "j0.toml"
+    from tests.page.conftest import STARTER
+
+    joint.write_text(
+        STARTER.replace("index middle hinge, workshop hand", "joint 0 of an invented hand")
+    )
+    board = subprocess.Popen([sys.executable, "-m", "host.cli", "board", str(joint), "--tcp", "0"],
+                             stdout=subprocess.PIPE, text=True)  # fmt: skip
+    try:
+        board.stdout.readline()
+        made = bench(ports=[board.stdout.readline().split()[-1]])
+        page = opened(made)
+        arm(page)
+    finally:
+        board.kill()
+    expect(page.locator("#state")).to_contain_text("Link lost", timeout=WAIT)
+
+
+def test_a_page_of_an_ended_session_says_so_and_offers_nothing(bench, opened):
+    made = bench()
+    made.url = made.url.split("#")[0] + "#a-token-of-yesterday"
+    page = opened(made)
+    expect(page.locator("#name")).to_contain_text("session that has ended", timeout=WAIT)
+    assert page.locator("#arm").is_disabled()
+    wait_for(
+        lambda: any("refused a connection: wrong or missing token" in line for line in made.lines)
+    )
+
+
+def test_freezing_and_marking_gives_numbers(bench, opened):
+    page = opened(bench())
+    arm(page)
+    open_step(page, "jog")
+    page.click("[data-jog='10']")
+    page.wait_for_timeout(900)
+    page.click("#freeze")
+    box = page.locator("#c-angle").bounding_box()
+    page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 60)
+    page.mouse.down()
+    page.mouse.move(box["x"] + 0.99 * box["width"], box["y"] + 60, steps=4)
+    page.mouse.up()
+    expect(page.locator("#marked")).to_contain_text("deg, at the end")
+    page.click("#freeze")
+    page.select_option("#side", "right")
+    assert page.locator("#stop").bounding_box()["x"] > 1000
+
+
+AXE = os.environ.get("JOINTLOOP_AXE", "")
+
+
+@pytest.mark.skipif(not AXE, reason="JOINTLOOP_AXE names axe-core's axe.min.js (npm, test only)")
+def test_no_serious_barrier_is_found(bench, opened):
+    """axe-core by Deque Systems, rules of WCAG 2.1 A and AA (W3C Recommendation, 2018)."""
+    page = opened(bench(), bypass_csp=True)
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+    page.add_script_tag(path=AXE)
+    for name in ("check", "arm", "jog", "sweep", "gains", "compare", "save"):
+        if name != "check":
+            open_step(page, name)
+        found = page.evaluate("axe.run({ runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa'] })")
+        told = [
+            (one["id"], one["impact"], [n["target"] for n in one["nodes"]])
+            for one in found["violations"]
+        ]
+        assert [one for one in told if one[1] in ("serious", "critical")] == [], (
+            name,
+            json.dumps(told),
+        )

@@ -1,0 +1,195 @@
+"""Who may connect and who may ask what: handshakes from outside, a second controller, a hidden page."""
+
+import asyncio
+import json
+
+import pytest
+import websockets
+from websockets.exceptions import InvalidStatus
+
+from tests.page.conftest import Bench
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
+    bench = Bench(tmp_path_factory.mktemp("desk"))
+    yield bench
+    bench.close()
+
+
+def connect(made, token=None, origin=None, host=None, protocol="jointloop"):
+    origin = origin or f"http://127.0.0.1:{made.port}"
+    token = made.token if token is None else token
+    more = {"Host": host} if host else {}
+    return websockets.connect(f"ws://127.0.0.1:{made.port}/link", subprotocols=[protocol, token],
+                              origin=origin, additional_headers=more)  # fmt: skip
+
+
+class Client:
+    """A page without a browser."""
+
+    def __init__(self, socket):
+        self.socket, self.number, self.told = socket, 0, []
+
+    async def ask(self, what, **more):
+        self.number += 1
+        await self.socket.send(json.dumps({"do": what, "id": self.number, **more}))
+        return await self.until(lambda one: one.get("answer") == self.number)
+
+    async def until(self, good, seconds=15.0):
+        async with asyncio.timeout(seconds):
+            while True:
+                data = await self.socket.recv()
+                if isinstance(data, bytes):
+                    continue
+                one = json.loads(data)
+                self.told.append(one)
+                if good(one):
+                    return one
+
+
+@pytest.mark.parametrize(
+    ("more", "words"),
+    [
+        ({"token": "guess"}, "wrong or missing token"),
+        ({"protocol": "other"}, "wrong or missing token"),
+        ({"origin": "http://evil.example"}, "foreign Origin"),
+        ({"origin": "null"}, "foreign Origin"),
+        ({"origin": "https://127.0.0.1"}, "foreign Origin"),
+    ],
+)
+def test_a_foreign_handshake_is_refused_and_logged(made, more, words):
+    async def go():
+        with pytest.raises(InvalidStatus) as refused:
+            async with connect(made, **more):
+                pass
+        assert refused.value.response.status_code == 403
+
+    asyncio.run(go())
+    assert any(words in line for line in made.lines)
+
+
+def raw(made, head):
+    """One HTTP request by hand; its answer."""
+
+    async def go():
+        reader, writer = await asyncio.open_connection("127.0.0.1", made.port)
+        writer.write(head.encode())
+        answer = await asyncio.wait_for(reader.read(4000), 5.0)
+        writer.close()
+        return answer.decode(errors="replace")
+
+    return asyncio.run(go())
+
+
+def test_a_foreign_host_gets_nothing(made):
+    assert " 403 " in raw(made, "GET / HTTP/1.1\r\nHost: evil.example\r\nConnection: close\r\n\r\n")
+    upgrade = ("GET /link HTTP/1.1\r\nHost: evil.example\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n"
+               f"Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\nOrigin: http://127.0.0.1:{made.port}\r\n"
+               f"Sec-WebSocket-Protocol: jointloop, {made.token}\r\n\r\n")  # fmt: skip
+    assert " 403 " in raw(made, upgrade)
+
+
+@pytest.mark.parametrize("path", ["/../server.py", "/%2e%2e/server.py", "/nothing.js", "/static"])
+def test_only_the_pages_own_files_are_served(made, path):
+    own = f"Host: 127.0.0.1:{made.port}\r\nConnection: close\r\n\r\n"
+    assert " 404 " in raw(made, f"GET {path} HTTP/1.1\r\n{own}")
+
+
+def test_the_page_may_load_nothing_from_outside_and_be_framed_by_nobody(made):
+    own = f"Host: 127.0.0.1:{made.port}\r\nConnection: close\r\n\r\n"
+    answer = raw(made, f"GET / HTTP/1.1\r\n{own}")
+    assert " 200 " in answer
+    policy = next(
+        line for line in answer.split("\r\n") if line.lower().startswith("content-security")
+    )
+    for one in ("default-src 'none'", "script-src 'self'", "frame-ancestors 'none'"):
+        assert one in policy
+    assert "unsafe" not in policy
+    assert " 405 " in raw(made, f"POST / HTTP/1.1\r\nContent-Length: 0\r\n{own}")
+
+
+def test_a_second_page_watches_can_stop_and_takes_control_only_with_the_drive_off(made):
+    async def go():
+        async with connect(made) as one, connect(made) as two:
+            first, second = Client(one), Client(two)
+            await first.until(lambda m: m.get("control") is True)
+            await second.until(lambda m: m.get("control") is False)
+            for what, more in (("arm", {}), ("jog", {"by_deg": 2}), ("inject", {"word": "open"}),
+                               ("apply", {"gains": {"kp": 1}}), ("save", {}), ("force", {"share": 1})):  # fmt: skip
+                refused = await second.ask(what, joint=0, **more)
+                assert not refused["ok"]
+                assert "another page controls" in refused["text"]
+            logged = [m["log"] for m in second.told if "log" in m]
+            assert sum(row["event"] == "refused" for row in logged) == 6
+            assert (await first.ask("arm", joint=0, cautioned=True))["ok"]
+            await first.until(lambda m: m.get("status", {}).get("powered") is True)
+            assert (await second.ask("control"))["ok"]
+            await second.until(lambda m: m.get("status", {}).get("powered") is False)
+            assert not (await first.ask("jog", joint=0, by_deg=2))["ok"]
+            assert (await first.ask("stop"))["ok"]  # watchers may stop
+            assert (await second.ask("clear"))["ok"]
+
+    asyncio.run(go())
+
+
+@pytest.mark.parametrize(
+    ("what", "more", "words"),
+    [
+        ("jog", {"by_deg": 200}, "must lie in -30 .. 30"),
+        ("jog", {"by_deg": None}, "must be a number"),
+        ("go", {"angle_deg": 170}, "must lie in"),
+        ("go", {"angle_deg": "20"}, "must be a number"),
+        ("go", {"angle_deg": 20, "joint": 7}, "must be 0 .. 0"),
+        ("sine", {"amplitude_deg": 80, "hertz": 0.5, "seconds": 2}, "leaves the range"),
+        ("sine", {"amplitude_deg": 20, "hertz": 50, "seconds": 2}, "must lie in 0.05 .. 5"),
+        ("apply", {"gains": {"kp": -1}}, "must lie in 0 .. 1000 V/rad"),
+        ("apply", {"gains": {"kp": True}}, "must be a number"),
+        ("apply", {"gains": {"haste": 1}}, "unknown; allowed"),
+        ("force", {"share": 3}, "must lie in 0.2 .. 1"),
+        ("inject", {"word": "explode"}, "meddled"),
+        ("hand", {"angle_deg": 400}, "must lie in"),
+        ("undo", {}, "nothing to undo"),
+        ("dance", {}, "not known"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_done_is_answered_in_words(made, what, more, words):
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            await page.until(lambda m: m.get("control") is True)
+            answer = await page.ask(what, **{"joint": 0, **more})
+            assert answer["ok"] is False
+            assert words in answer["text"]
+
+    asyncio.run(go())
+
+
+def test_a_hidden_page_in_control_takes_the_drive_off(made):
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            await page.until(lambda m: m.get("control") is True)
+            await page.ask("clear")
+            await page.socket.send(json.dumps({"do": "beat", "visible": True}))
+            assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
+            await page.until(lambda m: m.get("status", {}).get("powered") is True)
+            await page.socket.send(json.dumps({"do": "beat", "visible": False}))
+            await page.until(lambda m: m.get("log", {}).get("event") == "unwatched")
+            await page.until(lambda m: m.get("status", {}).get("powered") is False)
+            await page.ask("clear")
+
+    asyncio.run(go())
+
+
+def test_garbage_is_refused_and_nothing_falls_over(made):
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            await page.until(lambda m: m.get("control") is True)
+            for text in ("", "[]", "{", '"stop"', "1" * 20_000, '{"do": 3}'):
+                await socket.send(text)
+            assert (await page.ask("stop"))["ok"]
+            await page.ask("clear")
+
+    asyncio.run(go())
