@@ -8,7 +8,6 @@ import contextlib
 import json
 import struct
 import subprocess
-import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -21,6 +20,7 @@ from controller.wire import messages as m
 from controller.wire import table
 from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
+from host.starting import begin_board
 from sim.closed_loop import Joint
 from sim.errors import InputError
 
@@ -32,10 +32,11 @@ class Session:
     """Open links to all boards of some joints."""
 
     def __init__(self, joints: list[Joint], ports: list[str] | None = None,
-                 runtime: str = "cpython", seed: int = 1) -> None:  # fmt: skip
-        """Open the ports, or start a virtual board. Raises InputError."""
+                 runtime: str = "cpython", seed: int = 1,
+                 board: subprocess.Popen[str] | None = None) -> None:  # fmt: skip
+        """Open the ports, or a virtual board: ``board`` is one begun early. Raises InputError."""
         self.joints = joints
-        self.virtual_process: subprocess.Popen[str] | None = None
+        self.virtual_process = board
         self.bridges: list[Bridge] = []
         if not ports:
             ports = [self._start_virtual(runtime, seed)]
@@ -53,11 +54,9 @@ class Session:
             bridge.beat()
 
     def _start_virtual(self, runtime: str, seed: int) -> str:
-        command = [sys.executable, "-m", "host.cli", "board", "--runtime", runtime, "--seed",
-                   str(seed), "--quiet", *[joint.path for joint in self.joints]]  # fmt: skip
-        self.virtual_process = subprocess.Popen(
-            command, stdout=subprocess.PIPE, stdin=subprocess.PIPE, text=True
-        )
+        if self.virtual_process is None:
+            paths = [joint.path for joint in self.joints]
+            self.virtual_process = begin_board(paths, runtime, seed)
         assert self.virtual_process.stdout is not None
         line = self.virtual_process.stdout.readline()
         try:

@@ -8,25 +8,28 @@ import time
 from pathlib import Path
 
 from sim.errors import InputError
+from sim.joint_file import read_text
 
 
 def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool, seed: int,
         out: Path) -> None:  # fmt: skip
     """Serve the page until interrupted."""
     from host.files import make_folder
-    from host.loading import load
-
-    joints = [load(path) for path in paths]
-    make_folder(out)
-    listening = _listen(http)
     from host.page.link_client import LinkClient
     from host.page.link_process import LOW_SHARE, Wanted
 
+    make_folder(out)
+    listening = _listen(http)
+    for path in paths:  # before anything is started
+        read_text(path)
     link = LinkClient(
         Wanted([str(path) for path in paths], ports, runtime, seed, str(out), LOW_SHARE)
     )
     workshop = None
     try:
+        from host.loading import load
+
+        joints = [load(path) for path in paths]
         import uvicorn
 
         from host.page.compute import executor

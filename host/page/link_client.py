@@ -108,7 +108,8 @@ class LinkClient:
 
     def end(self) -> None:
         """Drive off, recording closed, process ended."""
-        self._send(("end",))
+        if self.process.is_alive():
+            self._send(("end",))
         self.process.join(4.0)
         if self.process.is_alive():
             self.process.kill()

@@ -45,6 +45,13 @@ class Wanted:
     """Share of the force limit that joints are armed with first."""
 
 
+def early_board(wanted: Wanted) -> Any:
+    """A virtual board, started."""
+    from host.starting import begin_board
+
+    return begin_board(wanted.paths, wanted.runtime, wanted.seed)
+
+
 def low_force(joint: Any, share: float) -> Any:
     """The settings of a joint with its fingertip force limit lowered to a share."""
     from sim.closed_loop import joint_of
@@ -90,6 +97,7 @@ class Link:
 
     def __init__(self, wanted: Wanted, say: Any) -> None:
         """Open ports or a virtual board, begin to record. Raises InputError."""
+        board = None if wanted.ports else early_board(wanted)  # it starts while we read and import
         from host.commands.record import about, begin_recording
         from host.loading import load, slug
         from host.session import Session, new_folder
@@ -97,7 +105,7 @@ class Link:
         self.say = say
         self.wanted = wanted
         self.joints = [load(Path(path)) for path in wanted.paths]
-        self.session = Session(self.joints, wanted.ports, wanted.runtime, wanted.seed)
+        self.session = Session(self.joints, wanted.ports, wanted.runtime, wanted.seed, board)
         self.shares = [wanted.low_share] * len(self.joints)
         self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
         self.session.send_settings(dict(enumerate(self.settings)))

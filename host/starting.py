@@ -1,0 +1,15 @@
+"""Starting a virtual board: quick to import, so that the board starts while others still read."""
+
+import subprocess
+import sys
+
+
+def begin_board(paths: list[str], runtime: str, seed: int) -> "subprocess.Popen[str]":
+    """Start a virtual board; it tells its URL on its standard output, and ends with its input.
+
+    Whoever starts it reads the joint files too, and says what is wrong with them: it keeps quiet.
+    """
+    command = [sys.executable, "-m", "host.cli", "board", "--runtime", runtime, "--seed", str(seed),
+               "--quiet", *paths]  # fmt: skip
+    return subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.PIPE,
+                            stderr=subprocess.DEVNULL, text=True)  # fmt: skip
