@@ -169,7 +169,7 @@ def back_emf(s: "Limits", st: "Allowed", sensed: "Sensed", current_A: float) -> 
     the speed says: a dead one must not open the window tick by tick, and what is no
     number ends at the lower bound.
     """
-    by_speed = s.back_emf_V_s * sensed.speed_rad_s
+    by_speed = s.back_emf_V_s * (sensed.speed_rad_s + sensed.across_rad_s)
     if s.current_fitted != 1:
         return by_speed
     emf = st.last_V - s.resistance_ohm * current_A

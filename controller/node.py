@@ -12,7 +12,7 @@ joints, so that a late tick does no harm to derivatives and profiles. In the
 spare time the link is served, telemetry sent and garbage collected.
 """
 
-from controller import faults
+from controller import coupling, faults
 from controller.answering import Answering
 from controller.joint import joint_tick
 from controller.portable import collect, const, sleep_us, ticks_add, ticks_diff, ticks_us
@@ -64,6 +64,7 @@ class Node:
         self.board = board
         self.stream = stream
         self.slots = [Slot() for _ in range(joints)]
+        self.states = [slot.state for slot in self.slots]
         self.tick_us = tick_us
         self.tick = 0
         self.edge = 0
@@ -121,6 +122,8 @@ class Node:
             r.steps = steps
             r.link_age_s = age
             r.outside_fault = self.outside
+            if coupling.crosses(slot.settings.across):
+                coupling.fill(slot.settings.across, slot.state, self.states)
             value = joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
             self.board.drive(k, value, slot.settings.drive.kind == PULSE)
             if slot.report.fault != slot.fault_now:

@@ -124,7 +124,8 @@ def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -
     """Stage 5: return the demanded voltage (V) at measured ``angle`` (rad)."""
     error = motion.want_rad - angle
     loop.error_rad = error
-    rest(g, loop, error, motion.want_rad_s, h)
+    drum = motion.want_rad_s + motion.across_rad_s
+    rest(g, loop, error, drum, h)
     speed = filter_speed(g, loop, angle, h)
     want = motion.want_rad_s
     if loop.resting == 1:
@@ -134,9 +135,9 @@ def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -
     pull = error - held_back(g, loop, motion)
     u = scheduled_kp(g, error) * pull + loop.integral_V
     u += g.kd * (g.rate_weight * want - speed)
-    u += g.speed_feed * want + g.acceleration_feed * motion.want_rad_s2
+    u += g.speed_feed * drum + g.acceleration_feed * motion.want_rad_s2
     if g.friction_feed_V > 0.0:
-        u += friction_feed(g, want)
+        u += friction_feed(g, drum)
     if g.breakaway_feed_V > 0.0:
         u += breakaway_feed(g, error)
     loop.demand_V = u

@@ -133,6 +133,23 @@ class Drive(Record):
     "Pulse drive: distance from neutral that gives full voltage."
 
 
+class Across(Record):
+    """Up to three joints of the same board that this joint's cables cross."""
+
+    joint_1 = integer(-1, "1", -1, 15)
+    "Place of the joint on the board; -1 none."
+    joint_2 = integer(-1, "1", -1, 15)
+    "The same."
+    joint_3 = integer(-1, "1", -1, 15)
+    "The same."
+    share_1 = real(0.0, "1", -10.0, 10.0)
+    "Moment arm of this joint's cable there over its own."
+    share_2 = real(0.0, "1", -10.0, 10.0)
+    "The same."
+    share_3 = real(0.0, "1", -10.0, 10.0)
+    "The same."
+
+
 class Settings(Record):
     """All tunables of one joint."""
 
@@ -146,3 +163,4 @@ class Settings(Record):
     watch = part(Watch)
     stopping = part(Stopping)
     drive = part(Drive)
+    across = part(Across)

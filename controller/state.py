@@ -16,6 +16,8 @@ class Sensed(Record):
     angle_rad = real(0.0, "rad")
     "Joint angle; continuous travel counts it from the base turn."
     speed_rad_s = real(0.0, "rad/s")
+    across_rad_s = real(0.0, "rad/s")
+    "What the drum turns beside, because joints that its cables cross do move."
     moved_rad = real(0.0, "rad")
     "Change of angle in this tick."
     base_turn = integer(0, "turn")
@@ -41,6 +43,8 @@ class Motion(Record):
     want_rad = real(0.0, "rad")
     want_rad_s = real(0.0, "rad/s")
     want_rad_s2 = real(0.0, "rad/s^2")
+    across_rad_s = real(0.0, "rad/s")
+    "What the drum must turn beside, because joints that its cables cross are to move."
     source = integer(0)
     "0 hold, 1 planned move, 2 streamed setpoints, 3 stop."
     target_rad = real(0.0, "rad")

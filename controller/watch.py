@@ -114,10 +114,11 @@ def wrong_way(e: "Evidence", moved: float, h: float) -> None:
 def gather(settings: "Settings", e: "Evidence", sensed: "Sensed", u: float, h: float) -> None:
     """Take in one tick: ``u`` (V) was applied while the joint moved."""
     w = settings.watch
-    expect(w, e, u, sensed.speed_rad_s, h)
-    compare(w, e, sensed.moved_rad, h)
+    moved = sensed.moved_rad + sensed.across_rad_s * h
+    expect(w, e, u, sensed.speed_rad_s + sensed.across_rad_s, h)
+    compare(w, e, moved, h)
     e.push_V += (u - e.push_V) * (h / (w.window_s + h))
-    wrong_way(e, sensed.moved_rad, h)
+    wrong_way(e, moved, h)
 
 
 def count_late(w: "Watch", e: "Evidence", steps: int) -> int:

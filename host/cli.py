@@ -321,6 +321,38 @@ def identify(
     run(log, columns, cutoff, gravity, as_json, out)
 
 
+@app.command(epilog="Example: jointloop hand hand.toml --report")
+def hand(
+    path: Annotated[Path, typer.Argument(metavar="FILE", help="Hand file (TOML).")],
+    report: Annotated[
+        bool,
+        typer.Option("--report", help="Also write one HTML page, the hand and joint by joint."),
+    ] = False,
+    stream: Annotated[
+        bool, typer.Option("--stream", help="Stream a sequence of postures to the boards instead.")
+    ] = False,
+    sequence: Annotated[
+        str | None, typer.Option(help="Stream: name of the sequence; left out, the first.")
+    ] = None,
+    port: Ports = None,
+    runtime: Runtime = "cpython",
+    yes: Yes = False,
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Reckon a whole hand: supply, ticks, link, heat, cost; or stream postures to its boards."""
+    from host.commands import hand as command
+
+    if stream:
+        code = command.stream(path, sequence, port or [], runtime, yes, folder, seed, as_json, out)
+    else:
+        code = command.run(path, report, seed, as_json, out)
+    if code:
+        raise typer.Exit(code)
+
+
 @app.command(epilog='Example: jointloop calibrate finger.toml --points "0 deg, 50 deg, 100 deg"')
 def calibrate(
     joint: Joint,

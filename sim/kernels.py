@@ -37,6 +37,7 @@ MODULES = (
     "controller.watch",
     "controller.supervisor",
     "controller.drive",
+    "controller.coupling",
     "controller.joint",
     "sim.arithmetic",
     "sim.plant",
@@ -47,6 +48,7 @@ MODULES = (
     "sim.loop",
     "sim.switching",
     "sim.driven",
+    "sim.chain",
 )
 """Kernel modules, callees first."""
 

@@ -180,6 +180,9 @@ class Plant(Record):
     object_Nms = real(0.0, "N*m*s/rad")
     others_A = real(0.0, "A")
     "Current drawn from the supply by others."
+    extra_m = real(0.0, "m")
+    "Path of the cable over other joints, at their angles."
+    extra_m_s = real(0.0, "m/s")
     supply_drop_V = real(0.0, "V")
     motor_open = integer(0)
     coasting = integer(0)

@@ -108,8 +108,8 @@ def cable_pull(p: "Part", x: "Plant", th: float, w: float, q: float, qd: float) 
     q_2 = q * q
     arm = c.joint_m * (1.0 + c.arm_1 * q + c.arm_2 * q_2)
     path = c.joint_m * q * (1.0 + 0.5 * c.arm_1 * q + c.arm_2 * q_2 / 3.0)
-    s = c.drum_m * th - path
-    rate = c.drum_m * w - arm * qd
+    s = c.drum_m * th - path - x.extra_m
+    rate = c.drum_m * w - arm * qd - x.extra_m_s
     gap = c.drum_m * p.motor.half_gap_rad
     z = x.rest_m
     if s > z + gap:
@@ -128,7 +128,7 @@ def cable_pull(p: "Part", x: "Plant", th: float, w: float, q: float, qd: float) 
         if pull > 0.0:
             pull -= c.damping_Ns_m * rate
     else:
-        pull = c.extensor_N_m * (c.extensor_stretch_m + path)
+        pull = c.extensor_N_m * (c.extensor_stretch_m + path + x.extra_m)
     x.extensor_N = pull if pull > 0.0 else 0.0
     return arm
 

@@ -1,0 +1,234 @@
+"""``jointloop hand``: the whole hand: budgets, coupled simulation, report; or streamed to its boards."""
+
+import contextlib
+import json
+import subprocess
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import tomlkit
+
+from host.starting import begin_board
+from host.terminal import Terminal, plain
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from controller.settings import Settings
+    from host.moves import Move
+    from sim.hand.budget import HandBudget
+    from sim.hand.file import Hand, Sequence
+
+MARK = {
+    "good": "[green]good[/green]",
+    "note": "[cyan]note[/cyan]",
+    "warn": "[bold red]mind[/bold red]",
+}
+DEG = 57.29577951308232
+RATE_HZ = 50.0
+
+
+def run(path: Path, report: bool, seed: int, as_json: bool, out: Path) -> int:
+    """Budgets of a hand: figure, tables, findings; return 1 where something does not fit."""
+    terminal = Terminal(as_json)
+    terminal.say(f"Reckoning {plain(path)} ...")
+    from host.figures.hand import budget_figure
+    from host.figures.look import save
+    from host.files import make_folder
+    from host.loading import slug
+    from sim.hand.budget import budget
+    from sim.hand.file import read_hand
+
+    hand = read_hand(path)
+    folder = make_folder(out)
+    found = budget(hand, seed)
+    figure = save(budget_figure(hand, found), folder / f"{slug(hand.name)}-budget.png")
+    terminal.say(f"Figure: {plain(figure)}")
+    show(terminal, hand, found)
+    written = None
+    if report:
+        written = str(write(hand, found, folder / f"{slug(hand.name)}-report.html"))
+        terminal.say(f"Report: {plain(written)}")
+    terminal.result(
+        {"hand": hand.name, "figure": str(figure), "report": written, **found.as_dict()}
+    )
+    return 1 if any(one.weight == "warn" for one in found.findings) else 0
+
+
+def show(terminal: Terminal, hand: "Hand", found: "HandBudget") -> None:
+    """Print tables and findings."""
+    if found.sequences:
+        terminal.table("Supply", ("sequence", "peak", "mean", "lowest bus", "margin"),
+                       [(one.name, f"{one.peak_A:.2f} A", f"{one.mean_A:.2f} A",
+                         f"{one.lowest_bus_V:.2f} V", f"{one.margin_V:+.2f} V") for one in found.sequences])  # fmt: skip
+    terminal.table("Boards", ("board", "joints", "tick", "octets/s", "link"),
+                   [(one.name, one.joints, f"{100 * one.tick_share:.0f} %", f"{one.octets_s:.0f}",
+                     f"{100 * one.link_share:.0f} %") for one in found.boards])  # fmt: skip
+    if found.sequences:
+        rows = []
+        for k, member in enumerate(hand.members):
+            rows.append((member.name, hand.boards[member.board].name,
+                         " ".join(map(str, member.pins)),
+                         f"{max(one.disturbed_rad[k] for one in found.sequences) * DEG:.1f} deg",
+                         f"{max(one.hottest_C[k] for one in found.sequences):.0f} degC"))  # fmt: skip
+        terminal.table("Joints", ("joint", "board", "pins", "furthest off", "winding"), rows)
+    terminal.heading("What fits, what breaks first, and what to change")
+    terminal.remarks([(MARK[one.weight], plain(one.text)) for one in found.findings])
+
+
+def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
+    """The report: the hand as a whole, then joint by joint."""
+    from host.figures.hand import budget_figure
+    from host.figures.look import as_svg
+    from host.figures.size import size_figure
+    from host.report import Section, write_report
+    from sim.sizing import size
+
+    boards = [(one.name, one.joints, f"{100 * one.tick_share:.0f} %", f"{100 * one.link_share:.0f} %")
+              for one in found.boards]  # fmt: skip
+    sections = [Section("The hand as a whole", "", [(as_svg(budget_figure(hand, found)),
+                        "Supply, angles, boards and heat through the hardest sequence.")],
+                        ["board", "joints", "tick", "link"], boards, found.findings)]  # fmt: skip
+    drawn: dict[str, Any] = {}
+    for k, member in enumerate(hand.members):
+        joint = member.joint
+        kind = repr(sorted(joint.tables.items(), key=str))
+        if kind not in drawn:  # alike joints share one calculation
+            mine = size(joint)
+            drawn[kind] = (mine, as_svg(size_figure(joint, mine)))
+        mine, svg = drawn[kind]
+        rows = [("board and pins", f"{hand.boards[member.board].name}, {', '.join(map(str, member.pins))}"),
+                ("free speed", f"{mine.free_speed_rad_s * DEG:.0f} deg/s"),
+                ("fingertip force, limit", f"{mine.force_limit_N:.2f} N"),
+                ("cable at the limit", f"{mine.cable_at_limit_N:.1f} N"),
+                ("angle resolution", f"{mine.angle_effective_rad * DEG:.2f} deg")]  # fmt: skip
+        for one in found.sequences:
+            rows.append((f"furthest off in {one.name}", f"{one.disturbed_rad[k] * DEG:.1f} deg"))
+        sections.append(Section(member.name, joint.file.joint.name, [(svg, "What these parts give.")],
+                                ["", "value"], rows, mine.findings))  # fmt: skip
+    return write_report(
+        path, hand.name, "Budgets and figures of a hand, before it is built.", sections
+    )
+
+
+def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes: bool,
+           folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
+    """Stream a sequence of postures to all boards, all joints in step; return the exit code."""
+    terminal = Terminal(as_json)
+    from host.commands.stream import record_stream
+    from host.loading import slug
+    from host.session import Session, new_folder
+    from host.streaming import check_budget
+    from sim.hand.file import read_hand
+
+    hand = read_hand(path)
+    known = [one.name for one in hand.sequences]
+    if not known or (sequence is not None and sequence not in known):
+        raise InputError(
+            "", "--sequence", sequence, "must be one of " + ", ".join(known or ["(none)"])
+        )
+    chosen = hand.sequences[known.index(sequence) if sequence else 0]
+    terminal.say(f'Streaming "{plain(chosen.name)}" to {len(hand.boards)} board(s), {len(hand.members)} '
+                 "joints in step. A trip of one joint, or Ctrl-C, stops all of them.")  # fmt: skip
+    with contextlib.ExitStack() as stack:
+        order, urls = open_boards(hand, ports, runtime, seed, stack)
+        joints = [hand.members[k].joint for k in order]
+        session = stack.enter_context(Session(joints, urls, runtime, seed))
+        session.send_settings(settings_of(hand, order))
+        check_budget(session, RATE_HZ)
+        target = folder or new_folder(out, slug(hand.name) + "-hand")
+        more = {
+            "hand": hand.name,
+            "sequence": chosen.name,
+            "names": [hand.members[k].name for k in order],
+        }
+        return record_stream(terminal, session, moves_of(hand, chosen, order), RATE_HZ, 1, target, yes,
+                             seed, more=more)  # fmt: skip
+
+
+def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
+                stack: contextlib.ExitStack) -> tuple[list[int], list[str]]:  # fmt: skip
+    """Joints in the order of boards, and the boards' ports; virtual boards are started. Raises InputError."""
+    used = [board for board in hand.boards if board.joints]
+    if ports and len(ports) != len(used):
+        raise InputError(
+            "", "--port", len(ports), f"the hand has {len(used)} boards with joints; give one each"
+        )
+    order = [k for board in used for k in board.joints]
+    folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
+    urls: list[str] = []
+    started = []
+    for number, board in enumerate(used):
+        port = ports[number] if ports else board.port
+        if port is not None:
+            urls.append(port)
+            continue
+        paths = []
+        for k in board.joints:  # as the hand has it: overrides, its supply
+            path = folder / f"{number}-{k}.toml"
+            path.write_text(tomlkit.dumps(hand.members[k].joint.tables), encoding="utf-8")
+            paths.append(str(path))
+        process = begin_board(paths, runtime, seed + 16 * number)
+        stack.callback(_end, process)
+        started.append((len(urls), process))
+        urls.append("")
+    for place, process in started:  # they start side by side
+        assert process.stdout is not None
+        line = process.stdout.readline()
+        if not line:
+            raise InputError(hand.path, "board", None, "a virtual board did not start")
+        urls[place] = str(json.loads(line)["url"])
+    return order, urls
+
+
+def _end(process: "subprocess.Popen[str]") -> None:
+    if process.stdin is not None:
+        with contextlib.suppress(OSError):
+            process.stdin.close()
+    try:
+        process.wait(2.0)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+def settings_of(hand: "Hand", order: list[int]) -> "dict[int, Settings]":
+    """Settings of all joints with the rows of crossing cables that their own board can know."""
+    from sim.hand.coupled import across_rows
+
+    made: dict[int, Settings] = {}
+    for board in hand.boards:
+        places = {k: place for place, k in enumerate(board.joints)}
+        rows = across_rows(hand, places)
+        made.update({order.index(k): rows[k] for k in board.joints})
+    return made
+
+
+def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int, Move]":
+    """The sequence as moves, all joints of a posture arriving together."""
+    import numpy as np
+
+    from host.moves import sampled
+    from sim import program
+    from sim.hand.coupled import programs
+    from sim.scenarios import LEAD_S
+
+    moves = {}
+    for number, k in enumerate(order):
+        scene = programs(hand, sequence)[k]
+        rows = [row for row in scene.rows if row[1] == program.STREAM]
+        times, angles, speeds = [0.0], [scene.start_rad], [0.0]
+        for at, _, angle, speed, _ in rows:
+            t = at - LEAD_S
+            if t - times[-1] > 0.03:  # it stood still until now
+                times.append(t - 0.02)
+                angles.append(angles[-1])
+                speeds.append(0.0)
+            times.append(t)
+            angles.append(angle)
+            speeds.append(speed)
+        times.append(max(sequence.seconds, times[-1] + 0.02))
+        angles.append(angles[-1])
+        speeds.append(0.0)
+        moves[number] = sampled(sequence.name, np.array(times), np.array(angles), np.array(speeds))
+    return moves

@@ -1,0 +1,208 @@
+"""What a hand needs against what there is: supply, ticks, link, heat, cost, mass.
+
+    supply      E - R I(t), I of all motors in step through a sequence (``coupled.py``)
+    ticks       joints of a board x measured cost of one, against the tick's period
+    link        octets a second of telemetry, beats and setpoints, against the port's
+    heat        a sequence repeated for ever: mean Joule heat through both thermal resistances
+Each row says what breaks first, and what to change.
+"""
+
+from dataclasses import asdict, dataclass, field
+from typing import Any
+
+import numpy as np
+
+from controller import heat
+from sim.findings import Finding
+from sim.hand.coupled import HandRun, programs, simulate_hand
+from sim.hand.file import Hand, Sequence
+
+SHARE_OF_TICK = 0.7
+"""Share of a tick that the joints may take: telemetry and collection need the rest (board study)."""
+SHARE_OF_LINK = 0.7
+ROWS_HZ, FIELDS = 200.0, 5
+"""Telemetry that a hand is watched by: rows a second, fields of each joint."""
+BEAT_S, SETPOINT_HZ = 0.02, 50.0
+
+
+@dataclass
+class SequenceBudget:
+    """One sequence of postures. SI with units in the names."""
+
+    name: str
+    peak_A: float
+    mean_A: float
+    lowest_bus_V: float
+    margin_V: float
+    """Lowest bus voltage over what boards need."""
+    hottest_C: list[float]
+    """Winding of each joint where the sequence is repeated for ever."""
+    faults: dict[str, str]
+    """Joints that tripped, and by what."""
+    disturbed_rad: list[float]
+    """Largest distance from the setpoint, joint by joint."""
+
+
+@dataclass
+class BoardBudget:
+    """One board: share of the tick and of the link that is taken."""
+
+    name: str
+    joints: int
+    tick_share: float
+    octets_s: float
+    link_share: float
+
+
+@dataclass
+class HandBudget:
+    """All budgets of a hand and what they mean."""
+
+    sequences: list[SequenceBudget]
+    boards: list[BoardBudget]
+    cost: float | None
+    mass_kg: float | None
+    findings: list[Finding] = field(default_factory=list)
+    runs: list[HandRun] = field(default_factory=list)
+
+    def as_dict(self) -> dict[str, Any]:
+        """The budgets as a plain dictionary."""
+        found = {"sequences": [asdict(one) for one in self.sequences],
+                 "boards": [asdict(one) for one in self.boards], "cost": self.cost,
+                 "mass_kg": self.mass_kg}  # fmt: skip
+        return {
+            **found,
+            "findings": [{"weight": one.weight, "text": one.text} for one in self.findings],
+        }
+
+
+def board_budget(hand: Hand) -> list[BoardBudget]:
+    """Ticks and link of every board."""
+    rows = []
+    for board in hand.boards:
+        count = len(board.joints)
+        if not count:
+            rows.append(BoardBudget(board.name, 0, 0.0, 0.0, 0.0))
+            continue
+        tick = hand.members[board.joints[0]].joint.settings.tick_s
+        row = 4 + 4 * FIELDS * count + 2  # the tick once a row; head and check spread over 8 rows
+        octets = 1.06 * (ROWS_HZ * row + 28.0 / BEAT_S + SETPOINT_HZ * (10 + 4 * count))
+        link = octets / board.link_octets_s if board.link_octets_s > 0.0 else float("inf")
+        rows.append(BoardBudget(board.name, count, count * board.tick_cost_s / tick, octets, link))
+    return rows
+
+
+def repeated_heat(hand: Hand, run: HandRun) -> list[float]:
+    """Winding temperature (degC) of each joint where its sequence never ends.
+
+    T = T_air + (R_wc + R_ca) I_rms^2 R(T), copper R(T) linear in T: solved for T.
+    """
+    current = run.column("current_A")
+    found = []
+    for k, member in enumerate(hand.members):
+        part = member.joint.part
+        square = float(np.mean(current[k] ** 2))
+        through = part.heat.winding_K_W + part.heat.case_K_W
+        cold = heat.resistance(part.motor.resistance_25_ohm, part.heat.air_C)
+        slope = part.motor.resistance_25_ohm / 259.5
+        gain = through * square
+        rise = gain * cold / (1.0 - gain * slope) if gain * slope < 1.0 else float("inf")
+        found.append(part.heat.air_C + rise)
+    return found
+
+
+def sequence_budget(
+    hand: Hand, sequence: Sequence, seed: int = 1
+) -> tuple[SequenceBudget, HandRun]:
+    """Run a sequence in step and say what it takes. Raises InputError."""
+    from sim.metrics import fault_names
+
+    run = simulate_hand(hand, programs(hand, sequence), seed=seed)
+    names = fault_names()
+    settled = round(0.3 / run.tick_s)
+    away = np.abs(run.column("want_rad") - run.column("joint_rad"))[:, settled:]
+    tripped = {hand.members[k].name: names[int(number)]
+               for k, number in enumerate(run.scores["fault"]) if number != 0}  # fmt: skip
+    low = float(run.bus_V.min())
+    return SequenceBudget(
+        sequence.name, float(run.supply_A.max()), float(run.supply_A.mean()), low,
+        low - hand.lowest_V, repeated_heat(hand, run), tripped, away.max(axis=1).tolist(),
+    ), run  # fmt: skip
+
+
+def budget(hand: Hand, seed: int = 1) -> HandBudget:
+    """All budgets of a hand. Raises InputError."""
+    made = [sequence_budget(hand, one, seed) for one in hand.sequences]
+    costs = [member.cost for member in hand.members]
+    masses = [member.mass_kg for member in hand.members]
+    found = HandBudget(
+        [one for one, _ in made], board_budget(hand),
+        None if None in costs else float(sum(one or 0.0 for one in costs)),
+        None if None in masses else float(sum(one or 0.0 for one in masses)),
+        runs=[run for _, run in made],
+    )  # fmt: skip
+    found.findings = [*_supply(hand, found), *_boards(hand, found), *_heat(hand, found), *_limits(hand, found)]  # fmt: skip
+    return found
+
+
+def _supply(hand: Hand, found: HandBudget) -> list[Finding]:
+    rows = []
+    for one in found.sequences:
+        text = (f'"{one.name}" draws {one.peak_A:.1f} A at most, {one.mean_A:.2f} A on average; the supply '
+                f"sags to {one.lowest_bus_V:.2f} V, {one.margin_V:+.2f} V over what boards need.")  # fmt: skip
+        if one.margin_V < 0.0:
+            cure = hand.lowest_V / max(hand.supply_V - hand.supply_ohm * one.peak_A, 0.1)
+            most = (hand.supply_V - hand.lowest_V) / max(one.peak_A, 1e-9)
+            rows.append(Finding("warn", text + f" Boards brown out: the supply and its wires may have "
+                                f"{most * 1e3:.0f} mohm at most, or start fewer joints at once ({cure:.2f}x)."))  # fmt: skip
+        else:
+            rows.append(Finding("note" if one.margin_V < 0.3 else "good", text))
+        for name, fault in one.faults.items():
+            rows.append(Finding("warn", f'"{one.name}": {name} tripped: {fault}.'))
+    return rows
+
+
+def _boards(hand: Hand, found: HandBudget) -> list[Finding]:
+    rows = []
+    for one in found.boards:
+        text = (f"Board {one.name}: {one.joints} joints take {100 * one.tick_share:.0f} % of the tick (an estimate "
+                f"from the cost given) and {100 * one.link_share:.0f} % of the link.")  # fmt: skip
+        if one.tick_share > SHARE_OF_TICK:
+            rows.append(Finding("warn", text + f" More than {100 * SHARE_OF_TICK:.0f} % will be late: move joints "
+                                "to another board, or lower control.rate."))  # fmt: skip
+        elif one.link_share > SHARE_OF_LINK:
+            rows.append(Finding("warn", text + " Ask for fewer rows, or use a faster port."))
+        else:
+            rows.append(Finding("good", text))
+    apart = [f"{hand.members[k].name} over {hand.members[j].name}" for finger in hand.fingers
+             for a, k in enumerate(finger.joints) for b, j in enumerate(finger.joints)
+             if finger.arms[a, b, 0] != 0.0 and hand.members[k].board != hand.members[j].board]  # fmt: skip
+    if apart:
+        rows.append(Finding("warn", "Cables cross joints of another board, whose motion their controller cannot "
+                            f"know: {', '.join(apart)}. Put a finger's joints on one board."))  # fmt: skip
+    return rows
+
+
+def _heat(hand: Hand, found: HandBudget) -> list[Finding]:
+    rows = []
+    for one in found.sequences:
+        k = int(np.argmax(one.hottest_C))
+        hot = hand.members[k].joint.settings.heat.hot_C
+        text = (f'"{one.name}" for ever: the hottest winding is {hand.members[k].name}, '
+                f"{one.hottest_C[k]:.0f} degC of {hot:.0f}.")  # fmt: skip
+        over = one.hottest_C[k] > hand.members[k].joint.settings.heat.warm_C
+        rows.append(Finding("warn" if over else "good",
+                            text + (" It will be slowed down: rest between repeats." if over else "")))  # fmt: skip
+    return rows
+
+
+def _limits(hand: Hand, found: HandBudget) -> list[Finding]:
+    rows = []
+    for what, have, limit, unit in (("cost", found.cost, hand.cost_limit, ""),
+                                    ("mass", found.mass_kg, hand.mass_limit_kg, " kg")):  # fmt: skip
+        if have is None:
+            rows.append(Finding("note", f"The {what} is not known: not every joint gives it."))
+        elif limit is not None:
+            rows.append(Finding("good" if have <= limit else "warn",
+                                f"The joints' {what} is {have:.4g}{unit} of {limit:.4g}{unit} allowed."))  # fmt: skip
+    return rows
