@@ -321,6 +321,27 @@ def identify(
     run(log, columns, cutoff, gravity, as_json, out)
 
 
+@app.command(epilog='Example: jointloop sweep finger.toml --vary "cable.joint_radius=4 mm..8 mm/9"')
+def sweep(
+    joint: Joint,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option("--vary", help="table.key=low..high/count, or values with commas; repeat."),
+    ] = None,
+    trade: Annotated[str, typer.Option(help="Two columns of the table to weigh.")] = "",
+    cluster: Annotated[
+        str | None, typer.Option(help="Dask scheduler, tcp://host:port; left out, this machine.")
+    ] = None,
+    workers: Annotated[int | None, typer.Option(help="Processes here.", min=1, max=256)] = None,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Vary values of a joint: a table of what each variant gives, and the best trade-offs."""
+    from host.commands.sweep import run
+
+    run(joint, vary or [], trade, cluster, workers, as_json, out)
+
+
 @app.command(epilog="Example: jointloop hand hand.toml --report")
 def hand(
     path: Annotated[Path, typer.Argument(metavar="FILE", help="Hand file (TOML).")],

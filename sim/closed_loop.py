@@ -222,7 +222,10 @@ def simulate(
 
 
 def _run_compiled(records: list, scenario: Scenario, run: Run, rows: np.ndarray) -> tuple:
-    arrays = [kernels.as_array([one]) for one in records]
+    made = (State, Command, Report)  # as new: their arrays are kept ready
+    arrays = [
+        _fresh(type(one), 1) if type(one) in made else kernels.as_array([one]) for one in records
+    ]
     events = kernels.as_array(scenario.events(records[0].tick_s))
     scores = kernels.as_array([Score()])
     kernels.twin().loop.run_many(

@@ -15,6 +15,7 @@ import sys
 import threading
 import types
 from collections.abc import Callable
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -184,6 +185,7 @@ def twin() -> types.SimpleNamespace:
         return _LOADED["twin"]
 
 
+@lru_cache(maxsize=64)
 def dtype_of(record: type[Record]) -> np.dtype:
     """Return the NumPy dtype of a record class (nested, 8-byte fields)."""
     columns: list = []

@@ -2,6 +2,7 @@
 
 import asyncio
 import json
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 import websockets
@@ -15,6 +16,12 @@ def made(tmp_path_factory):
     bench = Bench(tmp_path_factory.mktemp("desk"))
     yield bench
     bench.close()
+
+
+def play(work):
+    """Run a coroutine on a thread of its own: the browser tests' loop may be running on this one."""
+    with ThreadPoolExecutor(1) as pool:
+        return pool.submit(asyncio.run, work).result()
 
 
 def connect(made, token=None, origin=None, host=None, protocol="jointloop"):
@@ -65,7 +72,7 @@ def test_a_foreign_handshake_is_refused_and_logged(made, more, words):
                 pass
         assert refused.value.response.status_code == 403
 
-    asyncio.run(go())
+    play(go())
     assert any(words in line for line in made.lines)
 
 
@@ -79,7 +86,7 @@ def raw(made, head):
         writer.close()
         return answer.decode(errors="replace")
 
-    return asyncio.run(go())
+    return play(go())
 
 
 def test_a_foreign_host_gets_nothing(made):
@@ -130,7 +137,7 @@ def test_a_second_page_watches_can_stop_and_takes_control_only_with_the_drive_of
             assert (await first.ask("stop"))["ok"]  # watchers may stop
             assert (await second.ask("clear"))["ok"]
 
-    asyncio.run(go())
+    play(go())
 
 
 @pytest.mark.parametrize(
@@ -162,7 +169,7 @@ def test_what_cannot_be_done_is_answered_in_words(made, what, more, words):
             assert answer["ok"] is False
             assert words in answer["text"]
 
-    asyncio.run(go())
+    play(go())
 
 
 def test_a_hidden_page_in_control_takes_the_drive_off(made):
@@ -179,7 +186,7 @@ def test_a_hidden_page_in_control_takes_the_drive_off(made):
             await page.until(lambda m: m.get("status", {}).get("powered") is False)
             await page.ask("clear")
 
-    asyncio.run(go())
+    play(go())
 
 
 def test_garbage_is_refused_and_nothing_falls_over(made):
@@ -192,4 +199,4 @@ def test_garbage_is_refused_and_nothing_falls_over(made):
             assert (await page.ask("stop"))["ok"]
             await page.ask("clear")
 
-    asyncio.run(go())
+    play(go())

@@ -1,0 +1,54 @@
+"""Variants of a joint in the plane of two figures; those that nothing else beats in both."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from host.figures.look import LIMIT, WANT, pyplot
+
+if TYPE_CHECKING:
+    from sim.sweep import Axis
+
+
+def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.ndarray, front: np.ndarray,
+                 names: tuple[str, str]) -> Any:  # fmt: skip
+    """values: (n, 2) of the two columns; front: (n,) of bool."""
+    plt = pyplot()
+    figure, axis = plt.subplots(figsize=(11.0, 6.8))
+    known = np.isfinite(values).all(axis=1)
+    places = {text: k for k, text in enumerate(axes[0].values)}
+    shade = np.array([places[point[0]] for point in points])
+    drawn = axis.scatter(
+        values[known, 0], values[known, 1], c=shade[known], cmap="viridis", s=22, lw=0
+    )
+    if front.any():
+        best = values[front]
+        order = np.argsort(best[:, 0])
+        axis.plot(best[order, 0], best[order, 1], color=LIMIT, lw=1.4, marker="o", mfc="none", ms=9,
+                  label="nothing else is better in both")  # fmt: skip
+        for k in np.flatnonzero(front)[:: max(1, int(front.sum()) // 8)]:
+            axis.annotate(", ".join(points[k]), values[k], fontsize=7, color=WANT,
+                          xytext=(5, 5), textcoords="offset points")  # fmt: skip
+        axis.legend(fontsize=9)
+    bar = figure.colorbar(drawn, ax=axis)
+    ticks = np.unique(
+        np.linspace(0, len(axes[0].values) - 1, min(len(axes[0].values), 8)).astype(int)
+    )
+    bar.set_ticks(ticks, labels=[axes[0].values[k] for k in ticks])
+    bar.set_label(axes[0].key)
+    axis.set(xlabel=_label(names[0]), ylabel=_label(names[1]),
+             title=f"{len(points)} variants of {', '.join(one.key for one in axes)}")  # fmt: skip
+    return figure
+
+
+def _label(name: str) -> str:
+    for unit, shown in (
+        ("_rad_s", ", rad/s"),
+        ("_Hz", ", Hz"),
+        ("_rad", ", rad"),
+        ("_N", ", N"),
+        ("_s", ", s"),
+    ):
+        if name.endswith(unit):
+            return name.removesuffix(unit).replace("_", " ") + shown
+    return name.replace("_", " ")

@@ -1,0 +1,95 @@
+"""One seam for work that outgrows one core or one machine: chunks in, results in order out.
+
+    with open_executor(None) as run:            processes of this machine
+    with open_executor("tcp://host:8786") as run:   a Dask cluster (optional extra)
+        for chunk in run.map(function, chunks): ...
+
+Both are executors in the sense of ``concurrent.futures``. A chunk whose worker died is done
+again, so a lost worker loses nothing; what a chunk gives depends on its input alone, so the
+result is the same on either.
+"""
+
+import multiprocessing
+import os
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from typing import Any
+
+from sim.errors import InputError
+
+TRIES = 4
+AHEAD = 4
+"""Chunks handed out ahead, per worker."""
+
+
+class Runner:
+    """Maps a function over chunks on an executor that can be opened anew when it breaks."""
+
+    def __init__(self, opening: Callable[[], Executor], workers: int) -> None:
+        self.opening, self.workers = opening, workers
+        self.executor = opening()
+        self.lost = 0
+        """Times that workers were lost."""
+
+    def __enter__(self) -> "Runner":
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.executor.shutdown(wait=False, cancel_futures=True)
+
+    def map(self, function: Callable[[Any], Any], chunks: Sequence[Any]) -> Iterator[Any]:
+        """Results of all chunks in order; a lost worker's chunks are done again."""
+        waiting: dict[int, Future[Any]] = {}
+        tries = [0] * len(chunks)
+        handed, taken = 0, 0
+        while taken < len(chunks):
+            while handed < len(chunks) and handed < taken + AHEAD * self.workers:
+                waiting[handed] = self.executor.submit(function, chunks[handed])
+                handed += 1
+            try:
+                result = waiting.pop(taken).result()
+            except Exception as error:
+                if not _worker_lost(error) or tries[taken] + 1 >= TRIES:
+                    raise
+                tries[taken] += 1
+                self.lost += 1
+                if isinstance(error, BrokenProcessPool):  # the whole pool is gone with its worker
+                    self.executor.shutdown(wait=False, cancel_futures=True)
+                    self.executor = self.opening()
+                    for k in range(taken, handed):
+                        waiting[k] = self.executor.submit(function, chunks[k])
+                else:
+                    waiting[taken] = self.executor.submit(function, chunks[taken])
+                continue
+            yield result
+            taken += 1
+
+
+def _worker_lost(error: Exception) -> bool:
+    return isinstance(error, BrokenProcessPool) or type(error).__name__ == "KilledWorker"
+
+
+def open_executor(cluster: str | None = None, workers: int | None = None) -> Runner:
+    """Processes of this machine, or a Dask cluster's workers. Raises InputError."""
+    count = workers or os.cpu_count() or 1
+    if cluster is None:
+        context = multiprocessing.get_context("spawn")
+        return Runner(lambda: ProcessPoolExecutor(count, context), count)
+    client: Any
+    try:
+        import distributed
+    except ImportError:
+        raise InputError(
+            "", "--cluster", cluster, "needs Dask: pip install 'jointloop[cluster]'"
+        ) from None
+    try:
+        connect: Any = distributed.Client
+        client = connect(cluster, timeout="5s", set_as_default=False)
+        known = len(client.scheduler_info()["workers"])
+    except (OSError, ValueError) as error:
+        raise InputError("", "--cluster", cluster, f"cannot be reached: {error}") from None
+    if known == 0:
+        raise InputError("", "--cluster", cluster, "has no workers")
+    # distributed does a lost worker's tasks again by itself
+    return Runner(lambda: client.get_executor(pure=False, retries=TRIES), known)
