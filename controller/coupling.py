@@ -24,18 +24,23 @@ def crosses(row: "Across") -> bool:
 
 
 def fill(row: "Across", own: "State", states: "Any") -> None:
-    """Put into ``own`` what the joints of the row want and do (rad/s of this joint)."""
+    """Put into ``own`` what the joints of the row want and do (rad/s, rad/s^2 of this joint)."""
     want = 0.0
+    push = 0.0
     seen = 0.0
     count = len(states)
     if 0 <= row.joint_1 < count:
         want += row.share_1 * states[row.joint_1].motion.want_rad_s
+        push += row.share_1 * states[row.joint_1].motion.want_rad_s2
         seen += row.share_1 * states[row.joint_1].sensed.speed_rad_s
     if 0 <= row.joint_2 < count:
         want += row.share_2 * states[row.joint_2].motion.want_rad_s
+        push += row.share_2 * states[row.joint_2].motion.want_rad_s2
         seen += row.share_2 * states[row.joint_2].sensed.speed_rad_s
     if 0 <= row.joint_3 < count:
         want += row.share_3 * states[row.joint_3].motion.want_rad_s
+        push += row.share_3 * states[row.joint_3].motion.want_rad_s2
         seen += row.share_3 * states[row.joint_3].sensed.speed_rad_s
     own.motion.across_rad_s = want
+    own.motion.across_rad_s2 = push
     own.sensed.across_rad_s = seen

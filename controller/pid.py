@@ -135,7 +135,8 @@ def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -
     pull = error - held_back(g, loop, motion)
     u = scheduled_kp(g, error) * pull + loop.integral_V
     u += g.kd * (g.rate_weight * want - speed)
-    u += g.speed_feed * drum + g.acceleration_feed * motion.want_rad_s2
+    push = motion.want_rad_s2 + motion.across_rad_s2
+    u += g.speed_feed * drum + g.acceleration_feed * push
     if g.friction_feed_V > 0.0:
         u += friction_feed(g, drum)
     if g.breakaway_feed_V > 0.0:

@@ -45,6 +45,7 @@ class Motion(Record):
     want_rad_s2 = real(0.0, "rad/s^2")
     across_rad_s = real(0.0, "rad/s")
     "What the drum must turn beside, because joints that its cables cross are to move."
+    across_rad_s2 = real(0.0, "rad/s^2")
     source = integer(0)
     "0 hold, 1 planned move, 2 streamed setpoints, 3 stop."
     target_rad = real(0.0, "rad")

@@ -36,7 +36,14 @@ class Runner:
         return self
 
     def __exit__(self, *_: object) -> None:
-        self.executor.shutdown(wait=False, cancel_futures=True)
+        self._drop()
+
+    def _drop(self) -> None:
+        """Let the executor go, with whatever still waits in it."""
+        if isinstance(self.executor, ProcessPoolExecutor):
+            self.executor.shutdown(wait=False, cancel_futures=True)
+        else:
+            self.executor.shutdown(wait=False)
 
     def map(self, function: Callable[[Any], Any], chunks: Sequence[Any]) -> Iterator[Any]:
         """Results of all chunks in order; a lost worker's chunks are done again."""
@@ -55,7 +62,7 @@ class Runner:
                 tries[taken] += 1
                 self.lost += 1
                 if isinstance(error, BrokenProcessPool):  # the whole pool is gone with its worker
-                    self.executor.shutdown(wait=False, cancel_futures=True)
+                    self._drop()
                     self.executor = self.opening()
                     for k in range(taken, handed):
                         waiting[k] = self.executor.submit(function, chunks[k])

@@ -15,7 +15,6 @@ import sys
 import threading
 import types
 from collections.abc import Callable
-from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -185,13 +184,15 @@ def twin() -> types.SimpleNamespace:
         return _LOADED["twin"]
 
 
-@lru_cache(maxsize=64)
+_DTYPES: dict[type[Record], np.dtype] = {}
+
+
 def dtype_of(record: type[Record]) -> np.dtype:
     """Return the NumPy dtype of a record class (nested, 8-byte fields)."""
-    columns: list = []
-    for name, field in fields(record):
-        columns.append((name, *_column(field)))
-    return np.dtype(columns)
+    if record not in _DTYPES:
+        columns: list = [(name, *_column(field)) for name, field in fields(record)]
+        _DTYPES[record] = np.dtype(columns)
+    return _DTYPES[record]
 
 
 def _column(field: Field) -> tuple:

@@ -1,6 +1,6 @@
 """Bytes of the control layer on MicroPython: after import, per joint, per tick.
 
-Run under ``micropython -X heapsize=192k``; prints numbers for the test.
+Run under ``micropython -X heapsize=224k``; prints numbers for the test.
 """
 
 import gc

@@ -142,7 +142,7 @@ def test_control_layer_keeps_its_budget_of_memory():
     Measured in November 2026: 88.4 kB after import, 18.2 kB a joint, 4.4 kB a
     tick; the budgets leave a tenth.
     """
-    text = run_script(MICROPYTHON, "heap_budget.py", heap="192k")
+    text = run_script(MICROPYTHON, "heap_budget.py", heap="224k")
     found = {line.split()[0]: int(line.split()[1]) for line in text.strip().split("\n")}
     assert found["mode"] == 2
     assert 0 < found["imported_bytes"] <= 97_000
