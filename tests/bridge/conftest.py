@@ -114,15 +114,9 @@ def started(folder):
         process.end()
 
 
-@pytest.fixture(scope="session")
-def processes(tmp_path_factory):
-    """Boards that live as long as the tests do."""
-    yield from started(tmp_path_factory.mktemp("boards"))
-
-
 @pytest.fixture(scope="module")
-def short_lived(tmp_path_factory):
-    """Boards of one file of tests."""
+def processes(tmp_path_factory):
+    """Boards of one file of tests: a board that nobody needs any more takes a quarter of a core."""
     yield from started(tmp_path_factory.mktemp("boards"))
 
 
@@ -161,9 +155,9 @@ def two_boards(processes):
 
 
 @pytest.fixture
-def real_board(short_lived):
+def real_board(processes):
     """URL of a board that says it is a real one (what it moves is simulated all the same)."""
-    return freshen(short_lived("real", real=True).url)
+    return freshen(processes("real", real=True).url)
 
 
 class Memory:

@@ -53,7 +53,7 @@ def test_bad_points_end_with_2_and_leave_the_file_alone(text, joint_file, inside
 
 
 @pytest.fixture
-def strange(short_lived, joint_file, tmp_path_factory):
+def strange(processes, joint_file, tmp_path_factory):
     """URL of a board whose potentiometer sits and spans otherwise than the file says."""
     folder = tmp_path_factory.mktemp("strange")
     text = joint_file.read_text(encoding="utf-8")
@@ -61,7 +61,7 @@ def strange(short_lived, joint_file, tmp_path_factory):
     text = text.replace('dead_gap_at = "250 deg"', 'dead_gap_at = "242 deg"')
     path = folder / "joint.toml"
     path.write_text(text, encoding="utf-8")
-    return short_lived("strange", [path]).url
+    return processes("strange", [path]).url
 
 
 def errors_read(joint_file, url, degrees):
