@@ -288,9 +288,7 @@ def test_another_rate_than_the_board_s_is_told_as_such(board, joint_file, inside
     assert "500 Hz" in done.stderr
 
 
-def test_a_board_with_other_control_code_is_told_before_it_is_armed(
-    processes, joint_file, inside
-):
+def test_a_board_with_other_control_code_is_told_before_it_is_armed(processes, joint_file, inside):
     """What was tuned here is not what runs there: refused or said, but not silent."""
     url = processes("other build", build=12345).url
     done = inside("stream", joint_file, "--port", url, "--seconds", "0.4", "--frequency", "2 Hz",
