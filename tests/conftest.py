@@ -17,19 +17,6 @@ MAY_SKIP = {
 }
 
 
-REAL_TIME = ("tests/bridge/", "tests/page/", "tests/hand/test_commands.py", "tests/host/",
-             "tests/board/", "tests/identify/test_identify_run.py")  # fmt: skip
-"""Where virtual boards run in real time: one after the other, on one of the two workers."""
-
-
-def pytest_collection_modifyitems(items):
-    """Give every test its group: a file's tests stay together, for they share what is costly."""
-    for item in items:
-        file = item.nodeid.split("::")[0]
-        group = "real time" if file.startswith(REAL_TIME) else file
-        item.add_marker(pytest.mark.xdist_group(group))
-
-
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_makereport(item, call):
     report = yield
