@@ -199,7 +199,7 @@ def test_a_folder_with_brackets_is_named_as_it_is(board, joint_file, inside, tmp
     assert "run[a]" in done.stdout
 
 
-def test_a_link_lost_while_recording_is_no_success(processes, joint_file, inside, monkeypatch):
+def test_a_link_lost_while_recording_is_no_success(board, joint_file, inside, monkeypatch):
     """What came until then is kept and said; the exit code says that it ended early."""
     from host.bridge import Bridge as Link
 
@@ -212,9 +212,8 @@ def test_a_link_lost_while_recording_is_no_success(processes, joint_file, inside
             self.transport.close()
 
     monkeypatch.setattr(Link, "_take", broken)
-    url = processes("one").url
     done = inside(
-        "record", joint_file, "--port", url, "--seconds", "30", "--folder", "run", "--json"
+        "record", joint_file, "--port", board, "--seconds", "30", "--folder", "run", "--json"
     )
     found = json.loads(done.stdout)
     assert "the link was lost" in found["stopped"]
