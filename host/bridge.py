@@ -116,6 +116,8 @@ class Bridge:
         self.identity: Identity | None = None
         self.clock_offset_us = 0.0
         self.tick_zero_us: float | None = None
+        self.tick_base = 0
+        """Added to every tick that the board tells: a board found again counts on from before."""
         self.board_tick = 0
         self.powered = 0
         self.health: dict[str, int] = {}
@@ -175,6 +177,21 @@ class Bridge:
             self._beating.set()
         else:
             self._beating.clear()
+
+    def continue_from(self, before: "Bridge", every: int) -> None:
+        """Count ticks on from a link to the same board that was lost, in steps of ``every``.
+
+        To be called while the link beats; waits for the board's first echo, and counts from zero
+        where it or the former link has none.
+        """
+        deadline = time.monotonic() + 1.0
+        while self.tick_zero_us is None and self.lost is None and time.monotonic() < deadline:
+            time.sleep(0.005)
+        if self.tick_zero_us is None or before.tick_zero_us is None or self.identity is None:
+            return
+        apart = (self.tick_zero_us - before.tick_zero_us) / self.identity.tick_us
+        self.tick_base = every * round(apart / every)
+        self.tick_zero_us -= self.tick_base * self.identity.tick_us
 
     def close(self) -> None:
         """Drive off, then close; the reader closes the transport."""
@@ -309,6 +326,7 @@ class Bridge:
                 self._answered(None, payload)
         elif kind == m.FAULT:
             tick, joint, fault, mode = struct.unpack_from(m.LAYOUT[m.FAULT], payload, 2)
+            tick += self.tick_base
             self.tell(m.SEEN, struct.pack(m.LAYOUT[m.SEEN], joint, fault))
             if self.faults.get(joint, (0, 0))[0] != fault:
                 self.faults[joint] = (fault, tick)
@@ -335,6 +353,7 @@ class Bridge:
         host_us, board_us, tick, powered = struct.unpack_from(m.LAYOUT[m.ECHO], payload, 2)
         now_us = time.monotonic_ns() // 1000
         trip = (now_us - host_us) & 0xFFFFFFFF
+        tick += self.tick_base
         self.board_tick, self.powered = tick, powered
         if trip <= self._best_trip:  # least round trip: least doubt about the offset
             self._best_trip = trip
@@ -352,7 +371,7 @@ class Bridge:
         ticks, values = [], []
         for at in range(8, len(payload) - width + 1, width):
             numbers = struct.unpack_from(f"<I{count}f", payload, at)
-            ticks.append(numbers[0])
+            ticks.append(numbers[0] + self.tick_base)
             row = numbers[1:]
             values.append([list(row[k * len(names) : (k + 1) * len(names)])
                            for k in range(len(joints))])  # fmt: skip

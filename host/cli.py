@@ -22,6 +22,13 @@ app = typer.Typer(
 )
 
 Joint = Annotated[Path, typer.Argument(help="Joint file (TOML); `jointloop new` writes one.")]
+Joints = Annotated[
+    list[Path], typer.Argument(help="Joint files; several are worked on side by side.")
+]
+Cluster = Annotated[
+    str | None, typer.Option(help="Dask scheduler, tcp://host:port; left out, this machine.")
+]
+Workers = Annotated[int | None, typer.Option(help="Processes here.", min=1, max=256)]
 Json = Annotated[bool, typer.Option("--json", help="One JSON object on standard output.")]
 Seed = Annotated[
     int, typer.Option(help="Seed of everything drawn by chance.", min=0, max=2**31 - 1)
@@ -44,20 +51,22 @@ def new(path: Annotated[Path, typer.Argument(help="File to write.")] = Path("joi
 
 @app.command(epilog="Example: jointloop size finger.toml")
 def size(
-    joint: Joint,
+    joints: Joints,
     faults: Annotated[
         bool, typer.Option("--faults", help="Also study every fault over the part spread.")
     ] = False,
     parts: Annotated[int, typer.Option(help="Parts of the fault study.", min=2, max=100_000)] = 200,
     gains: Gains = None,
     seed: Seed = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
     """Say what this choice of parts gives: speed, force, cable load, resolution, heat."""
     from host.commands.size import run
 
-    run(joint, gains, parts if faults else 0, seed, as_json, out)
+    run(joints, gains, parts if faults else 0, seed, cluster, workers, as_json, out)
 
 
 @app.command(epilog="Example: jointloop simulate finger.toml --scenario hard_object")
@@ -99,7 +108,7 @@ def simulate(
 
 @app.command(epilog="Example: jointloop tune finger.toml --seed 3")
 def tune(
-    joint: Joint,
+    joints: Joints,
     step: Annotated[str, typer.Option(help="Size of the large step tuned for.")] = "60 deg",
     effort: Annotated[
         str, typer.Option(help='"full", or "small": a quicker, coarser search.')
@@ -111,18 +120,23 @@ def tune(
     write: Annotated[bool, typer.Option(help="Write the gains at all.")] = True,
     gains: Gains = None,
     seed: Seed = 1,
+    starts: Annotated[
+        int, typer.Option(help="Searches of each joint, of which the best is kept.", min=1, max=100)
+    ] = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
     """Find gains on many parts and in many situations, and judge them on others."""
     from host.commands.tune import run
 
-    run(joint, step, effort, into, write, gains, seed, as_json, out)
+    run(joints, step, effort, into, write, gains, seed, starts, cluster, workers, as_json, out)
 
 
 @app.command(epilog="Example: jointloop challenge finger.toml --minutes 5")
 def challenge(
-    joint: Joint,
+    joints: Joints,
     programs: Annotated[int, typer.Option(help="Programs to draw.", min=1, max=100_000_000)] = 2000,
     minutes: Annotated[float | None, typer.Option(help="So long, instead.")] = None,
     parts: Annotated[
@@ -130,13 +144,15 @@ def challenge(
     ] = 32,
     gains: Gains = None,
     seed: Seed = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
     """Attack the joint: search for a program that breaks a limit; exit 1 if there is one."""
     from host.commands.challenge import run
 
-    code = run(joint, programs, minutes, parts, gains, seed, as_json, out)
+    code = run(joints, programs, minutes, parts, gains, seed, cluster, workers, as_json, out)
     if code:
         raise typer.Exit(code)
 
@@ -164,11 +180,13 @@ def board(
     ] = "nominal",
     seed: Seed = 1,
     quiet: Annotated[bool, typer.Option("--quiet", hidden=True)] = False,
+    hand: Annotated[Path | None, typer.Option("--hand", hidden=True)] = None,
+    member: Annotated[list[int] | None, typer.Option("--member", hidden=True)] = None,
 ) -> None:
     """Serve a virtual board: the board's own code on simulated joints."""
     from host.commands.board import run
 
-    run(joints, runtime, tcp, seed, part, quiet)
+    run(joints, runtime, tcp, seed, part, quiet, (hand, member or []) if hand else None)
 
 
 Ports = Annotated[
@@ -329,10 +347,8 @@ def sweep(
         typer.Option("--vary", help="table.key=low..high/count, or values with commas; repeat."),
     ] = None,
     trade: Annotated[str, typer.Option(help="Two columns of the table to weigh.")] = "",
-    cluster: Annotated[
-        str | None, typer.Option(help="Dask scheduler, tcp://host:port; left out, this machine.")
-    ] = None,
-    workers: Annotated[int | None, typer.Option(help="Processes here.", min=1, max=256)] = None,
+    cluster: Cluster = None,
+    workers: Workers = None,
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:

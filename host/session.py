@@ -37,6 +37,7 @@ class Session:
         """Open the ports, or a virtual board: ``board`` is one begun early. Raises InputError."""
         self.joints = joints
         self.virtual_process = board
+        self._virtual_as = (runtime, seed)
         self.bridges: list[Bridge] = []
         if not ports:
             ports = [self._start_virtual(runtime, seed)]
@@ -81,6 +82,39 @@ class Session:
         """Whether every board is a simulated one."""
         return all(identity.virtual for identity in self.identities)
 
+    def reopen(self, number: int, every: int = 1) -> Bridge:
+        """Open a lost link again; its ticks count on in steps of ``every``. Raises InputError.
+
+        The drive is off, and the settings are the board's own: send them again. Listeners of the
+        former link are not taken over.
+        """
+        lost = self.bridges[number]
+        url = lost.url
+        if self.virtual_process is not None and self.virtual_process.poll() is not None:
+            self.virtual_process = None
+            url = self._start_virtual(*self._virtual_as)
+        found = Bridge(open_url(url), url)
+        try:
+            identity = _greet(found)
+            _same_code(found, identity)
+            if identity.joints != self.identities[number].joints:
+                raise InputError("", "--port", url, f"came back with {identity.joints} joints, "
+                                 f"not {self.identities[number].joints}")  # fmt: skip
+            found.beat()
+            found.continue_from(lost, every)
+        except BaseException:
+            found.close()
+            raise
+        self.bridges[number], self.identities[number] = found, identity
+        self.places = [(found if bridge is lost else bridge, k) for bridge, k in self.places]
+        return found
+
+    def joints_of(self, number: int) -> list[int]:
+        """Numbers of the joints on a board."""
+        first = self.first_joint(self.bridges[number])
+        return [k for k in range(first, first + self.identities[number].joints)
+                if k < len(self.joints)]  # fmt: skip
+
     def first_joint(self, bridge: Bridge) -> int:
         """Number of the first joint of a board."""
         return sum(i.joints for i in self.identities[: self.bridges.index(bridge)])
@@ -113,7 +147,7 @@ class Session:
             if self.identities[self.bridges.index(bridge)].virtual:
                 data = patient(settings)
             self._send_table(bridge, place, data, joint.path)
-        self.digests = {id(b): self._digest_of(b) for b in self.bridges}
+        self.digests = {id(b): self._digest_of(b) for b in self.bridges if b.lost is None}
 
     def _send_table(self, bridge: Bridge, place: int, data: bytes, path: str) -> None:
         step = 4 * CELLS_AT_ONCE
@@ -136,10 +170,11 @@ class Session:
     def _digest_of(self, bridge: Bridge) -> int:
         return bridge.greet().settings
 
-    def telemetry(self, fields: list[str], every: int = 1, rows: int = 8) -> None:
-        """Ask every board for rows of these fields; 0 rows ends it."""
+    def telemetry(self, fields: list[str], every: int = 1, rows: int = 8,
+                  joints_of: list[int] | None = None) -> None:  # fmt: skip
+        """Ask the boards (of some joints, or all) for rows of these fields; 0 rows ends it."""
         mask = sum(1 << m.FIELDS.index(name) for name in set(fields))
-        for bridge, joints in self.masks():
+        for bridge, joints in self.masks(joints_of):
             body = struct.pack(m.LAYOUT[m.TELEMETRY], joints, mask, every, rows)
             bridge.request(m.TELEMETRY, body)
 
@@ -152,9 +187,18 @@ class Session:
             bridge.request(m.ARM, struct.pack("<HI", mask, self.digests[id(bridge)]))
 
     def order(self, kind: int, joints: list[int] | None = None, extra: bytes = b"") -> None:
-        """Send DISARM, CLEAR, RELEASE or HOLD to joints."""
+        """Send DISARM, CLEAR, RELEASE or HOLD to joints: to every board, though one fails.
+
+        Raises what the last failing board raised.
+        """
+        failed: Exception | None = None
         for bridge, mask in self.masks(joints):
-            bridge.request(kind, struct.pack("<H", mask) + extra)
+            try:
+                bridge.request(kind, struct.pack("<H", mask) + extra)
+            except (NoAnswerError, LinkLostError, RefusedError) as error:
+                failed = error
+        if failed is not None:
+            raise failed
 
     def stop(self, category: int = 0) -> float:
         """STOP every joint on every board at once; return the time (s) until all answered.

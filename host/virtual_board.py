@@ -54,8 +54,12 @@ class SimulatedJoint:
             duty = self.twin.board_drive.drive_duty(
                 self.part, self.plant, self.run, value, 0.0, span
             )
-            count = max(1, round(span / self.substep_s))
-            self.twin.plant.run_substeps(self.part, self.plant, duty, count, span / count)
+            self.move_on(duty, span)
+
+    def move_on(self, duty: float, span: float) -> None:
+        """Move the plant on at one duty."""
+        count = max(1, round(span / self.substep_s))
+        self.twin.plant.run_substeps(self.part, self.plant, duty, count, span / count)
 
     def read(self, h: float) -> tuple[int, int]:
         """Return the counts of the wipers; ``h`` s since the last reading."""
@@ -250,20 +254,23 @@ def open_pty() -> tuple[FdStream, str, list[int]]:
     return FdStream(ours, ours), os.ttyname(theirs), [ours, theirs]
 
 
-def make_node(joints: list[Joint], stream: Any, seed: int = 1, hidden: list[Part] | None = None
-              ) -> Node:  # fmt: skip
+def make_node(joints: list[Joint], stream: Any, seed: int = 1, hidden: list[Part] | None = None,
+              simulated: list[SimulatedJoint] | None = None) -> Node:  # fmt: skip
     """Return the node of a virtual board with these joints.
 
-    hidden: the parts that are really there, where they differ from the files'.
+    hidden: the parts that are really there, where they differ from the files'; simulated: the
+    joints themselves, where they are made elsewhere.
     """
     from host.building import build_number
     from sim.scenarios import span_of
 
-    simulated = []
-    for k, joint in enumerate(joints):
-        part = hidden[k] if hidden else joint.part
-        low, high = span_of(joint.settings)
-        simulated.append(SimulatedJoint(joint.settings, part, low + 0.3 * (high - low), seed + k))
+    if simulated is None:
+        simulated = []
+        for k, joint in enumerate(joints):
+            part = hidden[k] if hidden else joint.part
+            low, high = span_of(joint.settings)
+            start = low + 0.3 * (high - low)
+            simulated.append(SimulatedJoint(joint.settings, part, start, seed + k))
     tick_us = round(joints[0].settings.tick_s * 1e6)
     return Node(SimulatedBoard(simulated), stream, len(joints), tick_us, build_number(), 0)
 

@@ -11,7 +11,7 @@ rest). Links carry no inertia over to each other: rotor and gear, seen at the jo
 printed phalanx a hundred times; ``sim/README.md`` says so.
 """
 
-from controller import coupling, heat, joint
+from controller import coupling, joint
 from sim import loop, plant, scoring
 from sim.arithmetic import cosine
 from sim.board_drive import drive_duty
@@ -84,15 +84,28 @@ def run_plants(
         couple(plants, pairs, links, base)
         for k in range(count):
             plant.substep(parts[k], plants[k], h)
-    span = steps * h
     for k in range(count):
-        x = plants[k]
-        x.held_N += (x.tip_N - x.held_N) * (span / (plant.HELD_S + span))
-        if x.held_N > x.peak_held_N:
-            x.peak_held_N = x.held_N
-        ohm = heat.resistance(parts[k].motor.resistance_25_ohm, x.winding_C)
-        if steps > 0:
-            heat.warm_up(parts[k].heat, x, ohm * x.heat_A2s / span, span)
+        plant.account(parts[k], plants[k], steps * h)
+
+
+def move_one(
+    part: "Any", plants: "Any", k: int, duty: float, pairs: "Any", links: "Any", base: "Any",
+    slices: int, steps: int, h: float,
+) -> None:  # fmt: skip
+    """Move joint ``k`` on by ``slices`` times ``steps`` substeps, beside the others as last seen.
+
+    The others go on at their speed, slice by slice: for joints whose boards keep their own time.
+    """
+    plant.supply_tick(part, plants[k], duty)
+    plants[k].heat_A2s = 0.0
+    for _ in range(slices):
+        couple(plants, pairs, links, base)
+        for _ in range(steps):
+            plant.substep(part, plants[k], h)
+        for j in range(len(plants)):
+            if j != k:
+                plants[j].joint_rad += plants[j].joint_rad_s * steps * h
+    plant.account(part, plants[k], slices * steps * h)
 
 
 def share_supply(plants: "Any", duties: "Any") -> float:

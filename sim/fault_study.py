@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from sim import datasheet, program, sensor, tolerance
-from sim.closed_loop import Fleet, Joint
+from sim.closed_loop import Fleet, Joint, joint_of
 from sim.part import DIRECT
 from sim.scenarios import LEAD_S, Scenario, span_of
 
@@ -133,6 +133,12 @@ def count_false_alarms(
         if listener is not None:
             listener("normal use", k + 1, rounds)
     return rounds * seconds * len(fleet) / 3600.0, found
+
+
+def study_of(work: tuple[dict[str, Any], str, int, int]) -> FaultStudy:
+    """The study of a file's tables and path, so many parts, a seed, wherever it is run."""
+    tables, path, count, seed = work
+    return study_faults(joint_of(tables, path), count, seed)
 
 
 def study_faults(

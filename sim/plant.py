@@ -221,10 +221,14 @@ def run_substeps(p: "Part", x: "Plant", duty: float, count: int, h: float) -> No
     else:
         for _ in range(count):
             substep(p, x, h)
-    span = count * h
+    account(p, x, count * h)
+
+
+def account(p: "Part", x: "Plant", span: float) -> None:
+    """After substeps of ``span`` seconds: the tip force that lasts, and the heat."""
     x.held_N += (x.tip_N - x.held_N) * (span / (HELD_S + span))
     if x.held_N > x.peak_held_N:
         x.peak_held_N = x.held_N
     ohm = heat.resistance(p.motor.resistance_25_ohm, x.winding_C)
-    if count > 0:
-        heat.warm_up(p.heat, x, ohm * x.heat_A2s / (count * h), count * h)
+    if span > 0.0:
+        heat.warm_up(p.heat, x, ohm * x.heat_A2s / span, span)

@@ -115,6 +115,7 @@ class Search:
     ) -> None:
         self.joint = joint
         self.seed = seed
+        self.step_rad = step_rad
         self.effort = effort
         self.goals = Goals()
         if joint.part.board != 0:

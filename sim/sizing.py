@@ -13,7 +13,7 @@ import numpy as np
 from controller import heat as heat_model
 from sim import bound, datasheet, linear, materials, scenarios, tolerance
 from sim import joint_settings as rules
-from sim.closed_loop import Fleet, Joint
+from sim.closed_loop import Fleet, Joint, joint_of
 from sim.findings import Finding, findings
 from sim.gains import resonance_Hz
 from sim.part import DIRECT, Part, Plant
@@ -176,6 +176,11 @@ def hold_table(part: Part, limit_A: float) -> list[tuple[float, float, float | N
     ):
         rows.append((amps, rules.tip_force_of_current(part, amps), time_to_hot(part, amps)))
     return rows
+
+
+def size_of(work: tuple[dict[str, Any], str]) -> Size:
+    """The figures of a file's tables and path, wherever it is run. Raises InputError."""
+    return size(joint_of(*work))
 
 
 def size(joint: Joint) -> Size:

@@ -21,12 +21,39 @@ import numpy as np
 from controller.settings import Gains, Profile, Settings
 from sim import gains as rules
 from sim import linear, tolerance
-from sim.closed_loop import Fleet, Joint, simulate
+from sim.closed_loop import Fleet, Joint, joint_of, simulate
 from sim.cost import situations
 from sim.scenarios import DEG
 from sim.search import SMALL, Effort, Listener, Progress, Search, to_candidate, with_gains
 
-__all__ = ["SMALL", "Effort", "Listener", "Progress", "Tuning", "tune", "with_gains"]
+__all__ = ["SMALL", "Effort", "Listener", "Progress", "Tuning", "judge_of", "search_of", "tune",
+           "with_gains"]  # fmt: skip
+
+APART = 1_000_003
+"""Between the seeds of several starts of one search."""
+CHOICE = 3000
+"""Offset of the seed of the parts that several starts are compared on."""
+
+
+@dataclass(frozen=True)
+class Found:
+    """Where one search ended: a search point, its cost on its own parts, candidates tried."""
+
+    x: tuple[float, ...]
+    cost: float
+    evaluations: int
+
+
+@dataclass(frozen=True)
+class Work:
+    """One search, or the judgement of its ends, as a worker elsewhere needs it."""
+
+    tables: dict[str, Any]
+    path: str
+    seed: int
+    step_rad: float
+    effort: Effort
+    found: tuple[Found, ...] = ()
 
 
 @dataclass
@@ -136,10 +163,44 @@ def tune(
     """
     effort = effort or Effort()
     search = Search(joint, step_rad, seed, effort, listener)
+    return _judged(joint, search, searched(search))
+
+
+def searched(search: Search) -> Found:
+    """Run a search to its end."""
     x, cost = search.refine(search.race())
-    gains, profile = to_candidate(joint, x)
+    return Found(tuple(float(one) for one in x), cost, search.evaluations)
+
+
+def search_of(work: Work) -> Found:
+    """One search, wherever it is run. Raises InputError."""
+    joint = joint_of(work.tables, work.path)
+    return searched(Search(joint, work.step_rad, work.seed, work.effort))
+
+
+def judge_of(work: Work) -> Tuning:
+    """Choose among the ends of several searches and judge it as ``tune`` does. Raises InputError.
+
+    They were found on different parts, so they are compared on parts that none of them has seen.
+    """
+    joint = joint_of(work.tables, work.path)
+    best = 0
+    if len(work.found) > 1:
+        fresh = Search(joint, work.step_rad, work.seed + CHOICE, work.effort)
+        best = int(np.argmin([fresh.cost(np.array(one.x), True) for one in work.found]))
+    search = Search(joint, work.step_rad, work.seed + APART * best, work.effort)
+    made = _judged(joint, search, work.found[best])
+    made.evaluations = sum(one.evaluations for one in work.found)
+    return made
+
+
+def _judged(joint: Joint, search: Search, found: Found) -> Tuning:
+    """Gains of a search's end, with tables on its parts and on parts held out."""
+    effort, step_rad, seed = search.effort, search.step_rad, search.seed
+    gains, profile = to_candidate(joint, np.array(found.x))
     first, first_profile = rules.first_guess(joint.file, joint.part)
-    result = Tuning(gains, profile, first, first_profile, search.evaluations, cost, seed, step_rad)
+    result = Tuning(gains, profile, first, first_profile, found.evaluations, found.cost, seed,
+                    step_rad)  # fmt: skip
     entries = tolerance.spread_of(joint.file, joint.path)
     tuned = with_gains(joint.settings, gains, profile)
     guessed = with_gains(joint.settings, first, first_profile)
@@ -164,7 +225,7 @@ def tune(
     result.tables["single_precision"] = single_table(joint, fleet, tuned, step_rad, effort.single)
     search.tell("single precision", 1, 1)
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
-    found = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
-    found["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
-    result.margins = found
+    margins = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
+    margins["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
+    result.margins = margins
     return result

@@ -1,7 +1,10 @@
 """What all tests share: in continuous integration nothing is skipped unnoticed."""
 
+import json
 import os
 import signal
+import sys
+from typing import NamedTuple
 
 import pytest
 
@@ -15,6 +18,39 @@ MAY_SKIP = {
     "tests/identify/test_regression.py::test_the_same_from_a_coarse_log": DATA,
     "tests/identify/test_regression.py::test_the_model_predicts": DATA,
 }
+
+
+class Done(NamedTuple):
+    """What a command did."""
+
+    returncode: int
+    stdout: str
+    stderr: str
+
+    @property
+    def json(self):
+        """Its result for programs."""
+        assert self.returncode == 0, self.stderr[-1500:]
+        return json.loads(self.stdout)
+
+
+@pytest.fixture
+def inside(tmp_path, monkeypatch, capsys):
+    """Run a command in this process, in the test's folder: a start costs a second."""
+    from host.cli import main
+
+    def run(*arguments):
+        monkeypatch.chdir(tmp_path)
+        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
+        capsys.readouterr()
+        code = 0
+        try:
+            main()
+        except SystemExit as stop:
+            code = stop.code or 0
+        return Done(code, *capsys.readouterr())
+
+    return run
 
 
 @pytest.hookimpl(wrapper=True)

@@ -20,9 +20,18 @@ if TYPE_CHECKING:
 
 
 def run(
-    paths: list[Path], runtime: str, tcp: int | None, seed: int, part: str, quiet: bool
+    paths: list[Path],
+    runtime: str,
+    tcp: int | None,
+    seed: int,
+    part: str,
+    quiet: bool,
+    hand: tuple[Path, list[int]] | None = None,
 ) -> None:
-    """Serve until interrupted, or until standard input ends (``--quiet``)."""
+    """Serve until interrupted, or until standard input ends (``--quiet``).
+
+    hand: what the boards of a hand share (``host/virtual_hand.py``), and the joints' numbers in it.
+    """
     from host.loading import load
 
     if runtime not in ("cpython", "micropython"):
@@ -40,7 +49,7 @@ def run(
     if runtime == "micropython":
         _serve_micropython(joints, hidden, seed, quiet)
     else:
-        _serve_cpython(joints, hidden, seed, tcp, quiet)
+        _serve_cpython(joints, hidden, seed, tcp, quiet, hand)
 
 
 def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
@@ -99,7 +108,7 @@ def _end_with_parent() -> None:
 
 
 def _serve_cpython(joints: "list[Joint]", hidden: "list[Part]", seed: int, tcp: int | None,
-                   quiet: bool) -> None:  # fmt: skip
+                   quiet: bool, hand: tuple[Path, list[int]] | None) -> None:  # fmt: skip
     import gc
 
     from host import virtual_board
@@ -110,7 +119,14 @@ def _serve_cpython(joints: "list[Joint]", hidden: "list[Part]", seed: int, tcp: 
         url = f"tcp://127.0.0.1:{stream.port}"
     else:
         stream, url, keep = virtual_board.open_pty()
-    node = virtual_board.make_node(joints, stream, seed, hidden)
+    simulated: Any = None
+    if hand is not None:
+        from host.virtual_hand import Bond, BondedJoint
+
+        bond = Bond(hand[0])
+        simulated = [BondedJoint(joint.settings, part, seed + k, bond, number) for k, (joint, part, number)
+                     in enumerate(zip(joints, hidden, hand[1], strict=True))]  # fmt: skip
+    node = virtual_board.make_node(joints, stream, seed, hidden, simulated)
     node.begin()  # compile before anybody is told
     node.board.read(0, node.slots[0].readings)
     gc.collect()

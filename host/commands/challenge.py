@@ -11,6 +11,7 @@ from sim.errors import InputError
 if TYPE_CHECKING:
     from sim.challenge.attack import Attack, Outcome
     from sim.closed_loop import Joint
+    from sim.executing import Runner
 
 MEANING = {
     "window": "a drive outside the window of force limit and supply",
@@ -26,20 +27,38 @@ MEANING = {
 }
 
 
-def run(path: Path, programs: int, minutes: float | None, parts: int, gains: Path | None, seed: int,
-        as_json: bool, out: Path) -> int:  # fmt: skip
-    """Attack a joint; return the exit code: 1 where a rule was broken."""
+def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gains: Path | None,
+        seed: int, cluster: str | None, workers: int | None, as_json: bool, out: Path) -> int:  # fmt: skip
+    """Attack joints, one after the other; return the exit code: 1 where a rule was broken."""
     terminal = Terminal(as_json)
-    terminal.say(f"Attacking {plain(path)} ...")
+    terminal.say("Attacking " + ", ".join(plain(path) for path in paths) + " ...")
+    from contextlib import nullcontext
+
     from host.files import make_folder
-    from host.loading import load, slug
+    from host.several import load_all, stems, together
 
     if minutes is not None and not 0.01 <= minutes <= 10080.0:
         raise InputError("", "--minutes", minutes, "must lie in 0.01 .. 10080")
-    joint = load(path, gains)
+    joints = load_all(paths, gains)
     folder = make_folder(out)
+    from sim.executing import open_executor
+
+    results = []
+    with open_executor(cluster, workers) if cluster else nullcontext() as runner:
+        for joint, name in zip(joints, stems(joints), strict=True):
+            wanted = (None if minutes else programs, minutes, parts, workers)
+            search = watched(terminal, joint, seed, wanted, runner)
+            results.append(told(terminal, joint, search, folder / name))
+    terminal.result(together(results))
+    return 1 if any(one["broken"] for one in results) else 0
+
+
+def watched(terminal: Terminal, joint: "Joint", seed: int,
+            wanted: tuple[int | None, float | None, int, int | None], runner: "Runner | None") -> "Attack":  # fmt: skip
+    """Attack a joint with progress. wanted: programs, minutes, parts, workers here."""
     from sim.challenge.attack import attack
 
+    programs, minutes, parts, workers = wanted
     with terminal.progress() as progress:
         task = progress.add_task("drawing programs", total=1000, note="")
 
@@ -48,18 +67,21 @@ def run(path: Path, programs: int, minutes: float | None, parts: int, gains: Pat
             note = f"{outcome.programs} programs, nearest {worst[1]} {100 * worst[0]:.0f} %"
             progress.update(task, completed=round(1000 * share), note=note)
 
-        search = attack(joint, seed, None if minutes else programs, minutes, tell, parts)
-    found = search.outcome
-    name = slug(joint.file.joint.name)
+        return attack(joint, seed, programs, minutes, tell, parts, workers, runner)
+
+
+def told(terminal: Terminal, joint: "Joint", search: "Attack", stem: Path) -> dict[str, Any]:
+    """Draw, write and say what an attack found; the result for programs."""
     from host.figures.challenge import margins_figure
     from host.figures.look import save
 
-    figure = save(margins_figure(joint, found), folder / f"{name}-challenge.png")
+    found = search.outcome
+    figure = save(margins_figure(joint, found), stem.with_name(f"{stem.name}-challenge.png"))
     terminal.say(f"Figure: {plain(figure)}")
-    files = write_breach(joint, search, folder / f"{name}-breach") if found.broken else {}
+    breach = stem.with_name(f"{stem.name}-breach")
+    files = write_breach(joint, search, breach) if found.broken else {}
     show(terminal, search, files)
-    terminal.result(as_dict(joint, search, str(figure), files))
-    return 1 if found.broken else 0
+    return as_dict(joint, search, str(figure), files)
 
 
 def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]:

@@ -10,11 +10,30 @@ if TYPE_CHECKING:
     from sim.fault_study import FaultStudy
 
 
-def run(terminal: Terminal, joint: "Joint", count: int, seed: int, folder: Path) -> dict[str, Any]:
-    """Study the faults, show table, figure and findings; return the result for programs."""
+def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
+        known: "FaultStudy | None" = None) -> dict[str, Any]:  # fmt: skip
+    """Study the faults (unless ``known``), show table, figure and findings; the result for programs.
+
+    stem: path of the figure, to which "-faults.png" is added.
+    """
     from host.figures.faults import faults_figure
     from host.figures.look import save
-    from host.loading import slug
+
+    study = known or watched(terminal, joint, count, seed)
+    figure = save(faults_figure(joint, study), stem.with_name(f"{stem.name}-faults.png"))
+    terminal.say(f"Figure: {plain(figure)}")
+    terminal.table(
+        f"Faults in the middle of a move, {study.parts} parts, both ways",
+        ("", "seen", "at worst", "cable, N", "beyond, deg"),
+        rows_of(study),
+    )
+    marks = {"warn": "[bold red]mind[/bold red]", "good": "[green]good[/green]"}
+    terminal.remarks([(marks[weight], text) for weight, text in sentences(study)])
+    return {"faults": study.as_dict(), "faults_figure": str(figure)}
+
+
+def watched(terminal: Terminal, joint: "Joint", count: int, seed: int) -> "FaultStudy":
+    """Study the faults here, with progress."""
     from sim.fault_study import study_faults
 
     with terminal.progress() as progress:
@@ -25,17 +44,7 @@ def run(terminal: Terminal, joint: "Joint", count: int, seed: int, folder: Path)
                 tasks[stage] = progress.add_task(stage, total=total, note="")
             progress.update(tasks[stage], completed=done, note="")
 
-        study = study_faults(joint, count, seed, 1.0, tell)
-    figure = save(faults_figure(joint, study), folder / f"{slug(joint.file.joint.name)}-faults.png")
-    terminal.say(f"Figure: {plain(figure)}")
-    terminal.table(
-        f"Faults in the middle of a move, {study.parts} parts, both ways",
-        ("", "seen", "at worst", "cable, N", "beyond, deg"),
-        rows_of(study),
-    )
-    marks = {"warn": "[bold red]mind[/bold red]", "good": "[green]good[/green]"}
-    terminal.remarks([(marks[weight], text) for weight, text in sentences(study)])
-    return {"faults": study.as_dict(), "faults_figure": str(figure)}
+        return study_faults(joint, count, seed, 1.0, tell)
 
 
 def rows_of(study: "FaultStudy") -> list[tuple[str, ...]]:

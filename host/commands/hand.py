@@ -128,6 +128,10 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
             "", "--sequence", sequence, "must be one of " + ", ".join(known or ["(none)"])
         )
     chosen = hand.sequences[known.index(sequence) if sequence else 0]
+    if not ports and not couples(hand, ports, runtime):
+        terminal.say(
+            "Virtual joints move each for itself here: no crossing cables, no common supply."
+        )
     terminal.say(f'Streaming "{plain(chosen.name)}" to {len(hand.boards)} board(s), {len(hand.members)} '
                  "joints in step. A trip of one joint, or Ctrl-C, stops all of them.")  # fmt: skip
     with contextlib.ExitStack() as stack:
@@ -158,6 +162,11 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
     folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
     urls: list[str] = []
     started = []
+    coupled = couples(hand, ports, runtime)
+    if coupled:
+        from host.virtual_hand import publish
+
+        publish(hand, folder)
     for number, board in enumerate(used):
         port = ports[number] if ports else board.port
         if port is not None:
@@ -168,7 +177,8 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
             path = folder / f"{number}-{k}.toml"
             path.write_text(tomlkit.dumps(hand.members[k].joint.tables), encoding="utf-8")
             paths.append(str(path))
-        process = begin_board(paths, runtime, seed + 16 * number)
+        bond = (str(folder), board.joints) if coupled else None
+        process = begin_board(paths, runtime, seed + 16 * number, bond)
         stack.callback(_end, process)
         started.append((len(urls), process))
         urls.append("")
@@ -179,6 +189,15 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
             raise InputError(hand.path, "board", None, "a virtual board did not start")
         urls[place] = str(json.loads(line)["url"])
     return order, urls
+
+
+def couples(hand: "Hand", ports: list[str], runtime: str) -> bool:
+    """Whether virtual boards simulate what the joints do to each other: all of them must be ours."""
+    from sim.part import DIRECT
+
+    virtual = not ports and all(board.port is None for board in hand.boards)
+    direct = any(member.joint.part.cable.kind == DIRECT for member in hand.members)
+    return virtual and runtime == "cpython" and not direct
 
 
 def _end(process: "subprocess.Popen[str]") -> None:

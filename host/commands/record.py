@@ -52,19 +52,23 @@ def begin_recording(session: "Session", folder: Path, fields: list[str], every: 
 
     tick_s = session.joints[0].settings.tick_s
     recorder = Recorder(folder, info, len(session.joints), fields, tick_s, every)
-    lead = session.bridges[0]
     for bridge in session.bridges:
-
-        def rows(
-            found: "Rows", first: int = session.first_joint(bridge), own: "Bridge" = bridge
-        ) -> None:
-            recorder.rows(found, first, ticks_apart(lead, own, tick_s, every))
-
-        bridge.on_rows.append(rows)
-        bridge.on_event.append(recorder.event)
+        listen_to(session, bridge, session.bridges[0], recorder)
     session.telemetry(fields, every)
     recorder.event("settings", {"digests": [int(d) for d in session.digests.values()]})
     return recorder
+
+
+def listen_to(session: "Session", bridge: "Bridge", lead: "Bridge", recorder: "Recorder") -> None:
+    """Write what a board tells into a recording, with its ticks as ``lead`` counts them."""
+    first = session.first_joint(bridge)
+
+    def rows(found: "Rows") -> None:
+        on = ticks_apart(lead, bridge, recorder.tick_s, recorder.every)
+        recorder.rows(found, first, on)
+
+    bridge.on_rows.append(rows)
+    bridge.on_event.append(recorder.event)
 
 
 def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folder: Path | None,

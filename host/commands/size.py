@@ -1,6 +1,7 @@
 """``jointloop size``: what a choice of parts gives."""
 
 from pathlib import Path
+from typing import Any
 
 from host.terminal import Terminal, degrees, plain, seconds
 from sim.sizing import Size
@@ -12,32 +13,47 @@ _MARKS = {
 }
 
 
-def run(path: Path, gains: Path | None, faults: int, seed: int, as_json: bool, out: Path) -> None:
-    """Size a joint: figure, table, findings."""
+def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: str | None,
+        workers: int | None, as_json: bool, out: Path) -> None:  # fmt: skip
+    """Size joints: figure, table, findings of each; with ``faults`` parts, a fault study too."""
     terminal = Terminal(as_json)
-    terminal.say(f"Sizing {plain(path)} ...")
+    terminal.say("Sizing " + ", ".join(plain(path) for path in paths) + " ...")
     from host.files import make_folder
-    from host.loading import load, slug
+    from host.several import load_all, spread, stems, together
 
-    joint = load(path, gains)
+    joints = load_all(paths, gains)
     folder = make_folder(out)
-    from sim.sizing import size
+    names = stems(joints)
+    studies: list[Any] = [None] * len(joints)
+    if len(joints) == 1 and cluster is None:
+        from sim.sizing import size
 
-    mine = size(joint)
+        sizes = [size(joints[0])]
+    else:
+        from sim.executing import open_executor
+        from sim.fault_study import study_of
+        from sim.sizing import size_of
+
+        with open_executor(cluster, workers) as runner:
+            works = [(joint.tables, joint.path) for joint in joints]
+            sizes = spread(terminal, runner, "joints", size_of, works)
+            if faults:
+                cases = [(*work, faults, seed) for work in works]
+                studies = spread(terminal, runner, "fault studies", study_of, cases)
+    from host.commands.faults import run as study
     from host.figures.look import save
     from host.figures.size import size_figure
 
-    figure = save(size_figure(joint, mine), folder / f"{slug(joint.file.joint.name)}-size.png")
-    terminal.say(f"Figure: {plain(figure)}")
-    show(terminal, joint.file.joint.name, mine)
-    more = {}
-    if faults:
-        from host.commands.faults import run as study
-
-        more = study(terminal, joint, faults, seed, folder)
-    terminal.result(
-        {"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict(), **more}
-    )
+    results = []
+    for joint, name, mine, known in zip(joints, names, sizes, studies, strict=True):
+        figure = save(size_figure(joint, mine), folder / f"{name}-size.png")
+        terminal.say(f"Figure: {plain(figure)}")
+        show(terminal, joint.file.joint.name, mine)
+        more = study(terminal, joint, faults, seed, folder / name, known) if faults else {}
+        results.append(
+            {"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict(), **more}
+        )
+    terminal.result(together(results))
 
 
 def rows_of(mine: Size) -> list[tuple[str, str, str]]:

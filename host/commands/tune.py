@@ -33,41 +33,61 @@ TABLES = (
 )
 
 
-def run(
-    path: Path,
-    step: str,
-    effort: str,
-    into: Path | None,
-    write: bool,
-    gains: Path | None,
-    seed: int,
-    as_json: bool,
-    out: Path,
-) -> None:
-    """Tune a joint: progress, table, figures, gains written."""
+def run(paths: list[Path], step: str, effort: str, into: Path | None, write: bool,
+        gains: Path | None, seed: int, starts: int, cluster: str | None, workers: int | None,
+        as_json: bool, out: Path) -> None:  # fmt: skip
+    """Tune joints: progress, table, figures, gains written."""
     terminal = Terminal(as_json)
-    terminal.say(f"Tuning {plain(path)} ...")
+    terminal.say("Tuning " + ", ".join(plain(path) for path in paths) + " ...")
     from host.files import make_folder
-    from host.loading import angle, load, slug
+    from host.loading import angle
+    from host.several import load_all, stems, together
 
     if effort not in ("full", "small"):
         raise InputError("", "--effort", effort, "must be full or small")
-    joint = load(path, gains)
-    seen = path.read_text(encoding="utf-8-sig")
+    if into is not None and len(paths) > 1:
+        raise InputError("", "--into", str(into), "is for one joint at a time")
+    joints = load_all(paths, gains)
+    seen = [path.read_text(encoding="utf-8-sig") for path in paths]
     step_rad = angle(step, "--step")
     if into is not None and not into.parent.is_dir():
         raise InputError(str(into.parent), "--into", None, "no such folder")
     folder = make_folder(out)
     start = time.monotonic()
-    tuning = search(terminal, joint, step_rad, seed, effort)
+    if len(joints) == 1 and starts == 1 and cluster is None:
+        tunings = [search(terminal, joints[0], step_rad, seed, effort)]
+    else:
+        tunings = searches(terminal, joints, step_rad, seed, effort, starts, (cluster, workers))
     elapsed = time.monotonic() - start
-    figures = draw(joint, tuning, folder, slug(joint.file.joint.name))
-    show(terminal, joint, tuning)
-    terminal.say("Figures: " + ", ".join(str(one) for one in figures))
-    if write:
-        target = save(joint, tuning, path, into, seen)
-        terminal.say(f"Gains written to {plain(target)}.")
-    terminal.result(result(joint, tuning, elapsed, figures))
+    results = []
+    for joint, path, name, tuning, text in zip(joints, paths, stems(joints), tunings, seen, strict=True):  # fmt: skip
+        figures = draw(joint, tuning, folder, name)
+        show(terminal, joint, tuning)
+        terminal.say("Figures: " + ", ".join(plain(one) for one in figures))
+        if write:
+            target = save(joint, tuning, path, into, text)
+            terminal.say(f"Gains written to {plain(target)}.")
+        results.append(result(joint, tuning, elapsed, figures))
+    terminal.result(together(results))
+
+
+def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: int, effort: str,
+             starts: int, where: tuple[str | None, int | None]) -> "list[Tuning]":  # fmt: skip
+    """Search each joint from several starts on this machine's processes or a cluster, and judge it."""
+    from dataclasses import replace
+
+    from host.several import spread
+    from sim.executing import open_executor
+    from sim.tuning import APART, SMALL, Effort, Work, judge_of, search_of
+
+    much = SMALL if effort == "small" else Effort()
+    works = [Work(joint.tables, joint.path, seed, step_rad, much) for joint in joints]
+    every = [replace(work, seed=seed + APART * k) for work in works for k in range(starts)]
+    with open_executor(*where) as runner:
+        found = spread(terminal, runner, "searches", search_of, every)
+        ends = [replace(work, found=tuple(found[k * starts : (k + 1) * starts]))
+                for k, work in enumerate(works)]  # fmt: skip
+        return spread(terminal, runner, "held-out parts", judge_of, ends)
 
 
 def search(terminal: Terminal, joint: "Joint", step_rad: float, seed: int, effort: str) -> "Tuning":

@@ -22,7 +22,9 @@ LOW_SHARE = 0.5
 """Share of the force limit that joints are armed with first."""
 SILENCE_S = 0.6
 """Server silent for so long while a joint is powered: a controlled stop."""
-BLOCK_S, STATUS_S = 0.035, 0.2
+BLOCK_S, STATUS_S = 0.03, 0.2
+FIND_S = 0.5
+"""Between attempts to open a lost link again."""
 FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "mode"]
 MORE = ["counts", "fault", "limits"]
 """Of a single joint too."""
@@ -115,13 +117,48 @@ class Link:
         self.blocks: list[tuple[int, Any]] = []
         self.lock = threading.Lock()
         for bridge in self.session.bridges:
-            bridge.on_rows.append(partial(self._rows, self.session.first_joint(bridge)))
-            bridge.on_event.append(self._event)
+            self._listen(bridge)
+        self.lead = self.session.bridges[0]
+        """Ticks are told as this one counts them."""
+        self.gone = threading.Event()
+        self.closing = threading.Event()
+        self.orders = threading.Lock()
         self.fields = _in_order(FIELDS + MORE if len(self.joints) == 1 else FIELDS)
         info = {**about(self.session, wanted.seed), "made_on": "the bench page"}
         self.recorder = begin_recording(self.session, self.folder, self.fields, self.every, info)
         self.sweep: Sweep | None = None
         self.stopped_for_silence = False
+
+    def _listen(self, bridge: Any) -> None:
+        bridge.on_rows.append(partial(self._rows, self.session.first_joint(bridge)))
+        bridge.on_event.append(partial(self._event, bridge))
+
+    # --- links lost and found
+
+    def find(self) -> None:
+        """Stop the rest when a link is lost, and open it again: a thread's work until the end."""
+        while not self.closing.is_set():
+            if self.gone.wait(FIND_S) and self.powered:
+                self.stop(1)
+            self.gone.clear()
+            for number, bridge in enumerate(self.session.bridges):
+                if bridge.lost is not None and not self.closing.is_set():
+                    with contextlib.suppress(Exception):  # not there yet: the next attempt
+                        self._reopen(number)
+
+    def _reopen(self, number: int) -> None:
+        from host.commands.record import listen_to
+
+        found = self.session.reopen(number, self.every)
+        joints = self.session.joints_of(number)
+        with self.orders:
+            self._listen(found)
+            listen_to(self.session, found, self.lead, self.recorder)
+            self.session.send_settings({k: self.settings[k] for k in joints})
+            self.session.telemetry(self.fields, self.every, joints_of=joints)
+        data = {"port": found.url, "joints": joints}
+        self.recorder.event("link_found", data)
+        self.say(("event", "link_found", data))
 
     # --- telemetry
 
@@ -129,7 +166,10 @@ class Link:
         with self.lock:
             self.blocks.append((first, rows))
 
-    def _event(self, name: str, data: dict[str, Any]) -> None:
+    def _event(self, bridge: Any, name: str, data: dict[str, Any]) -> None:
+        if name == "link_lost":
+            data = {"port": bridge.url, **data}
+            self.gone.set()
         if name != "health":
             self.say(("event", name, data))
 
@@ -289,6 +329,8 @@ class Link:
 
     def close(self) -> None:
         """Drive off, recording closed."""
+        self.closing.set()
+        self.gone.set()
         self.end_sweep()
         with contextlib.suppress(Exception):
             self.session.stop(0)
@@ -341,6 +383,7 @@ def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
     threading.Thread(target=stops, name="stops", daemon=True).start()
     jobs: Any = queue.SimpleQueue()
     threading.Thread(target=_work, args=(link, jobs, say), name="orders", daemon=True).start()
+    threading.Thread(target=link.find, name="finder", daemon=True).start()
     try:
         _serve(link, pipe, jobs, say)
     finally:
@@ -352,7 +395,9 @@ def _work(link: Link, jobs: Any, say: Any) -> None:
     while True:
         number, name, arguments = jobs.get()
         try:
-            say(("answer", number, True, getattr(link, name)(*arguments)))
+            with link.orders:
+                done = getattr(link, name)(*arguments)
+            say(("answer", number, True, done))
         except Exception as error:
             say(("answer", number, False, str(error)))
 

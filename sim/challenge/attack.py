@@ -13,14 +13,17 @@ from collections import Counter, deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
+from typing import Any
 
 import hypothesis
 from hypothesis import HealthCheck, Phase, Verbosity
 
 from sim.challenge.crew import crew_fleet
 from sim.challenge.rules import EXACT, Judgement, Rules
+from sim.challenge.steady import steady_draws
 from sim.challenge.strategies import KINDS, programs
-from sim.closed_loop import Fleet, Joint
+from sim.closed_loop import Fleet, Joint, joint_of
+from sim.executing import Runner
 from sim.scenarios import Scenario
 
 ROUND = 150
@@ -57,6 +60,7 @@ class Outcome:
 
 
 Listener = Callable[["Outcome", float], None]
+Tell = Callable[["Outcome"], None]
 
 
 def profile(examples: int, shrink: bool = True) -> hypothesis.settings:
@@ -82,7 +86,7 @@ class Attack:
     def __init__(self, joint: Joint, seed: int, parts: int = 32, kinds: tuple[str, ...] = KINDS,
                  duration_s: float = 1.5) -> None:  # fmt: skip
         self.joint = joint
-        self.seed = seed
+        self.seed, self.parts = seed, parts
         self.fleet: Fleet = crew_fleet(joint, seed, parts)
         self.fleet.workers = 1  # rounds run beside each other instead: drawing takes time too
         self.rules = Rules(joint, self.fleet)
@@ -147,37 +151,58 @@ def attack(
     listener: Listener | None = None,
     parts: int = 32,
     workers: int | None = None,
+    runner: Runner | None = None,
 ) -> Attack:
     """Search for a breach of a joint and its gains: so many programs, or so many minutes.
 
     With neither, 1,000 programs. Rounds run beside each other in ``workers`` threads (None:
-    one a core) and are booked in their order: the result depends on the seed alone.
-    listener(outcome, share done) is told often, never from two threads at once.
+    one a core), or on the workers of ``runner``, and are booked in their order: the result
+    depends on the seed alone.
+    listener(outcome, share done) is told often (by round on a runner), never from two threads
+    at once.
     """
     search = Attack(joint, seed, parts)
     wanted = examples or (10**7 if minutes else 1000)
     end = time.monotonic() + 60.0 * minutes if minutes else float("inf")
+    sizes = [min(ROUND, wanted - k * ROUND) for k in range(-(-wanted // ROUND))]
+
+    def share(so_far: Outcome) -> float:
+        done = so_far.programs / wanted
+        if minutes:
+            done = 1.0 - (end - time.monotonic()) / (60.0 * minutes)
+        return min(max(done, 0.0), 1.0)
+
+    tell = None if listener is None else (lambda so_far: listener(so_far, share(so_far)))
+
+    if runner is None:
+        with steady_draws():
+            books = _in_threads(search, sizes, end, tell, workers)
+    else:
+        books = _on_runner(search, sizes, end, tell, runner)
+    search.outcome = _together(search, books)
+    search.outcome.elapsed_s = time.monotonic() - search.begun
+    return search
+
+
+def _in_threads(search: Attack, sizes: list[int], end: float, tell: Tell | None,
+                workers: int | None) -> list[Outcome]:  # fmt: skip
+    """Rounds in this process: their books in order, up to the first breach."""
     live: dict[int, Outcome] = {}
     lock = threading.Lock()
 
-    def tell(number: int, book: Outcome) -> None:
+    def tell_of(number: int, book: Outcome) -> None:
         if over.is_set():
             raise KeyboardInterrupt  # the one thing that Hypothesis lets through at once
-        if listener is None:
+        if tell is None:
             return
         with lock:
             live[number] = book
-            so_far = _together(search, [live[k] for k in sorted(live)])
-            share = so_far.programs / wanted
-            if minutes:
-                share = 1.0 - (end - time.monotonic()) / (60.0 * minutes)
-            listener(so_far, min(max(share, 0.0), 1.0))
+            tell(_together(search, [live[k] for k in sorted(live)]))
 
     def one(number: int) -> Outcome | None:
-        size = min(ROUND, wanted - number * ROUND)
         if time.monotonic() >= end or stop.is_set():
             return None
-        book = search.round(number, size, lambda so_far: tell(number, so_far))
+        book = search.round(number, sizes[number], lambda so_far: tell_of(number, so_far))
         if book.broken:
             stop.set()
         return book
@@ -185,7 +210,7 @@ def attack(
     stop, over = threading.Event(), threading.Event()
     books: list[Outcome] = []
     with ThreadPoolExecutor(workers or os.cpu_count() or 1) as pool:
-        waiting = deque(pool.submit(one, k) for k in range(-(-wanted // ROUND)))
+        waiting = deque(pool.submit(one, k) for k in range(len(sizes)))
         try:
             while waiting:
                 book = waiting.popleft().result()
@@ -199,9 +224,44 @@ def attack(
             over.set()
             for job in waiting:
                 job.cancel()
-    search.outcome = _together(search, books)
-    search.outcome.elapsed_s = time.monotonic() - search.begun
-    return search
+    return books
+
+
+Round = tuple[dict[str, Any], str, int, int, int, int]
+"""Tables and path of a joint, seed, parts, number and size of the round."""
+
+
+def _on_runner(search: Attack, sizes: list[int], end: float, tell: Tell | None,
+               runner: Runner) -> list[Outcome]:  # fmt: skip
+    """The same on workers elsewhere."""
+    joint = search.joint
+    rounds: list[Round] = [(joint.tables, joint.path, search.seed, search.parts, k, size)
+                           for k, size in enumerate(sizes)]  # fmt: skip
+    books: list[Outcome] = []
+    for book in runner.map(round_of, rounds):
+        books.append(book)
+        if tell is not None:
+            tell(_together(search, books))
+        if book.broken or time.monotonic() >= end:
+            break
+    return books
+
+
+_kept: dict[str, Attack] = {}
+"""The attack that a worker has prepared: its parts take longer to draw than a round needs."""
+
+
+def round_of(work: Round) -> Outcome:
+    """One round, wherever it is run. Raises InputError."""
+    tables, path, seed, parts, number, size = work
+    key = repr((tables, seed, parts))
+    search = _kept.get(key)
+    if search is None:
+        search = Attack(joint_of(tables, path), seed, parts)
+        _kept.clear()
+        _kept[key] = search
+    with steady_draws():
+        return search.round(number, size, lambda _: None)
 
 
 def _together(search: Attack, books: list[Outcome]) -> Outcome:

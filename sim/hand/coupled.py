@@ -138,19 +138,46 @@ def simulate_hand(
         )
     own_arms, links = matrices(hand)
     chosen = own_arms if arms is None else arms
-    made = []
-    for k, joint in enumerate(joints):
-        part = Part()
-        copy(parts[k] if parts else joint.part, part)
-        if part.cable.kind == DIRECT:
-            raise InputError(hand.path, f"joint.{hand.members[k].name}", None,
-                             "direct drives are not part of a coupled simulation")  # fmt: skip
-        if links[k, 1] > 0.0:
-            part.hinge.gravity_Nm = 0.0  # the links weigh instead
-        made.append(part)
+    made = hung(hand, links, parts)
     everyone = {k: k for k in range(len(joints))}
     known = across_rows(hand, everyone if feed else {})
     return _run(hand, joints, known, made, scenes, chosen, links, seed, every)
+
+
+def hung(hand: Hand, links: np.ndarray, parts: list[Part] | None = None) -> list[Part]:
+    """Parts of the joints (the file's, or others), whose links weigh instead of themselves.
+
+    Raises InputError for a direct drive.
+    """
+    made = []
+    for k, member in enumerate(hand.members):
+        part = Part()
+        copy(parts[k] if parts else member.joint.part, part)
+        if part.cable.kind == DIRECT:
+            raise InputError(hand.path, f"joint.{member.name}", None,
+                             "direct drives are not part of a coupled simulation")  # fmt: skip
+        if links[k, 1] > 0.0:
+            part.hinge.gravity_Nm = 0.0
+        made.append(part)
+    return made
+
+
+def rest_plants(parts: list[Part], angles: list[float], arms: np.ndarray) -> np.ndarray:
+    """Plants at rest at these angles (rad), cables taken up round the others; shape (n,)."""
+    count = len(parts)
+    plants = kernels.as_array([tolerance.start_plant(part, angle, 25.0)
+                               for part, angle in zip(parts, angles, strict=True)])  # fmt: skip
+    for k in range(count):
+        path = sum(_path(arms[k, j], angles[j]) for j in range(count) if j != k)
+        plants["drum_rad"][k] += path / parts[k].cable.drum_m
+    return plants
+
+
+def crossings(arms: np.ndarray) -> np.ndarray:
+    """Rows (k, j, a, b, c) of the kernel: cable of joint k crosses joint j; shape (m, 5)."""
+    count = len(arms)
+    return np.array([(k, j, *arms[k, j]) for k in range(count) for j in range(count)
+                     if k != j and arms[k, j, 0] != 0.0], float).reshape(-1, 5)  # fmt: skip
 
 
 def _run(
@@ -182,11 +209,7 @@ def _run(
         own = scene.events(tick)
         events += own
         begins.append(begins[-1] + len(own))
-    plants = kernels.as_array([tolerance.start_plant(part, scene.start_rad, 25.0)
-                               for part, scene in zip(parts, scenes, strict=True)])  # fmt: skip
-    for k in range(count):  # at rest with the others where they are
-        path = sum(_path(arms[k, j], scenes[j].start_rad) for j in range(count) if j != k)
-        plants["drum_rad"][k] += path / parts[k].cable.drum_m
+    plants = rest_plants(parts, [scene.start_rad for scene in scenes], arms)
     senses = kernels.as_array([Sense() for _ in joints])
     senses["word"] = [(seed + k) * NOISE % 2**32 for k in range(count)]
     readings = kernels.as_array([Readings() for _ in joints])
@@ -195,8 +218,7 @@ def _run(
     traces = np.zeros((count, rows, loop.COLUMNS))
     scores = kernels.as_array([Score() for _ in joints])
     drawn = np.zeros(runs[0].ticks)
-    pairs = np.array([(k, j, *arms[k, j]) for k in range(count) for j in range(count)
-                      if k != j and arms[k, j, 0] != 0.0], float).reshape(-1, 5)  # fmt: skip
+    pairs = crossings(arms)
     fresh: Any = [kernels.as_array([kind() for _ in joints]) for kind in (State, Command)]
     kernels.twin().chain.run_hand(
         settings, *fresh, readings, kernels.as_array([Report() for _ in joints]),

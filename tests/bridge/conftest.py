@@ -22,37 +22,6 @@ NOMINAL = (ROOT / "tests" / "data" / "nominal.toml").read_text(encoding="utf-8")
 QUICK = NOMINAL.replace("[limits]\n", "[limits]\nself_test = false\n")
 
 
-class Done:
-    """What a command did."""
-
-    def __init__(self, returncode, stdout, stderr):
-        self.returncode, self.stdout, self.stderr = returncode, stdout, stderr
-
-    @property
-    def json(self):
-        assert self.returncode == 0, self.stderr[-1500:]
-        return json.loads(self.stdout)
-
-
-@pytest.fixture
-def inside(tmp_path, monkeypatch, capsys):
-    """Run a command in this process: a start costs a second."""
-    from host.cli import main
-
-    def run(*arguments):
-        monkeypatch.chdir(tmp_path)
-        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
-        capsys.readouterr()
-        code = 0
-        try:
-            main()
-        except SystemExit as stop:
-            code = stop.code or 0
-        return Done(code, *capsys.readouterr())
-
-    return run
-
-
 @pytest.fixture
 def figures():
     """Asked for by tests that look at a figure: the others go without, half a second sooner."""

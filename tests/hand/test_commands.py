@@ -5,7 +5,6 @@ import json
 import os
 import shutil
 import signal
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -21,24 +20,11 @@ DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 
 
 @pytest.fixture
-def jointloop(monkeypatch, capsys, tmp_path):
-    from host.cli import main
-
+def jointloop(inside, tmp_path):
+    """Commands in a folder that holds the demo's hand."""
     for name in ("hand.toml", "joint.toml"):
         shutil.copy(DEMO / name, tmp_path / name)
-    monkeypatch.chdir(tmp_path)
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
-        code = 0
-        try:
-            main()
-        except SystemExit as stop:
-            code = stop.code or 0
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return run
+    return inside
 
 
 def test_hand_reckons_draws_and_reports(jointloop, tmp_path):

@@ -1,7 +1,6 @@
 """A node on simulated joints, driven turn by turn: no real time, no port."""
 
 import struct
-import sys
 from pathlib import Path
 
 import pytest
@@ -138,27 +137,3 @@ def make_bench(monkeypatch):
     monkeypatch.setattr(node_module, "sleep_us", clock.sleep_us)
     assert portable.ticks_diff(5, 2**30 - 5) == 10
     return lambda **options: Bench(clock, **options)
-
-
-class Done:
-    """What a command that ran in this process did."""
-
-
-@pytest.fixture
-def inside(tmp_path, monkeypatch, capsys):
-    """Run a command in this process: a start costs a second."""
-    from host.cli import main
-
-    def run(*arguments):
-        monkeypatch.chdir(tmp_path)
-        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
-        done = Done()
-        done.returncode = 0
-        try:
-            main()
-        except SystemExit as stop:
-            done.returncode = stop.code or 0
-        done.stdout, done.stderr = capsys.readouterr()
-        return done
-
-    return run

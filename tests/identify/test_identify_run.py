@@ -23,24 +23,6 @@ STARTER = Path(__file__).resolve().parents[2] / "host" / "demo" / "joint.toml"
 STARTER_TEXT = STARTER.read_text(encoding="utf-8")
 
 
-@pytest.fixture
-def jointloop(monkeypatch, capsys):
-    """Run a command in this process: exit code, standard output, standard error."""
-    from host.cli import main
-
-    def run(*arguments):
-        monkeypatch.setattr(sys, "argv", ["jointloop", *map(str, arguments)])
-        code = 0
-        try:
-            main()
-        except SystemExit as stop:
-            code = stop.code or 0
-        out, err = capsys.readouterr()
-        return code, out, err
-
-    return run
-
-
 @pytest.fixture(scope="module")
 def bench(tmp_path_factory):
     """A joint file with remarks, a hidden part, and the recording of its excitation."""
@@ -120,15 +102,15 @@ def test_the_joint_is_then_the_identified_one_and_its_spread_is_narrow(written, 
     assert np.std([np.log(inertia_by_drive(one)) for one in parts]) < 0.8 * own
 
 
-def test_compare_explains_more_with_what_was_identified(written, bench, jointloop, tmp_path, monkeypatch):  # fmt: skip
+def test_compare_explains_more_with_what_was_identified(written, bench, inside, tmp_path, monkeypatch):  # fmt: skip
     monkeypatch.chdir(tmp_path)
-    code, out, err = jointloop("compare", bench[1], "--file", written[0], "--json")
+    code, out, err = inside("compare", bench[1], "--file", written[0], "--json")
     assert code == 0, err
     answer = json.loads(out)
     assert answer["identified"] is True
     assert answer["fit"] > answer["datasheet_fit"]
     assert answer["inside_share"] > 0.9
-    code, out, err = jointloop("compare", bench[1], "--json")
+    code, out, err = inside("compare", bench[1], "--json")
     reasons = json.loads(out)["reasons"]
     assert reasons[0]["share"] >= reasons[-1]["share"] >= 0.0
 
@@ -251,9 +233,9 @@ def unpowered(lines):
         (lambda lines: [lines[0], ""], "was not powered"),
     ],
 )
-def test_recordings_that_tell_nothing_are_refused(change, words, bench, tmp_path, jointloop, monkeypatch):  # fmt: skip
+def test_recordings_that_tell_nothing_are_refused(change, words, bench, tmp_path, inside, monkeypatch):  # fmt: skip
     monkeypatch.chdir(tmp_path)
-    code, _, err = jointloop("identify", spoiled(bench[1], tmp_path, change))
+    code, _, err = inside("identify", spoiled(bench[1], tmp_path, change))
     assert code == 2
     assert words in err.replace("\n", " ")
     assert "Traceback" not in err
@@ -281,16 +263,16 @@ def test_missing_rows_and_a_torn_line_are_told(bench, tmp_path):
         (("--into", "none.toml"), "none.toml"),
     ],
 )
-def test_bad_options_are_one_clear_line(arguments, words, bench, jointloop, tmp_path, monkeypatch):
+def test_bad_options_are_one_clear_line(arguments, words, bench, inside, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
-    code, _, err = jointloop("identify", bench[1], *arguments)
+    code, _, err = inside("identify", bench[1], *arguments)
     assert code == 2
     assert words in err
 
 
-def test_record_excite_on_a_virtual_board_shows_it_first_and_records_it(bench, jointloop, tmp_path, monkeypatch):  # fmt: skip
+def test_record_excite_on_a_virtual_board_shows_it_first_and_records_it(bench, inside, tmp_path, monkeypatch):  # fmt: skip
     monkeypatch.chdir(tmp_path)
-    code, out, err = jointloop("record", bench[0], "--excite", "--seconds", "8", "--folder", "run", "--json")  # fmt: skip
+    code, out, err = inside("record", bench[0], "--excite", "--seconds", "8", "--folder", "run", "--json")  # fmt: skip
     assert code == 0, err
     assert err.index("is going to do") < err.index("streaming")
     assert list((tmp_path / "jointloop-runs").glob("*-excitation.png"))
@@ -301,7 +283,7 @@ def test_record_excite_on_a_virtual_board_shows_it_first_and_records_it(bench, j
     assert json.loads(out)["stopped"] is None
 
 
-def test_excite_refuses_a_length_that_holds_no_programme(bench, jointloop):
-    code, _, err = jointloop("record", bench[0], "--excite", "--seconds", "3")
+def test_excite_refuses_a_length_that_holds_no_programme(bench, inside):
+    code, _, err = inside("record", bench[0], "--excite", "--seconds", "3")
     assert code == 2
     assert "8 .. 600" in err

@@ -15,6 +15,43 @@ ROOT = Path(__file__).resolve().parents[2]
 STARTER = (ROOT / "host" / "demo" / "joint.toml").read_text(encoding="utf-8")
 
 
+def joint_text(k=0, rate="500 Hz"):
+    """The starter file as joint ``k`` of an invented hand."""
+    text = STARTER.replace('rate = "500 Hz"', f'rate = "{rate}"')
+    return text.replace("index middle hinge, workshop hand", f"joint {k} of an invented hand")
+
+
+class Board:
+    """A virtual board as a process of its own, that can be killed and begun again at its port."""
+
+    def __init__(self, folder):
+        self.joint = folder / "j0.toml"
+        self.joint.write_text(joint_text(), encoding="utf-8")
+        self.port = 0
+        self.begin()
+
+    def begin(self):
+        """Start it; returns when it serves."""
+        command = [
+            sys.executable,
+            "-m",
+            "host.cli",
+            "board",
+            str(self.joint),
+            "--tcp",
+            str(self.port),
+        ]
+        self.process = subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.DEVNULL, text=True)  # fmt: skip
+        self.process.stdout.readline()
+        self.url = self.process.stdout.readline().split()[-1]
+        self.port = int(self.url.rsplit(":", 1)[1])
+
+    def kill(self):
+        """As a plug that is pulled."""
+        self.process.kill()
+        self.process.wait()
+
+
 class Bench:
     """One running `jointloop bench`; ``lines`` is what it has printed."""
 
@@ -22,12 +59,8 @@ class Bench:
         self.folder = folder
         paths = []
         for k in range(joints):
-            text = STARTER.replace('rate = "500 Hz"', f'rate = "{rate}"')
-            text = text.replace(
-                "index middle hinge, workshop hand", f"joint {k} of an invented hand"
-            )
             paths.append(folder / f"j{k}.toml")
-            paths[-1].write_text(text, encoding="utf-8")
+            paths[-1].write_text(joint_text(k, rate), encoding="utf-8")
         self.paths = paths
         command = [sys.executable, "-m", "host.cli", "bench", *map(str, paths), "--no-browser"]
         for port in ports:
@@ -64,6 +97,14 @@ class Bench:
                 self.process.wait(15.0)
             except subprocess.TimeoutExpired:
                 os.killpg(self.process.pid, signal.SIGKILL)
+
+
+@pytest.fixture
+def board(tmp_path):
+    """A virtual board with joint 0, over TCP."""
+    made = Board(tmp_path)
+    yield made
+    made.kill()
 
 
 @pytest.fixture

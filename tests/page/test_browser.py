@@ -7,11 +7,10 @@ import json
 import os
 import re
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
+import numpy as np
 import pytest
 import tomlkit
 
@@ -251,58 +250,55 @@ def test_a_closed_page_takes_the_drive_off(bench, opened):
     assert "stop" in events
 
 
-def test_a_killed_server_takes_the_drive_off(bench, opened, tmp_path):
+def test_a_killed_server_takes_the_drive_off(bench, board, opened):
     """The board is another process here, and is asked afterwards."""
     from host.bridge import Bridge
     from host.link import open_url
 
-    joint = tmp_path / "j0.toml"
-    from tests.page.conftest import STARTER
-
-    joint.write_text(
-        STARTER.replace("index middle hinge, workshop hand", "joint 0 of an invented hand")
-    )
-    board = subprocess.Popen([sys.executable, "-m", "host.cli", "board", str(joint), "--tcp", "0"],
-                             stdout=subprocess.PIPE, text=True)  # fmt: skip
-    try:
-        board.stdout.readline()
-        url = board.stdout.readline().split()[-1]
-        made = bench(ports=[url])
-        page = opened(made)
-        arm(page)
-        os.kill(made.process.pid, signal.SIGKILL)
-        wait_for(lambda: last_mode(made) == 2.0 or True)
-        time.sleep(1.0)
-        bridge = Bridge(open_url(url), url)
-        bridge.greet()
-        bridge.beat()
-        wait_for(lambda: bridge.board_tick > 0)
-        assert bridge.powered == 0
-        bridge.close()
-        expect(page.locator("#state")).to_have_text("Not connected: nothing here moves anything",
-                                                     timeout=WAIT)  # fmt: skip
-        assert page.locator("#arm").is_disabled()
-    finally:
-        board.kill()
+    made = bench(ports=[board.url])
+    page = opened(made)
+    arm(page)
+    wait_for(lambda: last_mode(made) == 2.0)
+    os.kill(made.process.pid, signal.SIGKILL)
+    time.sleep(1.0)
+    bridge = Bridge(open_url(board.url), board.url)
+    bridge.greet()
+    bridge.beat()
+    wait_for(lambda: bridge.board_tick > 0)
+    assert bridge.powered == 0
+    bridge.close()
+    expect(page.locator("#state")).to_have_text("Not connected: nothing here moves anything",
+                                                 timeout=WAIT)  # fmt: skip
+    assert page.locator("#arm").is_disabled()
 
 
-def test_a_lost_board_is_said_and_nothing_moves(bench, opened, tmp_path):
-    joint = tmp_path / "j0.toml"
-    from tests.page.conftest import STARTER
-
-    joint.write_text(
-        STARTER.replace("index middle hinge, workshop hand", "joint 0 of an invented hand")
-    )
-    board = subprocess.Popen([sys.executable, "-m", "host.cli", "board", str(joint), "--tcp", "0"],
-                             stdout=subprocess.PIPE, text=True)  # fmt: skip
-    try:
-        board.stdout.readline()
-        made = bench(ports=[board.stdout.readline().split()[-1]])
-        page = opened(made)
-        arm(page)
-    finally:
-        board.kill()
+def test_a_lost_link_is_said_and_found_again_with_the_drive_off(bench, board, opened):
+    made = bench(ports=[board.url])
+    page = opened(made)
+    arm(page)
+    board.kill()
     expect(page.locator("#state")).to_contain_text("Link lost", timeout=WAIT)
+    open_step(page, "jog")
+    assert page.locator("#go").is_disabled()
+    board.begin()
+    expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
+    expect(page.locator("#log")).to_contain_text("found again")
+    assert page.locator("#go").is_disabled()
+    arm(page)  # with the settings that the board was sent anew
+    open_step(page, "jog")
+    page.click("[data-jog='10']")
+    expect(page.locator("#jog-note")).to_contain_text("Moved")
+    made.close()
+    run = Run(made.run_folder())
+    names = [one["event"] for one in run.events]
+    assert names.index("link_lost") < names.index("gap") < len(names)
+    assert "link_found" in names
+    ticks = run["tick"]
+    assert (np.diff(ticks) > 0).all()
+    away_s = np.diff(ticks).max() * run.about["tick_s"]
+    lost, found = (next(one["t"] for one in run.events if one["event"] == name)
+                   for name in ("link_lost", "link_found"))  # fmt: skip
+    assert away_s == pytest.approx(found - lost, abs=0.5)  # the ticks went on while it was away
 
 
 def test_a_page_of_an_ended_session_says_so_and_offers_nothing(bench, opened):

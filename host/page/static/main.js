@@ -69,7 +69,12 @@ function told(message) {
     el("control").textContent = message.control ? "This page controls." : message.nobody ? "Nobody controls." : "Another page controls; this one watches. STOP works.";
     el("take").hidden = message.control;
   }
-  if (message.status) { page.status = message.status; page.about && (page.about.shares = message.status.shares); }
+  if (message.status) {
+    page.status = message.status;
+    if (page.about) page.about.shares = message.status.shares;
+    const gone = message.status.boards.find((b) => b.lost);
+    page.lost = page.ended || (gone ? `${gone.port}; looking for it again` : null);
+  }
   if (message.log) logged(message.log);
   if (message.band) { page.bands.push(message.band); page.bands = page.bands.slice(-8); }
   render();
@@ -159,7 +164,8 @@ const EVENTS = {
   fault: (r) => `joint ${r.joint}: ${page.about.faults[r.fault]?.name || r.fault}`, stop: (r) => `STOP, by page ${r.page}`,
   gains: () => "gains applied", force: (r) => `force limit ${Math.round(100 * r.share)} %`, saved: (r) => `gains saved into ${r.file}`,
   error: (r) => `went wrong: ${r.what} (${r.why})`, refused: (r) => `refused: ${r.what} (${r.why})`, unwatched: () => "stopped: nobody in control could be watching",
-  silent: () => "stopped: the server was silent", link_lost: (r) => `link lost: ${r.reason}`, link_ended: () => "the link's process ended",
+  silent: () => "stopped: the server was silent", link_lost: (r) => `link lost: ${r.port}: ${r.reason}`,
+  link_found: (r) => `link found again: ${r.port}; its drive is off, arm again`, link_ended: () => "the link's process ended",
   sweep: (r) => `sweep of joint ${r.joint}: ${r.why}`, control: (r) => `page ${r.page} took control; drive off`, report: (r) => `report: ${r.file}`, text: (r) => r.text,
 };
 function logged(row) {
@@ -171,7 +177,8 @@ function logged(row) {
   const tick = page.rings[page.shown]?.lastTick() || 0;
   if (["fault", "gains", "unwatched"].includes(row.event)) page.marks.push([tick, (row.event === "fault" ? text.split(": ")[1] : text).slice(0, 24), row.event === "gains" ? "#00624a" : "#b3261e"]);
   page.marks = page.marks.slice(-24);
-  if (["link_lost", "link_ended"].includes(row.event)) page.lost = text;
+  if (row.event === "link_lost") page.lost = `${row.port}; looking for it again`;
+  if (row.event === "link_ended") page.ended = page.lost = text;
 }
 
 // --- what is shown

@@ -1,0 +1,44 @@
+"""Several joints, or one on a cluster: the same work for each, through the executor seam."""
+
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from host.loading import load, slug
+from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from host.terminal import Terminal
+    from sim.closed_loop import Joint
+    from sim.executing import Runner
+
+
+def load_all(paths: Sequence[Path], gains: Path | None) -> "list[Joint]":
+    """The joints of some files; a gains file is for one joint. Raises InputError."""
+    if gains is not None and len(paths) > 1:
+        raise InputError("", "--gains", str(gains), "is for one joint at a time")
+    return [load(path, gains) for path in paths]
+
+
+def stems(joints: "Sequence[Joint]") -> list[str]:
+    """Names of the joints for files: numbered where they would be the same."""
+    names = [slug(joint.file.joint.name) for joint in joints]
+    return [f"{name}-{k}" if names.count(name) > 1 else name for k, name in enumerate(names)]
+
+
+def spread(terminal: "Terminal", runner: "Runner", label: str, function: Callable[[Any], Any],
+           works: Sequence[Any]) -> list[Any]:  # fmt: skip
+    """Results of a function over some works, in their order, with progress."""
+    found = []
+    with terminal.progress() as progress:
+        task = progress.add_task(label, total=len(works), note="")
+        for result in runner.map(function, works):
+            found.append(result)
+            note = f"workers lost {runner.lost} times" if runner.lost else ""
+            progress.update(task, completed=len(found), note=note)
+    return found
+
+
+def together(results: "list[dict[str, Any]]") -> dict[str, Any]:
+    """What a command tells programs: one joint's result, or those of all under ``joints``."""
+    return results[0] if len(results) == 1 else {"joints": results}

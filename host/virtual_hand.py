@@ -1,0 +1,80 @@
+"""Virtual boards of one hand: what their joints do to each other, though each board is a process.
+
+Every board moves its own joints and publishes their state in a file that all have mapped; it sees
+the others as they were published last, going on at their speed. That carries crossing cables,
+gravity along a finger and the sag of the common supply from board to board. Only one board
+writes a joint's row; a row read while it is written mixes two neighbouring states, no more.
+"""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from controller.settings import Settings
+from host.virtual_board import SimulatedJoint
+from sim import kernels
+from sim.part import Part, Plant
+
+if TYPE_CHECKING:
+    from sim.hand.file import Hand
+
+SLICE_S = 1e-3
+"""The coupling is renewed so often."""
+
+
+def publish(hand: "Hand", folder: Path) -> None:
+    """Write what the boards of a hand share into a folder. Raises InputError for a direct drive."""
+    from sim.hand.coupled import crossings, hung, rest_plants
+    from sim.hand.file import matrices
+    from sim.scenarios import span_of
+
+    arms, links = matrices(hand)
+    spans = [span_of(member.joint.settings) for member in hand.members]
+    plants = rest_plants(hung(hand, links), [low + 0.3 * (high - low) for low, high in spans], arms)
+    plants.tofile(folder / "plants.bin")
+    np.zeros(len(plants)).tofile(folder / "duties.bin")
+    np.save(folder / "pairs.npy", crossings(arms))
+    np.save(folder / "links.npy", links)
+
+
+class Bond:
+    """A board's view of all joints of its hand."""
+
+    def __init__(self, folder: Path) -> None:
+        kind = kernels.as_array([Plant()]).dtype
+        self.plants = np.memmap(folder / "plants.bin", kind, "r+")
+        self.duties = np.memmap(folder / "duties.bin", float, "r+")
+        self.pairs, self.links = np.load(folder / "pairs.npy"), np.load(folder / "links.npy")
+        self.seen = np.array(self.plants)
+        self.base = np.zeros(len(self.seen))
+
+
+class BondedJoint(SimulatedJoint):
+    """A simulated joint among the others of its hand."""
+
+    def __init__(self, settings: Settings, part: Part, seed: int, bond: Bond, number: int) -> None:
+        super().__init__(settings, part, float(bond.plants["joint_rad"][number]), seed)
+        self.bond, self.number = bond, number
+        self.plant[()] = bond.plants[number]
+        if bond.links[number, 1] > 0.0:
+            self.part["hinge"]["gravity_Nm"] = 0.0  # the links weigh instead
+
+    def move_on(self, duty: float, span: float) -> None:
+        """Move the plant on at one duty, beside the others as they are."""
+        bond, k = self.bond, self.number
+        seen: Any = bond.seen
+        seen[:] = bond.plants
+        seen[k] = self.plant
+        bond.duties[k] = duty
+        drawn = bond.duties * seen["current_A"]
+        seen["others_A"][k] = max(float(drawn.sum() - drawn[k]), 0.0)
+        bond.base[:] = 0.0
+        bond.base[k] = load = float(self.plant["load_Nm"])  # what was put on from outside
+        slices = max(1, round(span / SLICE_S))
+        steps = max(1, round(span / slices / self.substep_s))
+        self.twin.chain.move_one(self.part, seen, k, duty, bond.pairs, bond.links, bond.base,
+                                 slices, steps, span / slices / steps)  # fmt: skip
+        self.plant[()] = seen[k]
+        bond.plants[k] = seen[k]
+        self.plant["load_Nm"] = load

@@ -1,0 +1,28 @@
+"""All tests: ``python -m tests``, with options of pytest behind it.
+
+In two passes: what only reckons runs side by side on all cores; what keeps real time (boards,
+links, pages, commands that start them) runs alone after that, for a busy computer would be late.
+"""
+
+import subprocess
+import sys
+from pathlib import Path
+
+REAL_TIME = ("board", "bridge", "host", "page", "hand")
+"""Folders whose tests run one after the other."""
+
+
+def main() -> int:
+    """Run both passes, whatever the first says; the first exit code that is not zero."""
+    here = Path(__file__).parent
+    alone = [str(here / name) for name in REAL_TIME]
+    beside = ["-n", "auto", "--dist", "loadfile", str(here), *[f"--ignore={one}" for one in alone]]
+    codes = [
+        subprocess.run([sys.executable, "-m", "pytest", *some, *sys.argv[1:]], check=False).returncode
+        for some in (beside, alone)
+    ]  # fmt: skip
+    return next((code for code in codes if code), 0)
+
+
+if __name__ == "__main__":
+    sys.exit(main())
