@@ -20,11 +20,13 @@ from controller.wire import messages as m
 from controller.wire import table
 from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
-from host.starting import begin_board
+from host.starting import begin_board, give
+from host.virtual_board import job_of
 from sim.closed_loop import Joint
 from sim.errors import InputError
 
 CELLS_AT_ONCE = 10  # a frame stays within one USB packet of 64 octets
+VIRTUAL_CELLS_AT_ONCE = 25  # within what a virtual board reads in a tick
 INBOUND_SHARE = 0.7
 
 
@@ -55,9 +57,11 @@ class Session:
             bridge.beat()
 
     def _start_virtual(self, runtime: str, seed: int) -> str:
+        if runtime not in ("cpython", "micropython"):
+            raise InputError("", "--runtime", runtime, "must be cpython or micropython")
         if self.virtual_process is None:
-            paths = [joint.path for joint in self.joints]
-            self.virtual_process = begin_board(paths, runtime, seed)
+            self.virtual_process = begin_board(runtime)
+        give(self.virtual_process, job_of(self.joints, seed=seed))
         assert self.virtual_process.stdout is not None
         line = self.virtual_process.stdout.readline()
         try:
@@ -150,7 +154,8 @@ class Session:
         self.digests = {id(b): self._digest_of(b) for b in self.bridges if b.lost is None}
 
     def _send_table(self, bridge: Bridge, place: int, data: bytes, path: str) -> None:
-        step = 4 * CELLS_AT_ONCE
+        virtual = self.identities[self.bridges.index(bridge)].virtual
+        step = 4 * (VIRTUAL_CELLS_AT_ONCE if virtual else CELLS_AT_ONCE)
         try:
             for at in range(0, len(data), step):
                 head = struct.pack(m.HEAD[m.SETTING], place, at // 4)

@@ -1,19 +1,46 @@
-"""Starting a virtual board: quick to import, so that the board starts while others still read."""
+"""Starting a virtual board: quick to import, so that the board starts while others still read.
 
+The board loads what it is made of at once, and waits for its job: the joints that it is to
+simulate, one line on its standard input. It tells its URL on its standard output, and ends with
+its input.
+"""
+
+import base64
+import pickle
 import subprocess
 import sys
+from dataclasses import dataclass
+from typing import Any
 
 
-def begin_board(paths: list[str], runtime: str, seed: int, hand: tuple[str, list[int]] | None = None
-                ) -> "subprocess.Popen[str]":  # fmt: skip
-    """Start a virtual board; it tells its URL on its standard output, and ends with its input.
+@dataclass
+class Job:
+    """What a virtual board simulates."""
 
-    Whoever starts it reads the joint files too, and says what is wrong with them: it keeps quiet.
-    hand: folder of what the boards of a hand share, and the joints' numbers in the hand.
-    """
-    command = [sys.executable, "-m", "host.cli", "board", "--runtime", runtime, "--seed", str(seed),
-               "--quiet", *paths]  # fmt: skip
-    if hand is not None:
-        command += ["--hand", hand[0], *[f"--member={number}" for number in hand[1]]]
-    return subprocess.Popen(command, stdout=subprocess.PIPE, stdin=subprocess.PIPE,
-                            stderr=subprocess.DEVNULL, text=True)  # fmt: skip
+    parts: list[Any]
+    """Parts (sim/part.py) that are really there."""
+    starts_rad: list[float]
+    tick_us: int
+    build: int
+    seed: int
+    hand: tuple[str, list[int]] | None = None
+    """Folder of what the boards of a hand share (host/virtual_hand.py), numbers of the joints in it."""
+
+
+def begin_board(runtime: str) -> "subprocess.Popen[str]":
+    """Start a virtual board; ``give`` it its job."""
+    return subprocess.Popen([sys.executable, "-m", "host.board_process", runtime], stdout=subprocess.PIPE,
+                            stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)  # fmt: skip
+
+
+def give(board: "subprocess.Popen[str]", job: Job) -> None:
+    """Tell a board what it simulates."""
+    assert board.stdin is not None
+    board.stdin.write(base64.b64encode(pickle.dumps(job)).decode() + "\n")
+    board.stdin.flush()
+
+
+def take(line: str) -> Job:
+    """Read a job, as the board does: from the process that began it, from nobody else."""
+    job: Job = pickle.loads(base64.b64decode(line))
+    return job

@@ -11,18 +11,20 @@ import os
 import select
 import socket
 from math import isfinite
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from controller.node import Node
 from controller.portable import ticks_diff, ticks_us
-from controller.settings import Settings
 from controller.state import Readings
 from controller.wire.messages import VIRTUAL
+from host.starting import Job
 from sim import kernels, program, tolerance
-from sim.closed_loop import Joint
 from sim.errors import InputError
 from sim.part import Part, Sense
 from sim.program import FREEZE, MOVE_BY_HAND, RAISE, Run
+
+if TYPE_CHECKING:
+    from sim.closed_loop import Joint
 
 DEADMAN_S = 0.02
 LATCH_S = 0.1
@@ -33,8 +35,7 @@ BATCH_S = 1e-4
 class SimulatedJoint:
     """Plant, sensor and drive electronics of one joint, as compiled records."""
 
-    def __init__(self, settings: Settings, part: Part, angle: float, seed: int) -> None:
-        self.settings = kernels.as_array([settings])[0]
+    def __init__(self, part: Part, angle: float, seed: int) -> None:
         self.part = kernels.as_array([part])[0]
         self.plant = kernels.as_array([tolerance.start_plant(part, angle, 25.0)])[0]
         sense = Sense()
@@ -254,25 +255,37 @@ def open_pty() -> tuple[FdStream, str, list[int]]:
     return FdStream(ours, ours), os.ttyname(theirs), [ours, theirs]
 
 
-def make_node(joints: list[Joint], stream: Any, seed: int = 1, hidden: list[Part] | None = None,
-              simulated: list[SimulatedJoint] | None = None) -> Node:  # fmt: skip
-    """Return the node of a virtual board with these joints.
+def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 1) -> Job:
+    """What a virtual board simulates for these joints of one rate, each at 30 % of its range.
 
-    hidden: the parts that are really there, where they differ from the files'; simulated: the
-    joints themselves, where they are made elsewhere.
+    hidden: the parts that are really there, where they differ from the files'.
     """
     from host.building import build_number
     from sim.scenarios import span_of
 
-    if simulated is None:
-        simulated = []
-        for k, joint in enumerate(joints):
-            part = hidden[k] if hidden else joint.part
-            low, high = span_of(joint.settings)
-            start = low + 0.3 * (high - low)
-            simulated.append(SimulatedJoint(joint.settings, part, start, seed + k))
-    tick_us = round(joints[0].settings.tick_s * 1e6)
-    return Node(SimulatedBoard(simulated), stream, len(joints), tick_us, build_number(), 0)
+    spans = [span_of(joint.settings) for joint in joints]
+    return Job(
+        hidden or [joint.part for joint in joints],
+        [low + 0.3 * (high - low) for low, high in spans],
+        round(joints[0].settings.tick_s * 1e6), build_number(), seed,
+    )  # fmt: skip
+
+
+def simulated(job: Job) -> list[SimulatedJoint]:
+    """The simulated joints of a job."""
+    return [SimulatedJoint(part, start, job.seed + k)
+            for k, (part, start) in enumerate(zip(job.parts, job.starts_rad, strict=True))]  # fmt: skip
+
+
+def node_of(joints: list[Any], stream: Any, job: Job) -> Node:
+    """The node of a virtual board with these simulated joints."""
+    return Node(SimulatedBoard(joints), stream, len(joints), job.tick_us, job.build, 0)
+
+
+def make_node(joints: "list[Joint]", stream: Any, seed: int = 1) -> Node:
+    """The node of a virtual board with the joints of these files."""
+    job = job_of(joints, None, seed)
+    return node_of(simulated(job), stream, job)
 
 
 def wait_for_readable(fd: int, wait_s: float) -> bool:
@@ -293,16 +306,12 @@ def packed(record: Any) -> str:
     return struct.pack(f"<{len(numbers)}d", *numbers).hex()
 
 
-def job_text(joints: list[Joint], hidden: list[Part], seed: int) -> str:
-    """The joints of a board as text for the MicroPython runtime."""
-    from host.building import build_number
-    from sim.scenarios import span_of
-
-    lines = [f"{round(joints[0].settings.tick_s * 1e6)} {build_number()}"]
-    for k, (joint, part) in enumerate(zip(joints, hidden, strict=True)):
-        low, high = span_of(joint.settings)
+def job_text(job: Job) -> str:
+    """A job as text for the MicroPython runtime."""
+    lines = [f"{job.tick_us} {job.build}"]
+    for k, (part, start) in enumerate(zip(job.parts, job.starts_rad, strict=True)):
         longest = 2.5e-4  # the interpreter is slow: as coarse as the stiffest mode allows
         substep = longest / tolerance.substeps_for(part, longest, longest)
-        word = (seed + k) * 2654435761 % 2**32
-        lines += [packed(part), f"{low + 0.3 * (high - low)!r} {substep!r} {word}"]
+        word = (job.seed + k) * 2654435761 % 2**32
+        lines += [packed(part), f"{start!r} {substep!r} {word}"]
     return "\n".join(lines) + "\n"

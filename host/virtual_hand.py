@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from controller.settings import Settings
+from host.starting import Job
 from host.virtual_board import SimulatedJoint
 from sim import kernels
 from sim.part import Part, Plant
@@ -53,8 +53,8 @@ class Bond:
 class BondedJoint(SimulatedJoint):
     """A simulated joint among the others of its hand."""
 
-    def __init__(self, settings: Settings, part: Part, seed: int, bond: Bond, number: int) -> None:
-        super().__init__(settings, part, float(bond.plants["joint_rad"][number]), seed)
+    def __init__(self, part: Part, seed: int, bond: Bond, number: int) -> None:
+        super().__init__(part, float(bond.plants["joint_rad"][number]), seed)
         self.bond, self.number = bond, number
         self.plant[()] = bond.plants[number]
         if bond.links[number, 1] > 0.0:
@@ -78,3 +78,12 @@ class BondedJoint(SimulatedJoint):
         self.plant[()] = seen[k]
         bond.plants[k] = seen[k]
         self.plant["load_Nm"] = load
+
+
+def bonded(job: Job) -> list[SimulatedJoint]:
+    """The simulated joints of a board of a hand."""
+    assert job.hand is not None
+    folder, numbers = job.hand
+    bond = Bond(Path(folder))
+    return [BondedJoint(part, job.seed + k, bond, number)
+            for k, (part, number) in enumerate(zip(job.parts, numbers, strict=True))]  # fmt: skip

@@ -18,6 +18,24 @@ _POWER = re.compile(r"(?:\^|\*\*)(?!\s*\(?-?\d\)?(?!\s*(?:[\d.^]|\*\*)))")
 DEGREES_C = "degC"
 
 
+_COMMON = {
+    ("nF", "F"): 1e-09, ("uF", "F"): 1e-06, ("pF", "F"): 1e-12,
+    ("kgf*cm", "N*m"): 0.0980665, ("mN*m", "N*m"): 0.001, ("N*cm", "N*m"): 0.01,
+    ("mN*m*s/rad", "N*m*s/rad"): 0.001, ("kN/m", "N/m"): 1000.0, ("N/mm", "N/m"): 1000.0,
+    ("g", "kg"): 0.001, ("g*cm^2", "kg*m^2"): 1.0000000000000001e-07, ("mm", "m"): 0.001,
+    ("cm", "m"): 0.01, ("um", "m"): 1e-06, ("kohm", "ohm"): 1000.0,
+    ("mohm", "ohm"): 0.001, ("mA", "A"): 0.001, ("mV", "V"): 0.001,
+    ("deg", "rad"): 0.017453292519943295, ("deg/s", "rad/s"): 0.017453292519943295, ("rpm", "rad/s"): 0.10471975511965977,
+    ("deg/s^2", "rad/s^2"): 0.017453292519943295, ("deg/s^3", "rad/s^3"): 0.017453292519943295, ("ms", "s"): 0.001,
+    ("us", "s"): 1e-06, ("kHz", "Hz"): 1000.0, ("mN", "N"): 0.001,
+    ("mN*m/A", "N*m/A"): 0.001,
+}  # fmt: skip
+"""Factors of pint for what most files are written in: a test holds them to it, bit by bit.
+
+Importing pint takes longer than all else that a joint file needs.
+"""
+
+
 @lru_cache(maxsize=1)
 def _registry() -> Any:
     import pint
@@ -28,9 +46,16 @@ def _registry() -> Any:
         return pint.UnitRegistry()
 
 
-@lru_cache(maxsize=1000)
 def _factor(given: str, wanted: str) -> float:
     """Factor from a given unit to the wanted one; ValueError if it has none."""
+    if given == wanted:  # what is wanted is a unit of SI, and is declared by ourselves
+        return 1.0
+    known = _COMMON.get((given, wanted))
+    return _factor_of_pint(given, wanted) if known is None else known
+
+
+@lru_cache(maxsize=1000)
+def _factor_of_pint(given: str, wanted: str) -> float:
     registry = _registry()
     try:
         unit, aim = registry.parse_units(given), registry.parse_units(wanted)

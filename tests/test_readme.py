@@ -25,7 +25,7 @@ def test_the_python_example_runs_and_prints_what_it_says():
 def test_every_command_of_the_readme_exists_with_its_options():
     import typer.main
 
-    from host.cli import app
+    from host.arguments import app
 
     known = typer.main.get_command(app).commands
     shown = re.findall(r"^\s+(?:\.venv/bin/)?jointloop (\w+)(.*?)(?:#.*)?$", TEXT, re.MULTILINE)

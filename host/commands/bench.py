@@ -16,7 +16,7 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
     """Serve the page until interrupted."""
     from host.files import make_folder
     from host.page.link_client import LinkClient
-    from host.page.link_process import LOW_SHARE, Wanted
+    from host.page.link_main import LOW_SHARE, Wanted
 
     make_folder(out)
     listening = _listen(http)
@@ -25,33 +25,31 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
     link = LinkClient(
         Wanted([str(path) for path in paths], ports, runtime, seed, str(out), LOW_SHARE)
     )
-    workshop = None
+    desk = None
     try:
         from host.loading import load
 
         joints = [load(path) for path in paths]
-        import uvicorn
+        from host.page.server import Gate, serve
 
-        from host.page.compute import executor
-        from host.page.desk import Desk
-        from host.page.server import Gate, application
-
-        opened = link.wait_ready()
         token = secrets.token_urlsafe(24)
         port = listening.getsockname()[1]
-        workshop = executor([str(path) for path in paths])
-        desk = Desk(joints, link, opened, workshop)
-        config = uvicorn.Config(application(desk, Gate(port, token)), log_level="error", ws="auto",
-                                lifespan="on", timeout_graceful_shutdown=1)  # fmt: skip
-        url = f"http://127.0.0.1:{port}/#{token}"
-        _tell(url, opened, show)
+        if ports:  # a port that cannot be opened is said before any page is offered
+            link.wait_ready()
+        from host.page.desk import Desk
+
+        desk = Desk(joints, link, [str(path) for path in paths])
+        _tell(f"http://127.0.0.1:{port}/#{token}", not ports, show)
         with contextlib.suppress(KeyboardInterrupt):
-            uvicorn.Server(config).run(sockets=[listening])
+            serve(desk, Gate(port, token), listening)
     finally:
         link.end()
-        if workshop is not None:
-            workshop.shutdown(wait=False, cancel_futures=True)
-    print(f"\nEnded; the drive is off. Recording: {opened['folder']}", flush=True)
+        if desk is not None:
+            desk.end()
+    if desk.failed is not None:
+        raise desk.failed
+    kept = f" Recording: {link.opened['folder']}" if link.opened else ""
+    print(f"\nEnded; the drive is off.{kept}", flush=True)
 
 
 def _listen(port: int) -> socket.socket:
@@ -62,11 +60,11 @@ def _listen(port: int) -> socket.socket:
         raise InputError("", "--http", port, f"cannot be served: {reason}") from None
 
 
-def _tell(url: str, opened: dict, show: bool) -> None:
+def _tell(url: str, virtual: bool, show: bool) -> None:
     """Say where the page is, with the cautions; open it where there is a screen."""
     import webbrowser
 
-    if opened["virtual"]:
+    if virtual:
         print("Virtual board: simulated joints, nothing real moves.")
     else:
         print("Real ports: a motor can move a joint. Keep fingers, hair and clothing out of its way; have\n"

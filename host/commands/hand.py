@@ -7,9 +7,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import tomlkit
-
-from host.starting import begin_board
+from host.starting import begin_board, give
 from host.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -153,6 +151,8 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
 def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
                 stack: contextlib.ExitStack) -> tuple[list[int], list[str]]:  # fmt: skip
     """Joints in the order of boards, and the boards' ports; virtual boards are started. Raises InputError."""
+    from host.virtual_board import job_of
+
     used = [board for board in hand.boards if board.joints]
     if ports and len(ports) != len(used):
         raise InputError(
@@ -172,13 +172,10 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
         if port is not None:
             urls.append(port)
             continue
-        paths = []
-        for k in board.joints:  # as the hand has it: overrides, its supply
-            path = folder / f"{number}-{k}.toml"
-            path.write_text(tomlkit.dumps(hand.members[k].joint.tables), encoding="utf-8")
-            paths.append(str(path))
-        bond = (str(folder), board.joints) if coupled else None
-        process = begin_board(paths, runtime, seed + 16 * number, bond)
+        process = begin_board(runtime)
+        job = job_of([hand.members[k].joint for k in board.joints], seed=seed + 16 * number)
+        job.hand = (str(folder), board.joints) if coupled else None
+        give(process, job)
         stack.callback(_end, process)
         started.append((len(urls), process))
         urls.append("")

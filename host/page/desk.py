@@ -18,7 +18,8 @@ from controller.records import fields
 from controller.settings import Gains, Settings
 from host.page import compute, preview
 from host.page.link_client import LinkClient
-from host.page.link_process import HEAD, LOW_SHARE, low_force
+from host.page.link_main import LOW_SHARE
+from host.page.link_process import HEAD, low_force
 from sim.closed_loop import Joint
 from sim.documentation import fault_table, meanings
 from sim.errors import InputError
@@ -58,10 +59,14 @@ class Page:
 class Desk:
     """The joints on the bench and the pages that look at them."""
 
-    def __init__(
-        self, joints: list[Joint], link: LinkClient, opened: dict[str, Any], workshop: Executor
-    ) -> None:
-        self.joints, self.link, self.opened, self.workshop = joints, link, opened, workshop
+    def __init__(self, joints: list[Joint], link: LinkClient, paths: list[str]) -> None:
+        """``open`` must be awaited before pages are let in."""
+        self.joints, self.link, self.paths = joints, link, paths
+        self.opened: dict[str, Any] = {}
+        self.ready = asyncio.Event()
+        self._workshop: Executor | None = None
+        self.failed: InputError | None = None
+        """Why the link could not be opened."""
         self.pages: dict[int, Page] = {}
         self.controller: int | None = None
         self.powered = False
@@ -79,10 +84,34 @@ class Desk:
         self._tasks: set[asyncio.Task[Any]] = set()
         link.listeners.append(self.take)
 
+    async def open(self) -> bool:
+        """Wait until the boards have answered, then begin; False where they cannot be had."""
+        try:
+            self.opened = await asyncio.to_thread(self.link.wait_ready)
+        except InputError as error:
+            self.failed = error
+            return False
+        self.link.begin(asyncio.get_running_loop())
+        self.ready.set()
+        self._watching = asyncio.create_task(self.watch())
+        return True
+
+    def workshop(self) -> Executor:
+        """The process that computes: begun with the first page, so that it takes nobody's start."""
+        if self._workshop is None:
+            self._workshop = compute.executor(self.paths)
+        return self._workshop
+
+    def end(self) -> None:
+        """End the process that computes."""
+        if self._workshop is not None:
+            self._workshop.shutdown(wait=False, cancel_futures=True)
+
     # --- pages
 
     def enter(self) -> Page:
         """Let a page in; the first one controls."""
+        self.workshop()
         self._number += 1
         page = Page(self._number)
         self.pages[page.number] = page
@@ -347,7 +376,7 @@ class Desk:
     async def _computed(self, what: Callable[..., Any], *arguments: Any) -> Any:
         """Have something computed in the other process. Raises InputError."""
         loop = asyncio.get_running_loop()
-        return await loop.run_in_executor(self.workshop, what, *arguments)
+        return await loop.run_in_executor(self.workshop(), what, *arguments)
 
     def _spawn(self, work: Any) -> None:
         task = asyncio.get_running_loop().create_task(work)

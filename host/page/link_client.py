@@ -8,7 +8,7 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from host.page.link_process import Wanted, main
+from host.page.link_main import Wanted, main
 from sim.errors import InputError
 
 BEAT_S = 0.1
@@ -31,9 +31,13 @@ class LinkClient:
         self._waiting: dict[int, asyncio.Future[tuple[bool, Any]]] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._send_lock = threading.Lock()
+        self.opened: dict[str, Any] = {}
+        """What the process opened, once it is ready."""
 
     def wait_ready(self) -> dict[str, Any]:
-        """Return what the process opened. Raises InputError where it could not."""
+        """Wait for what the process opened, and return it. Raises InputError where it could not."""
+        if self.opened:
+            return self.opened
         try:
             kind, data, *_ = self.pipe.recv()
             while kind not in ("ready", "failed"):  # boards may tell of themselves at once
@@ -43,7 +47,8 @@ class LinkClient:
         if kind == "failed":
             self.process.join(2.0)
             raise InputError("", "", None, str(data).lstrip(": "))
-        return dict(data)
+        self.opened = dict(data)
+        return self.opened
 
     def begin(self, loop: asyncio.AbstractEventLoop) -> None:
         """Pass on what comes, on this loop; begin to beat."""

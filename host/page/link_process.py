@@ -10,7 +10,6 @@ import queue
 import struct
 import threading
 import time
-from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -18,8 +17,8 @@ from typing import Any
 
 import numpy as np
 
-LOW_SHARE = 0.5
-"""Share of the force limit that joints are armed with first."""
+from host.page.link_main import Wanted
+
 SILENCE_S = 0.6
 """Server silent for so long while a joint is powered: a controlled stop."""
 BLOCK_S, STATUS_S = 0.03, 0.2
@@ -32,26 +31,6 @@ SPAN_S = 0.02
 HEAD = struct.Struct("<IIII")
 """Of a telemetry block: first joint, joints | fields << 16, rows, rows dropped by the board; then the
 ticks (u32), then rows of joints of fields (f32)."""
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What the process is to open."""
-
-    paths: list[str]
-    ports: list[str]
-    runtime: str
-    seed: int
-    out: str
-    low_share: float
-    """Share of the force limit that joints are armed with first."""
-
-
-def early_board(wanted: Wanted) -> Any:
-    """A virtual board, started."""
-    from host.starting import begin_board
-
-    return begin_board(wanted.paths, wanted.runtime, wanted.seed)
 
 
 def low_force(joint: Any, share: float) -> Any:
@@ -97,9 +76,8 @@ class Sweep(threading.Thread):
 class Link:
     """The session and what the page may ask of it."""
 
-    def __init__(self, wanted: Wanted, say: Any) -> None:
-        """Open ports or a virtual board, begin to record. Raises InputError."""
-        board = None if wanted.ports else early_board(wanted)  # it starts while we read and import
+    def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
+        """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
         from host.commands.record import about, begin_recording
         from host.loading import load, slug
         from host.session import Session, new_folder
@@ -346,8 +324,8 @@ def _in_order(names: list[str]) -> list[str]:
     return [name for name in m.FIELDS if name in names]
 
 
-def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
-    """Serve the pipe until it ends."""
+def serve(wanted: Wanted, pipe: Connection, urgent: Connection, board: Any) -> None:
+    """Serve the pipe until it ends. board: the process of a virtual board, where one was begun."""
     import signal
 
     from sim.errors import InputError
@@ -360,7 +338,7 @@ def main(wanted: Wanted, pipe: Connection, urgent: Connection) -> None:
             pipe.send(message)
 
     try:
-        link = Link(wanted, say)
+        link = Link(wanted, say, board)
     except InputError as error:
         say(("failed", str(error)))
         return

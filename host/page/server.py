@@ -9,9 +9,9 @@ import asyncio
 import contextlib
 import hmac
 import json
+import socket
 import sys
 from pathlib import Path
-from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -41,13 +41,13 @@ class Gate:
         self.origins = {f"http://{host}" for host in self.hosts}
         self.token = token
 
-    def wrong(self, socket: WebSocket) -> str | None:
+    def wrong(self, web: WebSocket) -> str | None:
         """Why a handshake is refused; None where it is let in."""
-        if socket.headers.get("host") not in self.hosts:
-            return f"foreign Host {socket.headers.get('host')!r}"
-        if socket.headers.get("origin") not in self.origins:
-            return f"foreign Origin {socket.headers.get('origin')!r}"
-        offered = socket.scope.get("subprotocols", [])
+        if web.headers.get("host") not in self.hosts:
+            return f"foreign Host {web.headers.get('host')!r}"
+        if web.headers.get("origin") not in self.origins:
+            return f"foreign Origin {web.headers.get('origin')!r}"
+        offered = web.scope.get("subprotocols", [])
         given = offered[1] if len(offered) == 2 and offered[0] == "jointloop" else ""
         if not hmac.compare_digest(given.encode(), self.token.encode()):
             return "wrong or missing token"
@@ -66,7 +66,7 @@ def application(desk: Desk, gate: Gate) -> Starlette:
             return PlainTextResponse("not found", 404, SAFE)
         return FileResponse(path, headers={**SAFE, "Content-Type": TYPES[path.suffix]})
 
-    async def socket(web: WebSocket) -> None:
+    async def link(web: WebSocket) -> None:
         wrong = gate.wrong(web)
         if wrong is not None:
             desk.note("refused", {"what": "connection", "why": wrong})
@@ -74,6 +74,7 @@ def application(desk: Desk, gate: Gate) -> Starlette:
             await web.close(4403)
             return
         await web.accept("jointloop")
+        await desk.ready.wait()
         page = desk.enter()
         sender = asyncio.create_task(_send(web, page))
         try:
@@ -82,21 +83,31 @@ def application(desk: Desk, gate: Gate) -> Starlette:
             desk.leave(page)
             sender.cancel()
 
-    @contextlib.asynccontextmanager
-    async def life(_: Starlette) -> Any:
-        desk.link.begin(asyncio.get_running_loop())
-        watch = asyncio.create_task(desk.watch())
-        yield
-        watch.cancel()
-
     return Starlette(
         routes=[
             Route("/", static, methods=["GET"]),
             Route("/{name}", static, methods=["GET"]),
-            WebSocketRoute("/link", socket),
-        ],
-        lifespan=life,
+            WebSocketRoute("/link", link),
+        ]
     )
+
+
+def serve(desk: Desk, gate: Gate, listening: socket.socket) -> None:
+    """Serve until interrupted, or until the desk cannot be opened (``desk.failed`` then says why)."""
+    import uvicorn
+
+    config = uvicorn.Config(application(desk, gate), log_level="error", ws="auto", lifespan="off",
+                            timeout_graceful_shutdown=1)  # fmt: skip
+    server = uvicorn.Server(config)
+
+    async def both() -> None:
+        opening = asyncio.create_task(desk.open())
+        serving = asyncio.create_task(server.serve(sockets=[listening]))
+        if not await opening:
+            server.should_exit = True
+        await serving
+
+    asyncio.run(both())
 
 
 async def _send(web: WebSocket, page: Page) -> None:

@@ -141,3 +141,19 @@ def test_percentages_are_shares(text, share):
 )
 def test_numbers_are_shown_in_the_unit_asked_for(value, unit, wanted, shown):
     assert units.show(value, unit, wanted) == shown
+
+
+def test_the_common_factors_are_those_of_pint_bit_by_bit():
+    assert len(units._COMMON) > 20
+    for (given_unit, wanted), factor in units._COMMON.items():
+        assert units._factor_of_pint(given_unit, wanted) == factor, given_unit
+        assert units._factor_of_pint(wanted, wanted) == 1.0, wanted
+
+
+def test_a_common_file_is_read_without_pint():
+    code = (
+        "import sys; from pathlib import Path; from host.loading import load;"
+        "load(Path('host/demo/joint.toml')); assert 'pint' not in sys.modules"
+    )
+    root = Path(__file__).resolve().parents[2]
+    subprocess.run([sys.executable, "-c", code], cwd=root, check=True)

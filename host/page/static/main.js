@@ -205,12 +205,12 @@ function render() {
   const d = j.force_doubt;
   charts.force.shades = [[limit * (1 - d), limit * (1 + d), "rgba(179,38,30,0.10)"], [-limit * (1 + d), -limit * (1 - d), "rgba(179,38,30,0.10)"]];
   el("doubt").textContent = `known to +-${Math.round(100 * d)} %`;
-  const locked = !page.control ? "Locked: another page controls." : now === "powered" ? "" : "Locked: the drive is off; arm first (step 2).";
+  const locked = page.lost || stale ? "Locked: no link." : !page.control ? "Locked: another page controls." : now === "powered" ? "" : "Locked: the drive is off; arm first (step 2).";
   for (const id of ["go", "up", "down", "sine"]) el(id).disabled = !!locked;
   for (const one of document.querySelectorAll("[data-jog]")) one.disabled = !!locked;
   if (locked) { say("jog-note", locked); say("sweep-note", locked); } else { for (const id of ["jog-note", "sweep-note"]) if (el(id).textContent.startsWith("Locked")) say(id, ""); }
   for (const id of ["arm", "disarm", "release", "full", "low", "undo", "save"]) el(id).disabled = !page.control;
-  el("arm").disabled = !page.control || now === "tripped" || now === "powered" || !el("cautioned").checked;
+  el("arm").disabled = !page.control || page.lost || now === "tripped" || now === "powered" || !el("cautioned").checked;
   el("apply").disabled = !page.control || !page.changed;
   el("full").disabled = !page.control || share >= 1; el("low").disabled = !page.control || share <= 0.5;
   el("hand").disabled = !page.control || any;

@@ -1,0 +1,28 @@
+"""``python -m host.board_process RUNTIME``: a virtual board of another process of jointloop."""
+
+import contextlib
+import sys
+
+from host.starting import take
+
+
+def main() -> None:
+    """Load what a board needs, take the job, serve until standard input ends."""
+    runtime = sys.argv[1]
+    if runtime == "cpython":  # while the other process still reads its joints
+        from host import virtual_board  # noqa: F401
+        from sim import kernels
+
+        kernels.twin()
+    from host.serving import end_with_input, serve
+
+    line = sys.stdin.readline()
+    if not line:
+        return
+    end_with_input()
+    with contextlib.suppress(KeyboardInterrupt):
+        serve(take(line), runtime, None, True)
+
+
+if __name__ == "__main__":
+    main()
