@@ -1,6 +1,6 @@
 """``python -m host.board_process RUNTIME``: a virtual board of another process of jointloop."""
 
-import contextlib
+import json
 import sys
 
 from host.starting import take
@@ -20,8 +20,12 @@ def main() -> None:
     if not line:
         return
     end_with_input()
-    with contextlib.suppress(KeyboardInterrupt):
+    try:
         serve(take(line), runtime, None, True)
+    except KeyboardInterrupt:
+        return
+    except Exception as error:  # the process that began it says so
+        print(json.dumps({"failed": str(error)}), flush=True)
 
 
 if __name__ == "__main__":

@@ -5,7 +5,6 @@ screen says so. A joint is a number over all boards, in the order of the ports.
 """
 
 import contextlib
-import json
 import struct
 import subprocess
 import time
@@ -20,7 +19,7 @@ from controller.wire import messages as m
 from controller.wire import table
 from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
-from host.starting import begin_board, give
+from host.starting import begin_board, give, url_of
 from host.virtual_board import job_of
 from sim.closed_loop import Joint
 from sim.errors import InputError
@@ -62,15 +61,7 @@ class Session:
         if self.virtual_process is None:
             self.virtual_process = begin_board(runtime)
         give(self.virtual_process, job_of(self.joints, seed=seed))
-        assert self.virtual_process.stdout is not None
-        line = self.virtual_process.stdout.readline()
-        try:
-            return str(json.loads(line)["url"])
-        except (ValueError, KeyError):
-            code = self.virtual_process.wait(5.0)
-            raise InputError(
-                "", "", None, f"the virtual board did not start (exit {code})"
-            ) from None
+        return url_of(self.virtual_process)
 
     def _share_out(self) -> None:
         """Give every joint a place on a board; the boards must have just enough."""

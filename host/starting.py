@@ -6,6 +6,7 @@ its input.
 """
 
 import base64
+import json
 import pickle
 import subprocess
 import sys
@@ -38,6 +39,18 @@ def give(board: "subprocess.Popen[str]", job: Job) -> None:
     assert board.stdin is not None
     board.stdin.write(base64.b64encode(pickle.dumps(job)).decode() + "\n")
     board.stdin.flush()
+
+
+def url_of(board: "subprocess.Popen[str]") -> str:
+    """Wait until a board serves; its URL. Raises InputError with what it says instead."""
+    from sim.errors import InputError
+
+    assert board.stdout is not None
+    line = board.stdout.readline()
+    told = json.loads(line) if line else {"failed": f"it ended with code {board.wait(5.0)}"}
+    if "url" not in told:
+        raise InputError("", "", None, f"the virtual board did not start: {told['failed']}")
+    return str(told["url"])
 
 
 def take(line: str) -> Job:

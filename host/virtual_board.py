@@ -37,7 +37,8 @@ class SimulatedJoint:
 
     def __init__(self, part: Part, angle: float, seed: int) -> None:
         self.part = kernels.as_array([part])[0]
-        self.plant = kernels.as_array([tolerance.start_plant(part, angle, 25.0)])[0]
+        self.plants = kernels.as_array([tolerance.start_plant(part, angle, 25.0)])
+        self.plant = self.plants[0]
         sense = Sense()
         sense.word = seed * 2654435761 % 2**32
         self.sense = kernels.as_array([sense])[0]

@@ -56,7 +56,7 @@ class BondedJoint(SimulatedJoint):
     def __init__(self, part: Part, seed: int, bond: Bond, number: int) -> None:
         super().__init__(part, float(bond.plants["joint_rad"][number]), seed)
         self.bond, self.number = bond, number
-        self.plant[()] = bond.plants[number]
+        self.plants[0] = bond.plants[number]
         if bond.links[number, 1] > 0.0:
             self.part["hinge"]["gravity_Nm"] = 0.0  # the links weigh instead
 
@@ -75,7 +75,7 @@ class BondedJoint(SimulatedJoint):
         steps = max(1, round(span / slices / self.substep_s))
         self.twin.chain.move_one(self.part, seen, k, duty, bond.pairs, bond.links, bond.base,
                                  slices, steps, span / slices / steps)  # fmt: skip
-        self.plant[()] = seen[k]
+        self.plants[0] = seen[k]
         bond.plants[k] = seen[k]
         self.plant["load_Nm"] = load
 

@@ -1,13 +1,12 @@
 """``jointloop hand``: the whole hand: budgets, coupled simulation, report; or streamed to its boards."""
 
 import contextlib
-import json
 import subprocess
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.starting import begin_board, give
+from host.starting import begin_board, give, url_of
 from host.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -56,9 +55,11 @@ def run(path: Path, report: bool, seed: int, as_json: bool, out: Path) -> int:
 def show(terminal: Terminal, hand: "Hand", found: "HandBudget") -> None:
     """Print tables and findings."""
     if found.sequences:
-        terminal.table("Supply", ("sequence", "peak", "mean", "lowest bus", "margin"),
-                       [(one.name, f"{one.peak_A:.2f} A", f"{one.mean_A:.2f} A",
-                         f"{one.lowest_bus_V:.2f} V", f"{one.margin_V:+.2f} V") for one in found.sequences])  # fmt: skip
+        terminal.table("Supply: as drawn in the files, and over hands drawn from the spread",
+                       ("sequence", "peak", "over hands", "mean", "lowest bus", "over hands", "margin"),
+                       [(one.name, f"{one.peak_A:.2f} A", _span(one.peak_A_range, "A"), f"{one.mean_A:.2f} A",
+                         f"{one.lowest_bus_V:.2f} V", _span(one.lowest_bus_V_range, "V"),
+                         f"{one.margin_V:+.2f} V") for one in found.sequences])  # fmt: skip
     terminal.table("Boards", ("board", "joints", "tick", "octets/s", "link"),
                    [(one.name, one.joints, f"{100 * one.tick_share:.0f} %", f"{one.octets_s:.0f}",
                      f"{100 * one.link_share:.0f} %") for one in found.boards])  # fmt: skip
@@ -72,6 +73,10 @@ def show(terminal: Terminal, hand: "Hand", found: "HandBudget") -> None:
         terminal.table("Joints", ("joint", "board", "pins", "furthest off", "winding"), rows)
     terminal.heading("What fits, what breaks first, and what to change")
     terminal.remarks([(MARK[one.weight], plain(one.text)) for one in found.findings])
+
+
+def _span(ends: tuple[float, float], unit: str) -> str:
+    return f"{ends[0]:.2f} .. {ends[1]:.2f} {unit}"
 
 
 def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
@@ -180,11 +185,7 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
         started.append((len(urls), process))
         urls.append("")
     for place, process in started:  # they start side by side
-        assert process.stdout is not None
-        line = process.stdout.readline()
-        if not line:
-            raise InputError(hand.path, "board", None, "a virtual board did not start")
-        urls[place] = str(json.loads(line)["url"])
+        urls[place] = url_of(process)
     return order, urls
 
 

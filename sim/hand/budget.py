@@ -4,7 +4,9 @@
     ticks       joints of a board x measured cost of one, against the tick's period
     link        octets a second of telemetry, beats and setpoints, against the port's
     heat        a sequence repeated for ever: mean Joule heat through both thermal resistances
-Each row says what breaks first, and what to change.
+Each row says what breaks first, and what to change. What is simulated is also run with hands whose
+parts are drawn from the spread; the ranges told are the least and the greatest of them: of n equally
+likely hands, one more lies between with probability (n - 1)/(n + 1), by symmetry.
 """
 
 from dataclasses import asdict, dataclass, field
@@ -13,9 +15,11 @@ from typing import Any
 import numpy as np
 
 from controller import heat
+from sim import tolerance
 from sim.findings import Finding
 from sim.hand.coupled import HandRun, programs, simulate_hand
 from sim.hand.file import Hand, Sequence
+from sim.part import Part
 
 SHARE_OF_TICK = 0.7
 """Share of a tick that the joints may take: telemetry and collection need the rest (board study)."""
@@ -23,6 +27,8 @@ SHARE_OF_LINK = 0.7
 ROWS_HZ, FIELDS = 200.0, 5
 """Telemetry that a hand is watched by: rows a second, fields of each joint."""
 BEAT_S, SETPOINT_HZ = 0.02, 50.0
+DRAWN = 24
+"""Hands drawn from the spread."""
 
 
 @dataclass
@@ -34,13 +40,23 @@ class SequenceBudget:
     mean_A: float
     lowest_bus_V: float
     margin_V: float
-    """Lowest bus voltage over what boards need."""
+    """Lowest bus voltage over what boards need: of the worst hand drawn."""
     hottest_C: list[float]
     """Winding of each joint where the sequence is repeated for ever."""
     faults: dict[str, str]
     """Joints that tripped, and by what."""
     disturbed_rad: list[float]
     """Largest distance from the setpoint, joint by joint."""
+    drawn: int = 0
+    """Hands with drawn parts behind the ranges."""
+    peak_A_range: tuple[float, float] = (0.0, 0.0)
+    lowest_bus_V_range: tuple[float, float] = (0.0, 0.0)
+    hottest_C_range: tuple[float, float] = (0.0, 0.0)
+    """Hottest winding of a hand."""
+    worst_V: float = 0.0
+    """Open-circuit voltage of the drawn hand whose bus sags lowest."""
+    tripped_hands: int = 0
+    """Of the drawn hands, how many had a joint that tripped."""
 
 
 @dataclass
@@ -92,7 +108,7 @@ def board_budget(hand: Hand) -> list[BoardBudget]:
     return rows
 
 
-def repeated_heat(hand: Hand, run: HandRun) -> list[float]:
+def repeated_heat(hand: Hand, run: HandRun, parts: list[Part] | None = None) -> list[float]:
     """Winding temperature (degC) of each joint where its sequence never ends.
 
     T = T_air + (R_wc + R_ca) I_rms^2 R(T), copper R(T) linear in T: solved for T.
@@ -100,7 +116,7 @@ def repeated_heat(hand: Hand, run: HandRun) -> list[float]:
     current = run.column("current_A")
     found = []
     for k, member in enumerate(hand.members):
-        part = member.joint.part
+        part = parts[k] if parts else member.joint.part
         square = float(np.mean(current[k] ** 2))
         through = part.heat.winding_K_W + part.heat.case_K_W
         cold = heat.resistance(part.motor.resistance_25_ohm, part.heat.air_C)
@@ -111,10 +127,44 @@ def repeated_heat(hand: Hand, run: HandRun) -> list[float]:
     return found
 
 
+def drawn_hands(hand: Hand, count: int, seed: int) -> list[list[Part]]:
+    """Parts of all joints of some hands, each drawn from its joint's spread.
+
+    A hand has one supply: its voltage is drawn once, its resistance is the file's.
+    """
+    every = []
+    for k, member in enumerate(hand.members):
+        entries = tolerance.spread_of(member.joint.file, member.joint.path)
+        every.append(tolerance.draw_parts(member.joint.part, entries, count, seed + 1000 * k)[0])
+    hands = [list(parts) for parts in zip(*every, strict=True)]
+    for parts in hands:
+        for part in parts:
+            part.supply_V, part.supply_ohm = parts[0].supply_V, hand.supply_ohm
+    return hands
+
+
+def _ranged(hand: Hand, sequence: Sequence, made: SequenceBudget, seed: int, count: int) -> None:
+    """Put the ranges over drawn hands into a budget; its margin is then the worst of them."""
+    scenes = programs(hand, sequence)
+    rows = []
+    for number, parts in enumerate(drawn_hands(hand, count, seed)):
+        run = simulate_hand(hand, scenes, parts, seed + number)
+        rows.append((run.supply_A.max(), run.bus_V.min(), max(repeated_heat(hand, run, parts)),
+                     float((run.scores["fault"] != 0).any()),
+                     parts[0].supply_V))  # fmt: skip
+    table = np.array(rows)
+    made.worst_V = float(table[int(np.argmin(table[:, 1])), 4])
+    ends = [(float(low), float(high)) for low, high in zip(table.min(axis=0), table.max(axis=0), strict=True)]  # fmt: skip
+    made.drawn = count
+    made.peak_A_range, made.lowest_bus_V_range, made.hottest_C_range = ends[:3]
+    made.tripped_hands = int(table[:, 3].sum())
+    made.margin_V = min(made.margin_V, made.lowest_bus_V_range[0] - hand.lowest_V)
+
+
 def sequence_budget(
-    hand: Hand, sequence: Sequence, seed: int = 1
+    hand: Hand, sequence: Sequence, seed: int = 1, drawn: int = DRAWN
 ) -> tuple[SequenceBudget, HandRun]:
-    """Run a sequence in step and say what it takes. Raises InputError."""
+    """Run a sequence in step and say what it takes, and over drawn hands. Raises InputError."""
     from sim.metrics import fault_names
 
     run = simulate_hand(hand, programs(hand, sequence), seed=seed)
@@ -124,10 +174,13 @@ def sequence_budget(
     tripped = {hand.members[k].name: names[int(number)]
                for k, number in enumerate(run.scores["fault"]) if number != 0}  # fmt: skip
     low = float(run.bus_V.min())
-    return SequenceBudget(
+    made = SequenceBudget(
         sequence.name, float(run.supply_A.max()), float(run.supply_A.mean()), low,
         low - hand.lowest_V, repeated_heat(hand, run), tripped, away.max(axis=1).tolist(),
-    ), run  # fmt: skip
+    )  # fmt: skip
+    if drawn:
+        _ranged(hand, sequence, made, seed, drawn)
+    return made, run
 
 
 def budget(hand: Hand, seed: int = 1) -> HandBudget:
@@ -148,17 +201,25 @@ def budget(hand: Hand, seed: int = 1) -> HandBudget:
 def _supply(hand: Hand, found: HandBudget) -> list[Finding]:
     rows = []
     for one in found.sequences:
-        text = (f'"{one.name}" draws {one.peak_A:.1f} A at most, {one.mean_A:.2f} A on average; the supply '
-                f"sags to {one.lowest_bus_V:.2f} V, {one.margin_V:+.2f} V over what boards need.")  # fmt: skip
+        low = one.margin_V + hand.lowest_V
+        text = (f'"{one.name}" draws {one.peak_A:.1f} A at most ({one.peak_A_range[0]:.1f} to {one.peak_A_range[1]:.1f} '
+                f"over {one.drawn} drawn hands), {one.mean_A:.2f} A on average; the supply sags to {low:.2f} V with the "
+                f"worst of them, {one.margin_V:+.2f} V over what boards need.")  # fmt: skip
         if one.margin_V < 0.0:
-            cure = hand.lowest_V / max(hand.supply_V - hand.supply_ohm * one.peak_A, 0.1)
-            most = (hand.supply_V - hand.lowest_V) / max(one.peak_A, 1e-9)
-            rows.append(Finding("warn", text + f" Boards brown out: the supply and its wires may have "
-                                f"{most * 1e3:.0f} mohm at most, or start fewer joints at once ({cure:.2f}x)."))  # fmt: skip
+            open_V = one.worst_V if low < one.lowest_bus_V else hand.supply_V
+            most = (open_V - hand.lowest_V) / max(one.peak_A_range[1], one.peak_A, 1e-9)
+            cure = (f" The supply and its wires may have {most * 1e3:.0f} mohm at most (here "
+                    f"{hand.supply_ohm * 1e3:.0f}), or let fewer joints start at once.")  # fmt: skip
+            if most < 0.0:
+                cure = f" That supply gives {open_V:.2f} V without load: choose a closer tolerance or more voltage."
+            rows.append(Finding("warn", text + " Boards brown out." + cure))
         else:
             rows.append(Finding("note" if one.margin_V < 0.3 else "good", text))
         for name, fault in one.faults.items():
             rows.append(Finding("warn", f'"{one.name}": {name} tripped: {fault}.'))
+        if one.tripped_hands and not one.faults:
+            rows.append(Finding("warn", f'"{one.name}": a joint tripped in {one.tripped_hands} of {one.drawn} hands '
+                                "drawn from the spread: slow the sequence down, or tune with more margin."))  # fmt: skip
     return rows
 
 
@@ -189,8 +250,12 @@ def _heat(hand: Hand, found: HandBudget) -> list[Finding]:
         k = int(np.argmax(one.hottest_C))
         hot = hand.members[k].joint.settings.heat.hot_C
         text = (f'"{one.name}" for ever: the hottest winding is {hand.members[k].name}, '
-                f"{one.hottest_C[k]:.0f} degC of {hot:.0f}.")  # fmt: skip
-        over = one.hottest_C[k] > hand.members[k].joint.settings.heat.warm_C
+                f"{one.hottest_C[k]:.0f} degC of {hot:.0f} ({one.hottest_C_range[0]:.0f} to "
+                f"{one.hottest_C_range[1]:.0f} over the drawn hands).")  # fmt: skip
+        over = (
+            max(one.hottest_C[k], one.hottest_C_range[1])
+            > hand.members[k].joint.settings.heat.warm_C
+        )
         rows.append(Finding("warn" if over else "good",
                             text + (" It will be slowed down: rest between repeats." if over else "")))  # fmt: skip
     return rows

@@ -17,7 +17,7 @@ from playwright.sync_api import expect, sync_playwright
 from tests.page.conftest import Bench
 
 SECONDS = float(sys.argv[1]) if len(sys.argv) > 1 else 60.0
-STOPS = int(os.environ.get("STOPS","30"))
+STOPS = int(os.environ.get("STOPS", "30"))
 
 
 def usage(pid):

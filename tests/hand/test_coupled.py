@@ -8,7 +8,13 @@ import pytest
 from controller.records import copy
 from sim import kernels
 from sim.closed_loop import simulate
-from sim.hand.budget import board_budget, budget, repeated_heat, sequence_budget
+from sim.hand.budget import (
+    board_budget,
+    budget,
+    drawn_hands,
+    repeated_heat,
+    sequence_budget,
+)
 from sim.hand.coupled import across_rows, mean_shares, programs, simulate_hand
 from sim.hand.file import read_hand
 from sim.part import Part
@@ -87,7 +93,8 @@ def test_supply_sags_with_all_motors(hand, run):
 def test_budgets_agree_with_the_simulation(hand, run):
     made, again = sequence_budget(hand, hand.sequences[0])
     assert made.peak_A == pytest.approx(run.supply_A.max())
-    assert made.margin_V == pytest.approx(run.bus_V.min() - 4.2)
+    assert made.lowest_bus_V == pytest.approx(run.bus_V.min())
+    assert made.margin_V == pytest.approx(min(run.bus_V.min(), made.lowest_bus_V_range[0]) - 4.2)
     # heat: the closed form against the two-node model run for two hours at that rms current
     from controller import heat as model
     from sim.part import Plant
@@ -101,6 +108,27 @@ def test_budgets_agree_with_the_simulation(hand, run):
         ohm = model.resistance(part.motor.resistance_25_ohm, x.winding_C)
         model.warm_up(part.heat, x, ohm * square, 0.1)
     assert made.hottest_C[k] == pytest.approx(x.winding_C, abs=0.3)
+
+
+def test_fresh_hands_lie_within_the_ranges_told(hand):
+    """Of n equally likely hands one more lies between the ends with probability (n - 1)/(n + 1)."""
+    sequence = hand.sequences[0]
+    made, _ = sequence_budget(hand, sequence, seed=1)
+    scenes = programs(hand, sequence)
+    inside = []
+    for number, parts in enumerate(drawn_hands(hand, 40, 777)):
+        run = simulate_hand(hand, scenes, parts, 777 + number)
+        hottest = max(repeated_heat(hand, run, parts))
+        inside.append((within(run.supply_A.max(), made.peak_A_range),
+                       within(run.bus_V.min(), made.lowest_bus_V_range),
+                       within(hottest, made.hottest_C_range)))  # fmt: skip
+    assert made.drawn == 24
+    assert (np.mean(inside, axis=0) >= 0.8).all(), np.mean(inside, axis=0)  # 0.92 expected
+    assert made.peak_A_range[0] < made.peak_A_range[1]
+
+
+def within(value, ends):
+    return ends[0] <= value <= ends[1]
 
 
 def test_boards_are_reckoned_from_the_cost_given(hand):
