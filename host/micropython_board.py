@@ -10,16 +10,13 @@ import sys
 
 from controller.board.stdio import Stdio as BoardStdio
 from controller.node import Node
-from controller.portable import sleep_us, ticks_diff, ticks_us
 from controller.records import INTEGER, TABLE, leaves, put
-from controller.wire.messages import VIRTUAL
+from host.stand_in import StandIn
 from sim import board_drive, events, plant, program, sensor
 from sim.part import Part, Plant, Sense
 from sim.program import Event, Run
 
-DEADMAN_S = 0.02
-LATCH_S = 0.1  # a standstill that also latches: a computer has other work too
-LONGEST_S = 2.5e-4
+INBOUND = 64  # octets read in a tick
 
 
 def unpack(record, text):
@@ -48,88 +45,32 @@ class Joint:
         events.place(self.part, self.x, float(angle))
         self.x.bus_V = self.part.supply_V
         self.value = 0.0
-        self.last = ticks_us()
 
-    def advance(self, span):
-        """Move the plant on by ``span`` s; the drive is cut after the deadman's time."""
-        for part, value in ((min(span, DEADMAN_S), self.value), (span - DEADMAN_S, 0.0)):
+    def advance(self, span, driven):
+        """Move the plant on by ``span`` s; the drive is cut after ``driven``."""
+        for part, value in ((min(span, driven), self.value), (span - driven, 0.0)):
             if part > 0.0:
                 duty = board_drive.drive_duty(self.part, self.x, self.run, value, 0.0, part)
                 count = max(1, int(part / self.substep + 0.5))
                 plant.run_substeps(self.part, self.x, duty, count, part / count)
 
+    def read(self, span):
+        """Counts of the wipers, supply (V), current (A); ``span`` s since the last reading."""
+        x, probe = self.x, self.part.probe
+        first = sensor.read(probe, self.sense, x.joint_rad, span)
+        return first, sensor.read_second(probe, self.sense, x.joint_rad), x.bus_V, x.current_A
 
-class Board:
-    """Board adapter (the interface stands in controller/node.py)."""
-
-    KIND = 0
-    FLAGS = VIRTUAL
-    INBOUND = 64
-
-    def __init__(self, joints):
-        self.joints = joints
-        self.trips = 0
-        self.frozen_s = 0.0
-        self.raise_next = False
-
-    def read(self, k, readings):
-        """Advance a joint to now and read it."""
-        if self.raise_next:
-            self.raise_next = False
-            raise RuntimeError("injected error")
-        joint = self.joints[k]
-        now = ticks_us()
-        span = ticks_diff(now, joint.last) * 1.0e-6
-        joint.last = now
-        if span > LATCH_S and joint.value != 0.0:
-            self.trips += 1
-        joint.advance(span)
-        readings.counts = sensor.read(joint.part.probe, joint.sense, joint.x.joint_rad, span)
-        readings.second_counts = sensor.read_second(
-            joint.part.probe, joint.sense, joint.x.joint_rad
-        )
-        readings.supply_V = joint.x.bus_V
-        readings.current_A = joint.x.current_A
-
-    def drive(self, k, value, pulse):
-        """Put out a duty or a pulse width."""
-        self.joints[k].value = value
-
-    def off(self):
-        """All drives off."""
-        for joint in self.joints:
-            joint.value = 0.0
-
-    def beat(self):
-        """Nothing to feed here; an injected freeze happens here."""
-        if self.frozen_s > 0.0:
-            span, self.frozen_s = self.frozen_s, 0.0
-            sleep_us(int(span * 1.0e6))
-
-    def deadman_trips(self):
-        """Times the deadman would have fired."""
-        return self.trips
-
-    def meddle(self, k, kind, a, b, c):
-        """Inject what a program's events do."""
-        if k >= len(self.joints):
-            return False
-        joint = self.joints[k]
-        if kind == program.FREEZE:
-            self.frozen_s = a if a < 1.0 else 1.0
-            return True
-        if kind == program.RAISE:
-            self.raise_next = True
-            return True
+    def inject(self, kind, a, b, c):
+        """What a program's events do."""
         if kind == program.MOVE_BY_HAND:
-            events.place(joint.part, joint.x, a)
+            events.place(self.part, self.x, a)
             return True
         if kind == program.CUT:
-            events.cut(joint.part.cable, int(a))
+            events.cut(self.part.cable, int(a))
             return True
         e = Event()
         e.kind, e.a, e.b, e.c = kind, a, b, c
-        return events.set_outside(joint.x, joint.sense, e)
+        return events.set_outside(self.x, self.sense, e)
 
 
 class Stdio(BoardStdio):
@@ -151,7 +92,7 @@ def main():
     joints = []
     for at in range(1, len(lines) - 1, 2):
         joints.append(Joint(lines[at : at + 2]))
-    node = Node(Board(joints), Stdio(), len(joints), tick_us, build, 0)
+    node = Node(StandIn(joints, INBOUND), Stdio(), len(joints), tick_us, build, 0)
     try:
         node.run()
     except (EOFError, KeyboardInterrupt):

@@ -1,34 +1,28 @@
 """A virtual board: the node that runs on a real one, on simulated joints.
 
-Served on a pty (the real serial path) or over TCP on 127.0.0.1. The plant moves
-with real time: before each tick it is advanced by the time since the last one.
-Where the loop has stood still for longer than the deadman's time, the drive was
-cut there, as the deadman of a real board would have done.
+Served on a pty (the real serial path) or over TCP on 127.0.0.1; ``stand_in.py`` is its board adapter.
 """
 
 import contextlib
 import os
 import select
 import socket
-from math import isfinite
 from typing import TYPE_CHECKING, Any
 
 from controller.node import Node
-from controller.portable import ticks_diff, ticks_us
 from controller.state import Readings
-from controller.wire.messages import VIRTUAL
+from host.stand_in import StandIn
 from host.starting import Job
 from sim import kernels, program, tolerance
 from sim.errors import InputError
 from sim.part import Part, Sense
-from sim.program import FREEZE, MOVE_BY_HAND, RAISE, Run
+from sim.program import Run
 
 if TYPE_CHECKING:
     from sim.closed_loop import Joint
 
-DEADMAN_S = 0.02
-LATCH_S = 0.1
-"""A standstill that also latches, as any does on a real board: a computer has other work too."""
+INBOUND = 128
+"""Octets read in a tick."""
 BATCH_S = 1e-4
 
 
@@ -63,85 +57,24 @@ class SimulatedJoint:
         count = max(1, round(span / self.substep_s))
         self.twin.plant.run_substeps(self.part, self.plant, duty, count, span / count)
 
-    def read(self, h: float) -> tuple[int, int]:
-        """Return the counts of the wipers; ``h`` s since the last reading."""
+    def read(self, h: float) -> tuple[int, int, float, float]:
+        """Counts of the wipers, supply (V), current (A); ``h`` s since the last reading."""
         q = self.plant["joint_rad"]
         first = self.twin.sensor.read(self.part["probe"], self.sense, q, h)
         second = self.twin.sensor.read_second(self.part["probe"], self.sense, q)
-        return int(first), int(second)
+        return int(first), int(second), float(self.plant["bus_V"]), float(self.plant["current_A"])
 
-
-class SimulatedBoard:
-    """Board adapter of simulated joints (the interface stands in controller/node.py)."""
-
-    KIND = 0
-    FLAGS = VIRTUAL
-    INBOUND = 128
-
-    def __init__(self, joints: list[SimulatedJoint]) -> None:
-        self.joints = joints
-        self.last_us = [ticks_us()] * len(joints)
-        self.trips = 0
-        self.frozen_s = 0.0
-        self.raise_next = False
-
-    def read(self, k: int, readings: Any) -> None:
-        """Advance joint ``k`` to now and read its converter and supply."""
-        if self.raise_next:
-            self.raise_next = False
-            raise RuntimeError("injected error")
-        joint = self.joints[k]
-        now = ticks_us()
-        span = ticks_diff(now, self.last_us[k]) * 1e-6
-        self.last_us[k] = now
-        if span > LATCH_S and joint.value != 0.0:
-            self.trips += 1
-        joint.advance(span, DEADMAN_S)
-        readings.counts, readings.second_counts = joint.read(span)
-        readings.supply_V = float(joint.plant["bus_V"])
-        readings.current_A = float(joint.plant["current_A"])
-
-    def drive(self, k: int, value: float, pulse: bool) -> None:  # noqa: ARG002
-        """Put out a duty or a pulse width."""
-        self.joints[k].value = float(value)
-
-    def off(self) -> None:
-        """All drives off."""
-        for joint in self.joints:
-            joint.value = 0.0
-
-    def beat(self) -> None:
-        """The loop is alive; an injected freeze happens here."""
-        if self.frozen_s > 0.0:
-            import time
-
-            span, self.frozen_s = self.frozen_s, 0.0
-            time.sleep(span)
-
-    def deadman_trips(self) -> int:
-        """Times the deadman has fired."""
-        return self.trips
-
-    def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """Inject what a program's events do (sim/program.py), a freeze or an error."""
-        if k >= len(self.joints) or not all(isfinite(one) for one in (a, b, c)):
-            return False
-        if kind == FREEZE:
-            self.frozen_s = min(a, 1.0)
+    def inject(self, kind: int, a: float, b: float, c: float) -> bool:
+        """What a program's events do (sim/program.py)."""
+        if kind == program.CUT:
+            self.twin.events.cut(self.part["cable"], int(a))
             return True
-        if kind == RAISE:
-            self.raise_next = True
+        if kind == program.MOVE_BY_HAND:
+            self.twin.events.place(self.part, self.plant, float(a))
             return True
-        joint = self.joints[k]
         e = kernels.as_array([program.Event()])[0]
         e["kind"], e["a"], e["b"], e["c"] = kind, a, b, c
-        if kind == program.CUT:
-            joint.twin.events.cut(joint.part["cable"], int(a))
-            return True
-        if kind == MOVE_BY_HAND:
-            joint.twin.events.place(joint.part, joint.plant, float(a))
-            return True
-        return bool(joint.twin.events.set_outside(joint.plant, joint.sense, e))
+        return bool(self.twin.events.set_outside(self.plant, self.sense, e))
 
 
 def interrupts(data: bytes) -> bytes:
@@ -280,7 +213,7 @@ def simulated(job: Job) -> list[SimulatedJoint]:
 
 def node_of(joints: list[Any], stream: Any, job: Job) -> Node:
     """The node of a virtual board with these simulated joints."""
-    return Node(SimulatedBoard(joints), stream, len(joints), job.tick_us, job.build, 0)
+    return Node(StandIn(joints, INBOUND), stream, len(joints), job.tick_us, job.build, 0)
 
 
 def make_node(joints: "list[Joint]", stream: Any, seed: int = 1) -> Node:

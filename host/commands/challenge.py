@@ -21,7 +21,7 @@ MEANING = {
     "kick": "a drive in the first powered tick",
     "false trip": "a trip in normal use",
     "tension": "cable tension over the allowed pull (plus 10 %)",
-    "travel": "angle beyond the hard stops (plus 3 deg)",
+    "travel": "angle beyond the hard stops (plus 3 deg, and what a load from outside does)",
     "force": "lasting tip force over what limit and friction can hold",
     "heat": "winding over its limit (plus 15 degC)",
 }

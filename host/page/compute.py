@@ -29,11 +29,15 @@ def executor(paths: list[str]) -> ProcessPoolExecutor:
 
 
 def _begin(paths: list[str]) -> None:
+    import contextlib
+    import os
     import signal
 
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with contextlib.suppress(AttributeError, OSError):
+        os.nice(10)  # a virtual board and the link go first
     from host.loading import load
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     _joints.extend(load(Path(path)) for path in paths)
 
 

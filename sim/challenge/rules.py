@@ -10,7 +10,8 @@ Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
 Margins (measured over allowed, worst over the parts; above 1 is a breach):
     tension    greatest cable tension over the allowed pull (strength / safety factor) plus 10 %, and
                twice what a load from outside pulls
-    travel     furthest beyond the soft ends, over the way to the hard stops plus 3 deg
+    travel     furthest beyond the soft ends, over the way to the hard stops plus 3 deg, and how deep a
+               load from outside drives a free joint into a stop: its work becomes the stop's energy
     force      tip force that lasts (50 ms low-pass) over what current limit and friction can hold
     heat       hottest winding over its limit plus 15 degC
 """
@@ -52,10 +53,12 @@ class Rules:
         if strength is not None and joint.part.cable.kind != DIRECT:
             self.pull_N = 1.1 * strength / joint.file.cable.safety_factor
         self.room_rad: float | None = None
+        self.way_rad = 0.0
         if joint.file.joint.range is not None:
             low, high = datasheet.hard_stops(joint.file)
             room = max(high - limits.travel_high_rad, limits.travel_low_rad - low, 0.0)
             self.room_rad = room + 3.0 * DEG
+            self.way_rad = high - low
         self.hold_N = np.array([self._hold(part, warm) for part, warm in
                                 zip(fleet.objects, fleet.warmth_C, strict=True)])  # fmt: skip
         self.hot_C = joint.part.heat.hot_C + 15.0
@@ -128,7 +131,9 @@ class Rules:
         if self.room_rad:
             beyond = np.maximum(scores["high_rad"] - limits.travel_high_rad,
                                 limits.travel_low_rad - scores["low_rad"])  # fmt: skip
-            found["travel"] = np.maximum(beyond, 0.0) / self.room_rad
+            # work over the whole way into a spring: T way = K x^2 / 2
+            driven = np.sqrt(2.0 * pushed * self.way_rad / self.joint.part.hinge.stop_Nm_rad)
+            found["travel"] = np.maximum(beyond, 0.0) / (self.room_rad + driven)
         found["force"] = plants["peak_held_N"] / (
             self.hold_N + pushed / self.joint.part.hinge.tip_m
         )

@@ -1,8 +1,8 @@
 """The bench page, measured: ``python -m tests.bench.page [SECONDS]`` (needs Chromium, playwright).
 
 For one joint at 1 kHz and sixteen at 200 Hz: time to first data, blocks a second, age of the
-newest sample when a frame is drawn, server's share of a core, growth of its memory, and STOP
-from the press to the boards' answer.
+newest sample when a frame is drawn, server's share of a core, growth of its memory, of the other
+processes' and of the page's own, and STOP from the press to the boards' answer.
 """
 
 import json
@@ -28,6 +28,19 @@ def usage(pid):
     return (int(fields[11]) + int(fields[12])) / ticks, pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
+def others_MB(pid):
+    """Resident memory of all processes that a process has begun, and they in turn."""
+    own = Path(f"/proc/{pid}/task/{pid}/children").read_text().split()
+    return sum(usage(one)[1] + others_MB(one) for one in own)
+
+
+def heap_MB(page):
+    """Memory that the page's own objects take, after a collection."""
+    session = page.context.new_cdp_session(page)
+    session.send("HeapProfiler.collectGarbage")
+    return session.send("Runtime.getHeapUsage")["usedSize"] / 1e6
+
+
 def share(values, part):
     """A quantile of a list."""
     return sorted(values)[min(len(values) - 1, int(part * len(values)))]
@@ -48,6 +61,7 @@ def measure(browser, joints, rate):
             expect(page.locator("#grid b").last).to_contain_text("deg off", timeout=20_000)
         found = {"first_data_s": time.perf_counter() - begun}
         time.sleep(3.0)
+        rest, heap = others_MB(made.process.pid), heap_MB(page)
         before, (cpu, memory), t = (
             page.evaluate("benchNumbers()"),
             usage(made.process.pid),
@@ -60,6 +74,8 @@ def measure(browser, joints, rate):
         found["lag_ms_median"] = share(after["lag"], 0.5)
         found["server_share_of_a_core"] = (cpu_2 - cpu) / spent
         found["memory_growth_MB"] = memory_2 - memory
+        found["others_growth_MB"] = others_MB(made.process.pid) - rest
+        found["page_growth_MB"] = heap_MB(page) - heap
         for _ in range(STOPS):
             page.keyboard.press("Escape")
             time.sleep(0.25)

@@ -11,9 +11,9 @@ from controller import faults
 from controller.wire import messages as m
 from host.bridge import RefusedError
 from host.session import Session
-from host.virtual_board import FREEZE, MOVE_BY_HAND, RAISE
 from sim import program
 from sim.closed_loop import load_joint
+from sim.program import FREEZE, MOVE_BY_HAND, RAISE
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 

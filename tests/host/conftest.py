@@ -9,7 +9,7 @@ from controller import node as node_module
 from controller import portable, timing
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host import virtual_board
+from host import stand_in, virtual_board
 from sim.closed_loop import load_joint
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
@@ -129,11 +129,12 @@ class Bench:
 @pytest.fixture
 def make_bench(monkeypatch):
     clock = Clock()
-    for module in (node_module, timing, virtual_board):
+    for module in (node_module, timing, stand_in):
         monkeypatch.setattr(module, "ticks_us", clock.ticks_us)
     from controller import answering
 
     monkeypatch.setattr(answering, "ticks_us", clock.ticks_us)
     monkeypatch.setattr(node_module, "sleep_us", clock.sleep_us)
+    monkeypatch.setattr(stand_in, "sleep_us", clock.sleep_us)
     assert portable.ticks_diff(5, 2**30 - 5) == 10
     return lambda **options: Bench(clock, **options)

@@ -270,19 +270,6 @@ def test_bad_options_are_one_clear_line(arguments, words, bench, inside, tmp_pat
     assert words in err
 
 
-def test_record_excite_on_a_virtual_board_shows_it_first_and_records_it(bench, inside, tmp_path, monkeypatch):  # fmt: skip
-    monkeypatch.chdir(tmp_path)
-    code, out, err = inside("record", bench[0], "--excite", "--seconds", "8", "--folder", "run", "--json")  # fmt: skip
-    assert code == 0, err
-    assert err.index("is going to do") < err.index("streaming")
-    assert list((tmp_path / "jointloop-runs").glob("*-excitation.png"))
-    run = Run(tmp_path / "run")
-    assert run.about["excitation"][0]["seconds"] == 8.0
-    assert run.about["every"] == 1
-    assert np.ptp(run.joint(0, "angle_rad")) > 0.5
-    assert json.loads(out)["stopped"] is None
-
-
 def test_excite_refuses_a_length_that_holds_no_programme(bench, inside):
     code, _, err = inside("record", bench[0], "--excite", "--seconds", "3")
     assert code == 2

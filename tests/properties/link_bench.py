@@ -9,10 +9,10 @@ from controller import answering, portable, timing
 from controller import node as node_module
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host import virtual_board
+from host import stand_in, virtual_board
 from tests.properties.serial_line import Decoder, Line
 
-CLOCKED = (node_module, timing, virtual_board, answering)
+CLOCKED = (node_module, timing, stand_in, answering)
 BEAT_US = 20_000
 
 
