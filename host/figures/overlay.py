@@ -7,13 +7,15 @@ import numpy as np
 from host.figures.look import DEG, EXTENSOR, MEASURED, TRUE, WANT, pyplot
 
 
-def overlay_figure(title: str, t: np.ndarray, rows: dict[str, np.ndarray]) -> Any:
+def overlay_figure(title: str, t: np.ndarray, rows: dict[str, np.ndarray], narrow: bool = False) -> Any:  # fmt: skip
     """Draw arrays over time (s): want, measured, simulated (rad), drive and simulated_drive (V).
 
-    With "low" and "high" (rad) the band of the part spread is shaded.
+    With "low" and "high" (rad) the band of the part spread is shaded. narrow: for the margin of a page.
     """
     plt = pyplot()
-    figure, axes = plt.subplots(3, 1, figsize=(12.0, 8.0), sharex=True, height_ratios=[2, 1, 1])
+    size = (4.6, 5.6) if narrow else (12.0, 8.0)
+    columns = 2 if narrow else 4
+    figure, axes = plt.subplots(3, 1, figsize=size, sharex=True, height_ratios=[2, 1, 1])
     figure.suptitle(title, x=0.01, ha="left", fontweight="bold")
     if "low" in rows:
         axes[0].fill_between(t, rows["low"] * DEG, rows["high"] * DEG, color=MEASURED, alpha=0.3,
@@ -22,7 +24,7 @@ def overlay_figure(title: str, t: np.ndarray, rows: dict[str, np.ndarray]) -> An
     axes[0].plot(t, rows["simulated"] * DEG, color=EXTENSOR, lw=1.2, label="simulated")
     axes[0].plot(t, rows["measured"] * DEG, color=TRUE, lw=1.0, label="recorded")
     axes[0].set(ylabel="joint angle, deg")
-    axes[0].legend(fontsize=8, loc="best", ncols=4)
+    axes[0].legend(fontsize=8, loc="best", ncols=columns)
     if "datasheet" in rows:
         axes[1].plot(t, (rows["measured"] - rows["datasheet"]) * DEG, color=WANT, lw=0.7,
                      label="by datasheet")  # fmt: skip

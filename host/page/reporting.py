@@ -40,7 +40,7 @@ def compared(joint: Joint, folder: Path, number: int, settings: Settings) -> dic
     from host.figures.overlay import overlay_figure
 
     found = _compared(joint, _recent(Run(folder)), number, settings)
-    svg = as_svg(overlay_figure("Recorded and simulated", found.time_s, found.rows))
+    svg = as_svg(overlay_figure("Recorded and simulated", found.time_s, found.rows, narrow=True))
     return {"fit": found.fit, "inside": found.inside, "explained": explained(found),
             "figure": base64.b64encode(svg.encode()).decode(), **numbers(found)}  # fmt: skip
 

@@ -55,11 +55,15 @@ export class Chart {
       g.moveTo(0, y(level)); g.lineTo(w, y(level)); g.stroke(); g.setLineDash([]);
     }
     for (const line of this.lines) this.drawLine(g, ring, line, end, ticks, per, last, w, y, scale);
+    let written = -Infinity;  // where the last mark's words end: a word that would lie on them is left out
     for (const [tick, text, color] of this.marks) {
       const at = x(tick);
       if (at < 0) continue;
       g.strokeStyle = color; g.lineWidth = scale; g.beginPath(); g.moveTo(at, 0); g.lineTo(at, h); g.stroke();
-      g.fillStyle = color; g.font = `${11 * scale}px system-ui, sans-serif`; g.fillText(text, at + 3 * scale, 12 * scale);
+      g.fillStyle = color; g.font = `${11 * scale}px system-ui, sans-serif`;
+      if (at < written) continue;
+      g.fillText(text, at + 3 * scale, 12 * scale);
+      written = at + 6 * scale + g.measureText(text).width;
     }
     if (this.selected) {
       const [a, b] = this.selected.map(x);

@@ -187,6 +187,8 @@ function say(id, text, bad = false) { el(id).textContent = text; el(id).classLis
 function answered(id, found, good) { say(id, found.ok ? good : found.text, !found.ok); return found.ok; }
 function done(step) { document.querySelector(`[data-step="${step}"]`).classList.add("done"); }
 
+function fixed(value, digits) { return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1"); }  // no minus zero
+
 function mode() { const ring = page.rings[page.shown]; return ring && ring.count ? MODES[ring.last(page.field.mode)] || "off" : "off"; }
 
 function render() {
@@ -241,8 +243,8 @@ function slow() {
   const f = page.field, j = page.about.joints[page.shown];
   el("angle").textContent = (ring.last(f.angle_rad) * DEG).toFixed(1);
   el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.want_rad) * DEG).toFixed(1)}` : "";
-  el("force").textContent = ring.last(f.force_N).toFixed(j.force_doubt > 0.3 ? 0 : 1);
-  el("drive").textContent = ring.last(f.allowed_V).toFixed(2);
+  el("force").textContent = fixed(ring.last(f.force_N), j.force_doubt > 0.3 ? 0 : 1);
+  el("drive").textContent = fixed(ring.last(f.allowed_V), 2);
   const heat = ring.last(f.winding_C);
   el("heat").textContent = `winding ${heat.toFixed(0)} of ${j.hot_C.toFixed(0)} degC`;
   const one = f.counts !== undefined;  // many joints come without raw counts
