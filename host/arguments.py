@@ -259,7 +259,9 @@ def record(
 
 @app.command(epilog="Example: jointloop bench finger.toml")
 def bench(
-    joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
+    joints: Annotated[
+        list[Path], typer.Argument(help="Joint files, one for each joint; or one hand file.")
+    ],
     port: Ports = None,
     runtime: Runtime = "cpython",
     http: Annotated[

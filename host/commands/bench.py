@@ -27,19 +27,24 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
     )
     desk = None
     try:
-        from host.loading import load
+        from host.page.joints import read
 
-        joints = [load(path) for path in paths]
+        joints, hand = read([str(path) for path in paths])
+        virtual = not ports
+        if hand is not None:
+            from host.hand_boards import all_virtual
+
+            virtual = all_virtual(hand, ports)
         from host.page.server import Gate, serve
 
         token = secrets.token_urlsafe(24)
         port = listening.getsockname()[1]
-        if ports:  # a port that cannot be opened is said before any page is offered
+        if not virtual:  # a port that cannot be opened is said before any page is offered
             link.wait_ready()
         from host.page.desk import Desk
 
         desk = Desk(joints, link, [str(path) for path in paths])
-        _tell(f"http://127.0.0.1:{port}/#{token}", not ports, show)
+        _tell(f"http://127.0.0.1:{port}/#{token}", virtual, show)
         with contextlib.suppress(KeyboardInterrupt):
             serve(desk, Gate(port, token), listening)
     finally:

@@ -1,17 +1,13 @@
 """``jointloop hand``: the whole hand: budgets, coupled simulation, report; or streamed to its boards."""
 
 import contextlib
-import subprocess
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.starting import begin_board, give, url_of
 from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from controller.settings import Settings
     from host.moves import Move
     from sim.hand.budget import HandBudget
     from sim.hand.file import Hand, Sequence
@@ -119,6 +115,7 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
     """Stream a sequence of postures to all boards, all joints in step; return the exit code."""
     terminal = Terminal(as_json)
     from host.commands.stream import record_stream
+    from host.hand_boards import couples, open_boards, order_of, settings_of
     from host.loading import slug
     from host.session import Session, new_folder
     from host.streaming import check_budget
@@ -138,7 +135,8 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
     terminal.say(f'Streaming "{plain(chosen.name)}" to {len(hand.boards)} board(s), {len(hand.members)} '
                  "joints in step. A trip of one joint, or Ctrl-C, stops all of them.")  # fmt: skip
     with contextlib.ExitStack() as stack:
-        order, urls = open_boards(hand, ports, runtime, seed, stack)
+        urls = open_boards(hand, ports, runtime, seed, stack)
+        order = order_of(hand)
         joints = [hand.members[k].joint for k in order]
         session = stack.enter_context(Session(joints, urls, runtime, seed))
         session.send_settings(settings_of(hand, order))
@@ -151,74 +149,6 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
         }
         return record_stream(terminal, session, moves_of(hand, chosen, order), RATE_HZ, 1, target, yes,
                              seed, more=more)  # fmt: skip
-
-
-def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
-                stack: contextlib.ExitStack) -> tuple[list[int], list[str]]:  # fmt: skip
-    """Joints in the order of boards, and the boards' ports; virtual boards are started. Raises InputError."""
-    from host.virtual_board import job_of
-
-    used = [board for board in hand.boards if board.joints]
-    if ports and len(ports) != len(used):
-        raise InputError(
-            "", "--port", len(ports), f"the hand has {len(used)} boards with joints; give one each"
-        )
-    order = [k for board in used for k in board.joints]
-    folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-    urls: list[str] = []
-    started = []
-    coupled = couples(hand, ports, runtime)
-    if coupled:
-        from host.virtual_hand import publish
-
-        publish(hand, folder)
-    for number, board in enumerate(used):
-        port = ports[number] if ports else board.port
-        if port is not None:
-            urls.append(port)
-            continue
-        process = begin_board(runtime)
-        job = job_of([hand.members[k].joint for k in board.joints], seed=seed + 16 * number)
-        job.hand = (str(folder), board.joints) if coupled else None
-        give(process, job)
-        stack.callback(_end, process)
-        started.append((len(urls), process))
-        urls.append("")
-    for place, process in started:  # they start side by side
-        urls[place] = url_of(process)
-    return order, urls
-
-
-def couples(hand: "Hand", ports: list[str], runtime: str) -> bool:
-    """Whether virtual boards simulate what the joints do to each other: all of them must be ours."""
-    from sim.part import DIRECT
-
-    virtual = not ports and all(board.port is None for board in hand.boards)
-    direct = any(member.joint.part.cable.kind == DIRECT for member in hand.members)
-    return virtual and runtime == "cpython" and not direct
-
-
-def _end(process: "subprocess.Popen[str]") -> None:
-    if process.stdin is not None:
-        with contextlib.suppress(OSError):
-            process.stdin.close()
-    try:
-        process.wait(2.0)
-    except subprocess.TimeoutExpired:
-        process.kill()
-        process.wait()
-
-
-def settings_of(hand: "Hand", order: list[int]) -> "dict[int, Settings]":
-    """Settings of all joints with the rows of crossing cables that their own board can know."""
-    from sim.hand.coupled import across_rows
-
-    made: dict[int, Settings] = {}
-    for board in hand.boards:
-        places = {k: place for place, k in enumerate(board.joints)}
-        rows = across_rows(hand, places)
-        made.update({order.index(k): rows[k] for k in board.joints})
-    return made
 
 
 def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int, Move]":

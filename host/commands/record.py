@@ -11,6 +11,7 @@ if TYPE_CHECKING:
     from host.bridge import Bridge, Rows
     from host.recorder import Recorder
     from host.session import Session
+    from sim.closed_loop import Joint
 
 
 def about(session: "Session", seed: int) -> dict[str, Any]:
@@ -24,7 +25,7 @@ def about(session: "Session", seed: int) -> dict[str, Any]:
 
     joints = []
     for joint in session.joints:
-        text = Path(joint.path).read_text(encoding="utf-8-sig") if Path(joint.path).exists() else ""
+        text = written(joint)
         data = table.pack_table(joint.settings)
         joints.append({"path": Path(joint.path).name, "name": joint.file.joint.name, "file": text,
                        "digest": joint.digest, "settings": data.hex(),
@@ -35,6 +36,19 @@ def about(session: "Session", seed: int) -> dict[str, Any]:
         "python": sys.version.split()[0], "numpy": np.__version__, "boards": boards,
         "ports": [bridge.url for bridge in session.bridges], "joint_files": joints,
     }  # fmt: skip
+
+
+def written(joint: "Joint") -> str:
+    """A joint's file as it stands, or its tables where a hand file has changed them."""
+    import tomlkit
+
+    from sim.joint_file import parse_toml, read_text
+
+    path = Path(joint.path)
+    text = read_text(path) if path.exists() else ""
+    if text and parse_toml(text, joint.path) == joint.tables:
+        return text
+    return tomlkit.dumps(joint.tables)
 
 
 def ticks_apart(lead: "Bridge", own: "Bridge", tick_s: float, every: int) -> int:

@@ -36,9 +36,9 @@ def _begin(paths: list[str]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(AttributeError, OSError):
         os.nice(10)  # a virtual board and the link go first
-    from host.loading import load
+    from host.page.joints import read
 
-    _joints.extend(load(Path(path)) for path in paths)
+    _joints.extend(read(paths)[0])
 
 
 def _warm() -> None:

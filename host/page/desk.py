@@ -469,9 +469,12 @@ class Desk:
 
     async def do_save(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
         """Put the gains in force into the joint file, provenance and remarks kept."""
-        from host.page import reporting
+        from host.page import joints, reporting
 
         k = self._joint(asked)
+        if joints.is_hand(self.paths):
+            raise InputError(self.joints[k].path, "gains", None, "belong to a joint by itself: open "
+                             "its own file to save them")  # fmt: skip
         told = reporting.save_gains(self.joints[k], self.settings[k], Path(self.opened["folder"]))
         self.note("saved", {"joint": k, "file": told["file"]})
         return told

@@ -22,9 +22,11 @@ class Wanted:
 
 def main(wanted: Wanted, pipe: Any, urgent: Any) -> None:
     """Begin a virtual board where no port is given, then serve the pipe until it ends."""
+    from host.page.joints import is_hand
     from host.starting import begin_board
 
-    board = None if wanted.ports else begin_board(wanted.runtime)
+    own = not wanted.ports and not is_hand(wanted.paths)  # a hand has boards of its own
+    board = begin_board(wanted.runtime) if own else None
     from host.page.link_process import serve
 
     serve(wanted, pipe, urgent, board)

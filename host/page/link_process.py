@@ -35,6 +35,7 @@ ticks (u32), then rows of joints of fields (f32)."""
 
 def low_force(joint: Any, share: float) -> Any:
     """The settings of a joint with its fingertip force limit lowered to a share."""
+    from controller.records import copy
     from sim.closed_loop import joint_of
 
     tables = {key: value for key, value in joint.tables.items() if key != "limits"}
@@ -42,7 +43,9 @@ def low_force(joint: Any, share: float) -> Any:
                         "tip_force": f"{share * joint.file.limits.tip_force!r} N"}  # fmt: skip
     if joint.file.gains:
         tables["gains"] = {k: v for k, v in joint.file.gains.items() if k != "digest"}
-    return joint_of(tables, joint.path).settings
+    made = joint_of(tables, joint.path).settings
+    copy(joint.settings.across, made.across)
+    return made
 
 
 class Sweep(threading.Thread):
@@ -79,19 +82,31 @@ class Link:
     def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
         """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
         from host.commands.record import about, begin_recording
-        from host.loading import load, slug
+        from host.hand_boards import open_boards
+        from host.loading import slug
+        from host.page.joints import read
         from host.session import Session, new_folder
 
         self.say = say
         self.wanted = wanted
-        self.joints = [load(Path(path)) for path in wanted.paths]
-        self.session = Session(self.joints, wanted.ports, wanted.runtime, wanted.seed, board)
+        self.joints, hand = read(wanted.paths)
+        self.boards = contextlib.ExitStack()
+        ports = wanted.ports
+        if hand is not None:
+            ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
+        try:
+            self.session = Session(self.joints, ports, wanted.runtime, wanted.seed, board)
+        except BaseException:
+            self.boards.close()
+            raise
         self.shares = [wanted.low_share] * len(self.joints)
         self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
         self.session.send_settings(dict(enumerate(self.settings)))
         tick_s = self.joints[0].settings.tick_s
         self.every = max(1, round(1.0 / ((1000.0 if len(self.joints) == 1 else 200.0) * tick_s)))
-        self.folder = new_folder(Path(wanted.out), slug(self.joints[0].file.joint.name) + "-bench")
+        self.folder = new_folder(
+            Path(wanted.out), slug(hand.name if hand else self.joints[0].file.joint.name) + "-bench"
+        )
         self.blocks: list[tuple[int, Any]] = []
         self.lock = threading.Lock()
         for bridge in self.session.bridges:
@@ -313,6 +328,7 @@ class Link:
         with contextlib.suppress(Exception):
             self.session.stop(0)
         self.session.close()
+        self.boards.close()
         with contextlib.suppress(Exception):
             self.recorder.close()
 

@@ -24,9 +24,9 @@ def joint_text(k=0, rate="500 Hz"):
 class Board:
     """A virtual board as a process of its own, that can be killed and begun again at its port."""
 
-    def __init__(self, folder):
-        self.joint = folder / "j0.toml"
-        self.joint.write_text(joint_text(), encoding="utf-8")
+    def __init__(self, folder, number=0):
+        self.joint = folder / f"j{number}.toml"
+        self.joint.write_text(joint_text(number), encoding="utf-8")
         self.port = 0
         self.begin()
 
@@ -55,10 +55,11 @@ class Board:
 class Bench:
     """One running `jointloop bench`; ``lines`` is what it has printed."""
 
-    def __init__(self, folder, joints=1, rate="500 Hz", ports=()):
+    def __init__(self, folder, joints=1, rate="500 Hz", ports=(), paths=()):
+        """paths: files to open, instead of so many joints."""
         self.folder = folder
-        paths = []
-        for k in range(joints):
+        paths = list(paths)
+        for k in range(0 if paths else joints):
             paths.append(folder / f"j{k}.toml")
             paths[-1].write_text(joint_text(k, rate), encoding="utf-8")
         self.paths = paths

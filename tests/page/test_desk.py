@@ -2,13 +2,15 @@
 
 import asyncio
 import json
+import shutil
 from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 import websockets
 from websockets.exceptions import InvalidStatus
 
-from tests.page.conftest import Bench
+from tests.page.conftest import Bench, Board
 
 
 @pytest.fixture(scope="module")
@@ -200,3 +202,55 @@ def test_garbage_is_refused_and_nothing_falls_over(made):
             await page.ask("clear")
 
     play(go())
+
+
+def test_a_hand_is_opened_joint_by_joint_on_all_its_boards(tmp_path, bench):
+    demo = Path(__file__).resolve().parents[2] / "host" / "demo"
+    for name in ("hand.toml", "joint.toml"):
+        shutil.copy(demo / name, tmp_path / name)
+    made = bench(paths=[tmp_path / "hand.toml"])
+
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            hello = (await page.until(lambda m: "hello" in m, 60.0))["hello"]
+            names = [one["name"] for one in hello["joints"]]
+            assert names[:3] == ["index_base", "index_middle", "index_end"]
+            assert len(names) == 8
+            assert len(hello["ports"]) == 3
+            refused = await page.ask("save", joint=0)
+            assert not refused["ok"]
+            assert "open its own file" in refused["text"]
+            assert (await page.ask("stop"))["ok"]
+
+    play(go())
+    before = (tmp_path / "joint.toml").read_text(encoding="utf-8")
+    assert before == (demo / "joint.toml").read_text(encoding="utf-8")
+
+
+def test_a_lost_board_stops_the_joints_of_the_others_and_comes_back_off(tmp_path, bench):
+    boards = [Board(tmp_path, number) for number in range(2)]
+    try:
+        made = bench(joints=2, ports=[one.url for one in boards])
+
+        async def go():
+            async with connect(made) as socket:
+                page = Client(socket)
+                assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
+                await page.until(lambda m: m.get("status", {}).get("powered") is True)
+                boards[1].kill()
+                await page.until(lambda m: m.get("log", {}).get("event") == "link_lost")
+                await page.until(lambda m: m.get("status", {}).get("powered") is False)
+                assert not (await page.ask("disarm", joint=0))["ok"], "the lost board did not do it"
+                boards[1].begin()
+                await page.until(lambda m: m.get("log", {}).get("event") == "link_found")
+                found = await page.until(lambda m: "status" in m)
+                assert found["status"]["powered"] is False
+                assert [one["lost"] for one in found["status"]["boards"]] == [None, None]
+                assert (await page.ask("clear"))["ok"]
+                assert (await page.ask("arm", joint=1, cautioned=True))["ok"]
+
+        play(go())
+    finally:
+        for one in boards:
+            one.kill()

@@ -1,0 +1,43 @@
+"""What a bench page is opened for: joint files, or one hand file with its boards."""
+
+import tomllib
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from sim.closed_loop import Joint
+    from sim.hand.file import Hand
+
+
+def is_hand(paths: list[str]) -> bool:
+    """Whether the only file is a hand file (quick: before anything is imported for it)."""
+    if len(paths) != 1:
+        return False
+    try:
+        return "hand" in tomllib.loads(Path(paths[0]).read_text(encoding="utf-8-sig"))
+    except (OSError, ValueError):
+        return False  # whoever reads it says what is wrong
+
+
+def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
+    """The joints, a hand's in the order of its boards with their crossing cables. Raises InputError."""
+    if not is_hand(paths):
+        from host.loading import load
+
+        return [load(Path(path)) for path in paths], None
+    from host.hand_boards import order_of, settings_of
+    from sim.closed_loop import joint_of
+    from sim.hand.file import read_hand
+
+    hand = read_hand(Path(paths[0]))
+    order = order_of(hand)
+    rows = settings_of(hand, order)
+    joints = []
+    for place, k in enumerate(order):
+        member = hand.members[k]
+        tables = member.joint.tables
+        named = {**tables, "joint": {**tables["joint"], "name": member.name}}
+        joint = joint_of(named, member.joint.path)
+        joint.settings = rows[place]
+        joints.append(joint)
+    return joints, hand
