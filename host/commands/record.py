@@ -81,8 +81,16 @@ def listen_to(session: "Session", bridge: "Bridge", lead: "Bridge", recorder: "R
         on = ticks_apart(lead, bridge, recorder.tick_s, recorder.every)
         recorder.rows(found, first, on)
 
+    def event(name: str, data: dict[str, Any]) -> None:
+        recorder.event(name, numbered(data, first))
+
     bridge.on_rows.append(rows)
-    bridge.on_event.append(recorder.event)
+    bridge.on_event.append(event)
+
+
+def numbered(data: dict[str, Any], first: int) -> dict[str, Any]:
+    """A board's event, its joint counted over all boards; ``first`` is the board's first joint."""
+    return {**data, "joint": data["joint"] + first} if "joint" in data else data
 
 
 def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folder: Path | None,

@@ -123,8 +123,9 @@ class Link:
         self.stopped_for_silence = False
 
     def _listen(self, bridge: Any) -> None:
-        bridge.on_rows.append(partial(self._rows, self.session.first_joint(bridge)))
-        bridge.on_event.append(partial(self._event, bridge))
+        first = self.session.first_joint(bridge)
+        bridge.on_rows.append(partial(self._rows, first))
+        bridge.on_event.append(partial(self._event, bridge.url, first))
 
     # --- links lost and found
 
@@ -147,6 +148,11 @@ class Link:
         with self.orders:
             self._listen(found)
             listen_to(self.session, found, self.lead, self.recorder)
+            for joint, (fault, tick) in list(
+                found.faults.items()
+            ):  # latched before anybody listened
+                for listener in found.on_event:
+                    listener("fault", {"joint": joint, "fault": fault, "mode": 4, "tick": tick})
             self.session.send_settings({k: self.settings[k] for k in joints})
             self.session.telemetry(self.fields, self.every, joints_of=joints)
         data = {"port": found.url, "joints": joints}
@@ -159,12 +165,14 @@ class Link:
         with self.lock:
             self.blocks.append((first, rows))
 
-    def _event(self, bridge: Any, name: str, data: dict[str, Any]) -> None:
+    def _event(self, url: str, first: int, name: str, data: dict[str, Any]) -> None:
+        from host.commands.record import numbered
+
         if name == "link_lost":
-            data = {"port": bridge.url, **data}
+            data = {"port": url, **data}
             self.gone.set()
         if name != "health":
-            self.say(("event", name, data))
+            self.say(("event", name, numbered(data, first)))
 
     def flush(self) -> None:
         """Send what has come as one block: ticks (u32), then rows of joints of fields (f32)."""

@@ -249,6 +249,12 @@ def test_a_lost_board_stops_the_joints_of_the_others_and_comes_back_off(tmp_path
                 assert [one["lost"] for one in found["status"]["boards"]] == [None, None]
                 assert (await page.ask("clear"))["ok"]
                 assert (await page.ask("arm", joint=1, cautioned=True))["ok"]
+                assert (await page.ask("stop"))["ok"]
+                faults = [m["log"] for m in page.told if m.get("log", {}).get("event") == "fault"]
+                await page.until(
+                    lambda m: m.get("log", {}).get("event") == "fault" and m["log"]["joint"] == 1
+                )
+                assert all(one["joint"] == 0 for one in faults)
 
         play(go())
     finally:
