@@ -16,15 +16,13 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
     """Serve the page until interrupted."""
     from host.files import make_folder
     from host.page.link_client import LinkClient
-    from host.page.link_main import LOW_SHARE, Wanted
+    from host.page.wanted import Wanted
 
     make_folder(out)
     listening = _listen(http)
     for path in paths:  # before anything is started
         read_text(path)
-    link = LinkClient(
-        Wanted([str(path) for path in paths], ports, runtime, seed, str(out), LOW_SHARE)
-    )
+    link = LinkClient(Wanted([str(path) for path in paths], ports, runtime, seed, str(out)))
     desk = None
     try:
         from host.page.joints import read

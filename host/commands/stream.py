@@ -141,10 +141,10 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
     every: ticks between rows (0: up to 500 rows a second); more: what else run.json is to tell.
     """
     from host.caution import ask
-    from host.commands.record import about, begin_recording
     from host.figures.look import save
     from host.figures.recording import recording_figure
     from host.recorder import Run
+    from host.recording import about, begin_recording
     from host.streaming import (
         StopOnInterrupt,
         StoppedError,

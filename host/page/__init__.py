@@ -1,6 +1,7 @@
 """The bench page: one local page to see, jog, adjust and stop.
 
 joints.py          what the page is opened for: joint files, or a hand
+wanted.py          what the link is asked to open
 link_main.py      where the link's process begins: a virtual board starts first
 link_process.py   owns the ports: session, beats, recording, sweeps; a process of its own
 link_client.py    the server's end of the pipe to it

@@ -8,7 +8,8 @@ import threading
 from collections.abc import Callable
 from typing import Any
 
-from host.page.link_main import Wanted, main
+from host.page.link_main import main
+from host.page.wanted import Wanted
 from sim.errors import InputError
 
 BEAT_S = 0.1

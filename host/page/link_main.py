@@ -1,23 +1,8 @@
 """Where the link's process begins: small, so that a virtual board starts while the rest still loads."""
 
-from dataclasses import dataclass
 from typing import Any
 
-LOW_SHARE = 0.5
-"""Share of the force limit that joints are armed with first."""
-
-
-@dataclass(frozen=True)
-class Wanted:
-    """What the process is to open."""
-
-    paths: list[str]
-    ports: list[str]
-    runtime: str
-    seed: int
-    out: str
-    low_share: float
-    """Share of the force limit that joints are armed with first."""
+from host.page.wanted import Wanted
 
 
 def main(wanted: Wanted, pipe: Any, urgent: Any) -> None:

@@ -17,7 +17,7 @@ from typing import Any
 
 import numpy as np
 
-from host.page.link_main import Wanted
+from host.page.wanted import Wanted
 
 SILENCE_S = 0.6
 """Server silent for so long while a joint is powered: a controlled stop."""
@@ -81,10 +81,10 @@ class Link:
 
     def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
         """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
-        from host.commands.record import about, begin_recording
         from host.hand_boards import open_boards
         from host.loading import slug
         from host.page.joints import read
+        from host.recording import about, begin_recording
         from host.session import Session, new_folder
 
         self.say = say
@@ -141,7 +141,7 @@ class Link:
                         self._reopen(number)
 
     def _reopen(self, number: int) -> None:
-        from host.commands.record import listen_to
+        from host.recording import listen_to
 
         found = self.session.reopen(number, self.every)
         joints = self.session.joints_of(number)
@@ -166,7 +166,7 @@ class Link:
             self.blocks.append((first, rows))
 
     def _event(self, url: str, first: int, name: str, data: dict[str, Any]) -> None:
-        from host.commands.record import numbered
+        from host.recording import numbered
 
         if name == "link_lost":
             data = {"port": url, **data}

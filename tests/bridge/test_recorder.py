@@ -323,8 +323,8 @@ def test_a_simulated_run_is_read_by_the_same_reader(tmp_path, joint_file):
 def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
     board, joint_file, inside, tmp_path
 ):
-    from host.commands.record import about
     from host.loading import load
+    from host.recording import about
     from sim.closed_loop import simulate
     from sim.scenarios import step
 

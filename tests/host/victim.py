@@ -9,9 +9,9 @@ import threading
 import time
 from pathlib import Path
 
-from host.commands.record import about, begin_recording
 from host.loading import load
 from host.moves import sine
+from host.recording import about, begin_recording
 from host.session import Session
 from host.streaming import approach, arm_and_wait, stream
 
