@@ -10,7 +10,9 @@ import socket
 from typing import TYPE_CHECKING, Any
 
 from controller.node import Node
+from controller.portable import sleep_us
 from controller.state import Readings
+from controller.timing import Timing
 from host.stand_in import StandIn
 from host.starting import Job
 from sim import kernels, program, tolerance
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
 INBOUND = 128
 """Octets read in a tick."""
+MEASUREMENTS = 8
 BATCH_S = 1e-4
 
 
@@ -211,9 +214,23 @@ def simulated(job: Job) -> list[SimulatedJoint]:
             for k, (part, start) in enumerate(zip(job.parts, job.starts_rad, strict=True))]  # fmt: skip
 
 
+class PatientTiming(Timing):
+    """What a tick costs on a computer that does other work too: measured again where it seems too much."""
+
+    def measure(self, node: Node) -> None:
+        """Measure, several times where the tick does not fit."""
+        for _ in range(MEASUREMENTS):
+            super().measure(node)
+            if self.fits:
+                return
+            sleep_us(100_000)
+
+
 def node_of(joints: list[Any], stream: Any, job: Job) -> Node:
     """The node of a virtual board with these simulated joints."""
-    return Node(StandIn(joints, INBOUND), stream, len(joints), job.tick_us, job.build, 0)
+    node = Node(StandIn(joints, INBOUND), stream, len(joints), job.tick_us, job.build, 0)
+    node.timing = PatientTiming(job.tick_us)
+    return node
 
 
 def make_node(joints: "list[Joint]", stream: Any, seed: int = 1) -> Node:
