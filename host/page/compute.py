@@ -48,7 +48,7 @@ def _warm() -> None:
 
 def settings_of(number: int, state: State) -> Settings:
     """The settings that the board has in this state."""
-    from host.page.link_process import low_force
+    from host.page.joints import low_force
 
     gains, share = state
     return preview.with_gains(low_force(_joints[number], share), gains)

@@ -17,8 +17,9 @@ from typing import Any
 from controller.records import fields
 from controller.settings import Gains, Settings
 from host.page import compute, preview
+from host.page.joints import low_force
+from host.page.link import HEAD
 from host.page.link_client import LinkClient
-from host.page.link_process import HEAD, low_force
 from host.page.wanted import LOW_SHARE
 from sim.closed_loop import Joint
 from sim.documentation import fault_table, meanings

@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from controller.settings import Settings
     from sim.closed_loop import Joint
     from sim.hand.file import Hand
 
@@ -41,3 +42,18 @@ def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
         joint.settings = rows[place]
         joints.append(joint)
     return joints, hand
+
+
+def low_force(joint: "Joint", share: float) -> "Settings":
+    """The settings of a joint with its fingertip force limit lowered to a share."""
+    from controller.records import copy
+    from sim.closed_loop import joint_of
+
+    tables = {key: value for key, value in joint.tables.items() if key != "limits"}
+    tables["limits"] = {**joint.tables["limits"],
+                        "tip_force": f"{share * joint.file.limits.tip_force!r} N"}  # fmt: skip
+    if joint.file.gains:
+        tables["gains"] = {k: v for k, v in joint.file.gains.items() if k != "digest"}
+    made = joint_of(tables, joint.path).settings
+    copy(joint.settings.across, made.across)
+    return made

@@ -1,0 +1,313 @@
+"""The session that the page works on: what may be asked of it, its telemetry, its links lost and found."""
+
+import contextlib
+import struct
+import threading
+import time
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from host.page.joints import low_force
+from host.page.sweep import Sweep
+from host.page.wanted import Wanted
+
+FIND_S = 0.5
+"""Between attempts to open a lost link again."""
+FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "mode"]
+MORE = ["counts", "fault", "limits"]
+"""Of a single joint too."""
+HEAD = struct.Struct("<IIII")
+"""Of a telemetry block: first joint, joints | fields << 16, rows, rows dropped by the board; then the
+ticks (u32), then rows of joints of fields (f32)."""
+
+
+class Link:
+    """The session and what the page may ask of it."""
+
+    def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
+        """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
+        from host.hand_boards import open_boards
+        from host.loading import slug
+        from host.page.joints import read
+        from host.recording import about, begin_recording
+        from host.session import Session, new_folder
+
+        self.say = say
+        self.wanted = wanted
+        self.joints, hand = read(wanted.paths)
+        self.boards = contextlib.ExitStack()
+        ports = wanted.ports
+        if hand is not None:
+            ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
+        try:
+            self.session = Session(self.joints, ports, wanted.runtime, wanted.seed, board)
+        except BaseException:
+            self.boards.close()
+            raise
+        self.shares = [wanted.low_share] * len(self.joints)
+        self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
+        self.session.send_settings(dict(enumerate(self.settings)))
+        tick_s = self.joints[0].settings.tick_s
+        self.every = max(1, round(1.0 / ((1000.0 if len(self.joints) == 1 else 200.0) * tick_s)))
+        self.folder = new_folder(
+            Path(wanted.out), slug(hand.name if hand else self.joints[0].file.joint.name) + "-bench"
+        )
+        self.blocks: list[tuple[int, Any]] = []
+        self.lock = threading.Lock()
+        self.gone = threading.Event()
+        self.closing = threading.Event()
+        self.orders = threading.Lock()
+        for bridge in self.session.bridges:
+            self._listen(bridge)
+        self.lead = self.session.bridges[0]
+        """Ticks are told as this one counts them."""
+        self.fields = _in_order(FIELDS + MORE if len(self.joints) == 1 else FIELDS)
+        info = {**about(self.session, wanted.seed), "made_on": "the bench page"}
+        self.recorder = begin_recording(self.session, self.folder, self.fields, self.every, info)
+        self.sweep: Sweep | None = None
+        self.stopped_for_silence = False
+        self.in_the_way = ""
+        """Why a lost link was not opened again at the last attempt."""
+
+    def _listen(self, bridge: Any) -> None:
+        first = self.session.first_joint(bridge)
+        bridge.on_rows.append(partial(self._rows, first))
+        bridge.on_event.append(partial(self._event, bridge.url, first))
+
+    # --- links lost and found
+
+    def find(self) -> None:
+        """Stop the rest when a link is lost, and open it again: a thread's work until the end."""
+        while not self.closing.is_set():
+            if self.gone.wait(FIND_S) and self.powered:
+                self.stop(1)
+            self.gone.clear()
+            for number, bridge in enumerate(self.session.bridges):
+                if bridge.lost is not None and not self.closing.is_set():
+                    self._try_again(number)
+
+    def _try_again(self, number: int) -> None:
+        """Open a lost link, or say once what is in the way."""
+        try:
+            found = self.session.reopen(number, self.every)
+            try:
+                self._take_back(number, found)
+            except Exception as error:
+                found.close()
+                found.lost = found.lost or str(error)
+                raise
+        except Exception as error:
+            if str(error) != self.in_the_way:
+                self.in_the_way = str(error)
+                self.say(("event", "text", {"text": f"not found again yet: {error}"}))
+            return
+        self.in_the_way = ""
+        data = {"port": found.url, "joints": self.session.joints_of(number)}
+        self.recorder.event("link_found", data)
+        self.say(("event", "link_found", data))
+
+    def _take_back(self, number: int, found: Any) -> None:
+        """Listen to a board that is there again, and send it what it had."""
+        from host.recording import listen_to
+
+        joints = self.session.joints_of(number)
+        with self.orders:
+            self._listen(found)
+            listen_to(self.session, found, self.lead, self.recorder)
+            latched = list(found.faults.items())  # before anybody listened
+            for joint, (fault, tick) in latched:
+                for listener in found.on_event:
+                    listener("fault", {"joint": joint, "fault": fault, "mode": 4, "tick": tick})
+            self.session.send_settings({k: self.settings[k] for k in joints})
+            self.session.telemetry(self.fields, self.every, joints_of=joints)
+
+    # --- telemetry
+
+    def _rows(self, first: int, rows: Any) -> None:
+        with self.lock:
+            self.blocks.append((first, rows))
+
+    def _event(self, url: str, first: int, name: str, data: dict[str, Any]) -> None:
+        from host.recording import numbered
+
+        if name == "link_lost":
+            data = {"port": url, **data}
+            self.gone.set()
+        if name != "health":
+            self.say(("event", name, numbered(data, first)))
+
+    def flush(self) -> None:
+        """Send what has come as one block: ticks (u32), then rows of joints of fields (f32)."""
+        with self.lock:
+            blocks, self.blocks = self.blocks, []
+        groups: dict[tuple[int, tuple[int, ...]], list[Any]] = {}
+        for first, rows in blocks:  # a board sends as many joints a frame as fit
+            if rows.fields == self.fields:
+                groups.setdefault((first, tuple(rows.joints)), []).append(rows)
+        for (first, places), frames in groups.items():
+            ticks = np.array([tick for rows in frames for tick in rows.ticks], np.uint32)
+            values = np.array([row for rows in frames for row in rows.values], np.float32)
+            count, joints, fields = values.shape
+            shape = joints | fields << 16
+            head = HEAD.pack(first + places[0], shape, count, frames[-1].dropped)
+            self.say(("rows", head + ticks.tobytes() + values.tobytes()))
+
+    def status(self) -> dict[str, Any]:
+        """How links and boards are."""
+        boards = []
+        for bridge in self.session.bridges:
+            trips = bridge.counters.round_trips_s[-40:]
+            boards.append({"port": bridge.url, "lost": bridge.lost, "bad": bridge.counters.bad,
+                           "dropped": bridge.counters.dropped, "health": bridge.health,
+                           "round_trip_ms": 1e3 * float(np.median(trips)) if trips else None})  # fmt: skip
+        return {"boards": boards, "powered": self.powered, "shares": self.shares,
+                "sweeping": self.sweep is not None and self.sweep.is_alive(),
+                "recorded_rows": self.recorder.rows_written, "gaps": self.recorder.gaps}  # fmt: skip
+
+    @property
+    def powered(self) -> bool:
+        """Whether the drive of any joint is on, as the boards' echoes tell."""
+        return any(bridge.powered for bridge in self.session.bridges if bridge.lost is None)
+
+    # --- what may be asked
+
+    def end_sweep(self) -> None:
+        """End what is being streamed."""
+        if self.sweep is not None:
+            self.sweep.ended.set()
+
+    def stop(self, category: int) -> dict[str, Any]:
+        """STOP all joints on all boards."""
+        self.end_sweep()
+        took = self.session.stop(category)
+        self.recorder.event("stop", {"category": category, "answered_s": took})
+        return {"answered_ms": 1e3 * took, "answered_at": time.time()}
+
+    def arm(self, joints: list[int] | None) -> dict[str, Any]:
+        """Arm; the self-test runs on the board."""
+        self.stopped_for_silence = False
+        self.session.arm(joints)
+        return {}
+
+    def disarm(self, joints: list[int] | None) -> dict[str, Any]:
+        """Drive off."""
+        from controller.wire import messages as m
+
+        self.end_sweep()
+        self.session.order(m.DISARM, joints)
+        return {}
+
+    def clear(self, joints: list[int] | None) -> dict[str, Any]:
+        """Clear latched faults; never arms."""
+        from controller.wire import messages as m
+
+        self.session.order(m.CLEAR, joints)
+        for bridge in self.session.bridges:
+            bridge.faults.clear()
+        return {}
+
+    def release(self, joints: list[int] | None) -> dict[str, Any]:
+        """A short weak move back, then off."""
+        from controller.wire import messages as m
+
+        self.end_sweep()
+        self.session.order(m.RELEASE, joints)
+        return {}
+
+    def target(self, joint: int, angle: float, mark: str) -> dict[str, Any]:
+        """Move to an angle by the profile; the tick at which it was taken."""
+        self.end_sweep()
+        self.session.target(joint, angle)
+        bridge, _ = self.session.places[joint]
+        self.recorder.event("mark", {"what": mark, "joint": joint, "angle_rad": angle})
+        return {"tick": bridge.board_tick}
+
+    def sine(self, joint: int, centre: float, amplitude: float, hertz: float, seconds: float
+             ) -> dict[str, Any]:  # fmt: skip
+        """Stream a sine."""
+        from host.moves import sine
+
+        self.end_sweep()
+        move = sine(centre, amplitude, hertz, seconds)
+        self.sweep = Sweep(self.session, joint, move,
+                           lambda k, why: self.say(("event", "sweep", {"joint": k, "why": why})))  # fmt: skip
+        self.sweep.start()
+        self.recorder.event("mark", {"what": "sweep", "joint": joint, "hertz": hertz})
+        return {}
+
+    def apply(self, joint: int, gains: dict[str, float] | None, share: float | None) -> dict[str, Any]:  # fmt: skip
+        """Take new gains or another force limit: drive off, settings sent whole. Raises InputError."""
+        from controller.records import copy
+        from controller.settings import Settings
+
+        self.disarm([joint])
+        self._wait_off(joint)
+        kept = self.settings[joint]
+        made = Settings()
+        copy(kept, made)
+        if share is not None:
+            fresh = low_force(self.joints[joint], share)
+            copy(kept.gains, fresh.gains)
+            made = fresh
+        for name, value in (gains or {}).items():
+            setattr(made.gains, name, value)
+        self.session.send_settings({joint: made})
+        self.settings[joint] = made
+        if share is not None:
+            self.shares[joint] = share
+        self.recorder.event("settings", {"joint": joint, "gains": gains, "force_share": share})
+        return {"shares": self.shares}
+
+    def _wait_off(self, joint: int) -> None:
+        """Wait until the board tells that the joint's drive is off."""
+        bridge, place = self.session.places[joint]
+        end = time.monotonic() + 1.0
+        while bridge.powered >> place & 1 and time.monotonic() < end:
+            time.sleep(0.005)
+
+    def inject(self, joint: int, word: str) -> dict[str, Any]:
+        """Let something go wrong on a virtual board."""
+        from host.injecting import WORDS
+
+        self._meddle(joint, WORDS[word][0])
+        self.recorder.event("injected", {"joint": joint, "word": word})
+        return {}
+
+    def hand(self, joint: int, angle: float) -> dict[str, Any]:
+        """Move a virtual joint as by hand."""
+        from sim.program import MOVE_BY_HAND
+
+        self._meddle(joint, [(MOVE_BY_HAND, angle, 0.0, 0.0)])
+        return {}
+
+    def _meddle(self, joint: int, injects: list[tuple[int, float, float, float]]) -> None:
+        from controller.wire import messages as m
+        from sim.errors import InputError
+
+        if not self.session.virtual:
+            raise InputError("", "inject", None, "only a virtual board can be meddled with")
+        bridge, place = self.session.places[joint]
+        for kind, a, b, c in injects:
+            bridge.request(m.MEDDLE, struct.pack(m.LAYOUT[m.MEDDLE], place, kind, a, b, c))
+
+    def close(self) -> None:
+        """Drive off, recording closed."""
+        self.closing.set()
+        self.gone.set()
+        self.end_sweep()
+        with contextlib.suppress(Exception):
+            self.session.stop(0)
+        self.session.close()
+        self.boards.close()
+        with contextlib.suppress(Exception):
+            self.recorder.close()
+
+
+def _in_order(names: list[str]) -> list[str]:
+    """Fields as rows carry them: in the order of the link's bits."""
+    from controller.wire import messages as m
+
+    return [name for name in m.FIELDS if name in names]
