@@ -183,8 +183,10 @@ def take_continuous(
     return moved
 
 
-def count_held(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int) -> None:
+def count_held(s: "Sensing", st: "Sensed", counts: int, second: int) -> None:
     """Count successive identical readings: a live sensor has some noise.
+
+    Readings, not ticks: a late tick that stands for several has read once.
 
     A reading at a rail tells nothing of that (an open wiper is pulled down to the
     same zero again and again); the second wiper, where fitted, stands in for it.
@@ -194,7 +196,7 @@ def count_held(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int)
             return
         counts = -1 - second
     if counts == st.last_counts:
-        st.same_ticks += steps
+        st.same_ticks += 1
     else:
         st.same_ticks = 0
     st.last_counts = counts
@@ -205,7 +207,7 @@ def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick
     h = tick_s * steps
     st.rail = 0
     st.put_right_rad = 0.0
-    count_held(s, st, counts, second, steps)
+    count_held(s, st, counts, second)
     if s.travel == CONTINUOUS:
         moved = take_continuous(s, st, counts, second, steps, h)
     else:

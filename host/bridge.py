@@ -181,13 +181,14 @@ class Bridge:
     def continue_from(self, before: "Bridge", every: int) -> None:
         """Count ticks on from a link to the same board that was lost, in steps of ``every``.
 
-        To be called while the link beats; waits for the board's first echo, and counts from zero
-        where it or the former link has none.
+        To be called while the link beats; waits for the board's first echo. Raises NoAnswerError.
         """
         deadline = time.monotonic() + 1.0
         while self.tick_zero_us is None and self.lost is None and time.monotonic() < deadline:
             time.sleep(0.005)
-        if self.tick_zero_us is None or before.tick_zero_us is None or self.identity is None:
+        if self.tick_zero_us is None or self.identity is None:
+            raise NoAnswerError("no echo of a beat within 1 s")
+        if before.tick_zero_us is None:  # lost before it told any tick
             return
         apart = (self.tick_zero_us - before.tick_zero_us) / self.identity.tick_us
         self.tick_base = every * round(apart / every)
@@ -264,10 +265,11 @@ class Bridge:
             try:
                 self.transport.write(frame)
             except LinkLostError as error:
-                self._lose(str(error))
+                self.lose(str(error))
                 raise
 
-    def _lose(self, reason: str) -> None:
+    def lose(self, reason: str) -> None:
+        """Count the link as lost, and tell so once."""
         if self.lost is None and not self._stop.is_set():
             self.lost = reason
             self._event("link_lost", {"reason": reason})
@@ -306,7 +308,7 @@ class Bridge:
                     self.counters.bad = self._reader.bad + self._reader.short + self._reader.long
                     self.counters.bad += self._odd
         except LinkLostError as error:
-            self._lose(str(error))
+            self.lose(str(error))
         finally:
             self.transport.close()
 

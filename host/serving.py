@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from host.injecting import Inject
 
 
+AT_END: "list[Callable[[], object]]" = []
+"""What is to be undone where the program ends with its input."""
+
+
 def serve(job: Job, runtime: str, tcp: int | None, quiet: bool) -> None:
     """Serve a job under a runtime until interrupted. Raises InputError."""
     if runtime == "micropython":
@@ -32,6 +36,8 @@ def end_with_input() -> None:
     def work() -> None:
         while os.read(0, 4096):  # not sys.stdin: its lock would be held while the program ends
             pass
+        for undo in AT_END:
+            undo()
         os._exit(0)
 
     threading.Thread(target=work, daemon=True).start()
@@ -123,12 +129,14 @@ def _serve_micropython(job: Job, quiet: bool) -> None:
     theirs = keep[1]
     root = Path(__file__).resolve().parents[1]
     with tempfile.TemporaryDirectory() as folder:
+        AT_END.append(lambda: shutil.rmtree(folder, ignore_errors=True))
         told = Path(folder) / "joints.txt"
         told.write_text(virtual_board.job_text(job))
         child = subprocess.Popen(
             [program, "-X", "heapsize=2m", str(root / "host" / "micropython_board.py"), str(told)],
             stdin=stream.fd_in, stdout=stream.fd_in, env={**os.environ, "MICROPYPATH": str(root)},
         )  # fmt: skip
+        AT_END.append(child.kill)
         try:
             announce(url, len(job.parts), quiet, "MicroPython")
             if not quiet and sys.stdin.isatty():

@@ -56,15 +56,18 @@ class Session:
             bridge.beat()
 
     def _start_virtual(self, runtime: str, seed: int) -> str:
-        if runtime not in ("cpython", "micropython"):
-            raise InputError("", "--runtime", runtime, "must be cpython or micropython")
         if self.virtual_process is None:
             self.virtual_process = begin_board(runtime)
         give(self.virtual_process, job_of(self.joints, seed=seed))
         return url_of(self.virtual_process)
 
     def _share_out(self) -> None:
-        """Give every joint a place on a board; the boards must have just enough."""
+        """Give every joint a place on a board; the boards must have just enough, and one rate."""
+        rates = sorted({identity.tick_us for identity in self.identities})
+        if len(rates) > 1:
+            told = ", ".join(f"{1e6 / one:g}" for one in rates)
+            raise InputError("", "--port", None, f"the boards run at {told} Hz: boards of one session "
+                             "need one rate")  # fmt: skip
         self.places: list[tuple[Bridge, int]] = []
         for bridge, identity in zip(self.bridges, self.identities, strict=True):
             self.places += [(bridge, k) for k in range(identity.joints)]
@@ -84,17 +87,19 @@ class Session:
         former link are not taken over.
         """
         lost = self.bridges[number]
-        url = lost.url
+        lost.close()  # its reader may still have the port
         if self.virtual_process is not None and self.virtual_process.poll() is not None:
             self.virtual_process = None
-            url = self._start_virtual(*self._virtual_as)
-        found = Bridge(open_url(url), url)
+            lost.url = self._start_virtual(*self._virtual_as)
+        found = Bridge(open_url(lost.url), lost.url)
         try:
             identity = _greet(found)
             _same_code(found, identity)
             if identity.joints != self.identities[number].joints:
-                raise InputError("", "--port", url, f"came back with {identity.joints} joints, "
+                raise InputError("", "--port", lost.url, f"came back with {identity.joints} joints, "
                                  f"not {self.identities[number].joints}")  # fmt: skip
+            # before the first beat: a link that was gone for less than the lease left it powered
+            found.request(m.DISARM, struct.pack("<H", 0xFFFF))
             found.beat()
             found.continue_from(lost, every)
         except BaseException:
@@ -199,7 +204,7 @@ class Session:
     def stop(self, category: int = 0) -> float:
         """STOP every joint on every board at once; return the time (s) until all answered.
 
-        A board that does not answer is counted on its lease: beats end for it.
+        A board that does not answer is counted on its lease: its beats end, and its link counts as lost.
         """
         begun = time.monotonic()
 
@@ -208,6 +213,7 @@ class Session:
                 bridge.request(m.STOP, struct.pack("<HB", 0xFFFF, category), 0.5)
             except (NoAnswerError, LinkLostError, RefusedError):
                 bridge.beat(False)
+                bridge.lose("did not answer a STOP")
 
         with ThreadPoolExecutor(len(self.bridges)) as pool:
             list(pool.map(one, self.bridges))

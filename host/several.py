@@ -14,7 +14,11 @@ if TYPE_CHECKING:
 
 
 def load_all(paths: Sequence[Path], gains: Path | None) -> "list[Joint]":
-    """The joints of some files; a gains file is for one joint. Raises InputError."""
+    """The joints of some files, each once; a gains file is for one joint. Raises InputError."""
+    known = [path.resolve() for path in paths]
+    for path in paths:
+        if known.count(path.resolve()) > 1:
+            raise InputError(str(path), "", None, "is named twice")
     if gains is not None and len(paths) > 1:
         raise InputError("", "--gains", str(gains), "is for one joint at a time")
     return [load(path, gains) for path in paths]
@@ -22,8 +26,15 @@ def load_all(paths: Sequence[Path], gains: Path | None) -> "list[Joint]":
 
 def stems(joints: "Sequence[Joint]") -> list[str]:
     """Names of the joints for files: numbered where they would be the same."""
-    names = [slug(joint.file.joint.name) for joint in joints]
-    return [f"{name}-{k}" if names.count(name) > 1 else name for k, name in enumerate(names)]
+    names: list[str] = []
+    for joint in joints:
+        name = stem = slug(joint.file.joint.name)
+        number = 1
+        while name in names:
+            number += 1
+            name = f"{stem}-{number}"
+        names.append(name)
+    return names
 
 
 def spread(terminal: "Terminal", runner: "Runner", label: str, function: Callable[[Any], Any],

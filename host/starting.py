@@ -29,9 +29,17 @@ class Job:
 
 
 def begin_board(runtime: str) -> "subprocess.Popen[str]":
-    """Start a virtual board; ``give`` it its job."""
+    """Start a virtual board; ``give`` it its job. Raises InputError for an unknown runtime.
+
+    It has a session of its own: Ctrl-C goes to the host, which stops the drive first.
+    """
+    if runtime not in ("cpython", "micropython"):
+        from sim.errors import InputError
+
+        raise InputError("", "--runtime", runtime, "must be cpython or micropython")
     return subprocess.Popen([sys.executable, "-m", "host.board_process", runtime], stdout=subprocess.PIPE,
-                            stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)  # fmt: skip
+                            stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
+                            start_new_session=True)  # fmt: skip
 
 
 def give(board: "subprocess.Popen[str]", job: Job) -> None:

@@ -195,11 +195,14 @@ def open_pty() -> tuple[FdStream, str, list[int]]:
 def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 1) -> Job:
     """What a virtual board simulates for these joints of one rate, each at 30 % of its range.
 
+    Raises InputError where there are too many.
     hidden: the parts that are really there, where they differ from the files'.
     """
     from host.building import build_number
     from sim.scenarios import span_of
 
+    if len(joints) > 16:
+        raise InputError("", "joints", len(joints), "a board has at most 16")
     spans = [span_of(joint.settings) for joint in joints]
     return Job(
         hidden or [joint.part for joint in joints],

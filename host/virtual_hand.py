@@ -1,7 +1,7 @@
 """Virtual boards of one hand: what their joints do to each other, though each board is a process.
 
 Every board moves its own joints and publishes their state in a file that all have mapped; it sees
-the others as they were published last, going on at their speed. That carries crossing cables,
+the others as they were when its tick began, going on at their speed. That carries crossing cables,
 gravity along a finger and the sag of the common supply from board to board. Only one board
 writes a joint's row; a row read while it is written mixes two neighbouring states, no more.
 """
@@ -15,6 +15,7 @@ from host.starting import Job
 from host.virtual_board import SimulatedJoint
 from sim import kernels
 from sim.part import Part, Plant
+from sim.program import MOVE_BY_HAND
 
 if TYPE_CHECKING:
     from sim.hand.file import Hand
@@ -47,6 +48,10 @@ class Bond:
         self.duties = np.memmap(folder / "duties.bin", float, "r+")
         self.pairs, self.links = np.load(folder / "pairs.npy"), np.load(folder / "links.npy")
         self.seen = np.array(self.plants)
+        self.before = np.array(self.plants)
+        """All joints as they were when the board's tick began."""
+        self.first = -1
+        """The board's first joint: with it a tick begins."""
         self.base = np.zeros(len(self.seen))
 
 
@@ -57,6 +62,8 @@ class BondedJoint(SimulatedJoint):
         super().__init__(part, float(bond.plants["joint_rad"][number]), seed)
         self.bond, self.number = bond, number
         self.plants[0] = bond.plants[number]
+        if bond.first < 0:
+            bond.first = number
         if bond.links[number, 1] > 0.0:
             self.part["hinge"]["gravity_Nm"] = 0.0  # the links weigh instead
 
@@ -64,7 +71,9 @@ class BondedJoint(SimulatedJoint):
         """Move the plant on at one duty, beside the others as they are."""
         bond, k = self.bond, self.number
         seen: Any = bond.seen
-        seen[:] = bond.plants
+        if k == bond.first:
+            bond.before[:] = bond.plants
+        seen[:] = bond.before  # its own board's joints too: those already moved are ahead
         seen[k] = self.plant
         bond.duties[k] = duty
         drawn = bond.duties * seen["current_A"]
@@ -78,6 +87,18 @@ class BondedJoint(SimulatedJoint):
         self.plants[0] = seen[k]
         bond.plants[k] = seen[k]
         self.plant["load_Nm"] = load
+
+    def inject(self, kind: int, a: float, b: float, c: float) -> bool:
+        """What a program's events do; moved by hand, the cables keep their way over the others."""
+        done = super().inject(kind, a, b, c)
+        if kind == MOVE_BY_HAND:
+            pairs, q = self.bond.pairs, self.bond.plants["joint_rad"]
+            for _, j, arm, bend, curve in pairs[pairs[:, 0] == self.number]:
+                angle = q[int(j)]
+                way = arm * angle * (1.0 + 0.5 * bend * angle + curve * angle * angle / 3.0)
+                self.plant["drum_rad"] += way / self.part["cable"]["drum_m"]
+        self.bond.plants[self.number] = self.plant
+        return done
 
 
 def bonded(job: Job) -> list[SimulatedJoint]:

@@ -15,6 +15,11 @@ class InputError(ValueError):
         self.allowed = allowed
         super().__init__(str(self))
 
+    def __reduce__(self) -> tuple[type["InputError"], tuple[str, str, object, str]]:
+        """Errors of workers come back through a pickle; the value as text, whatever it is."""
+        shown = self.value if isinstance(self.value, str | int | float | None) else repr(self.value)
+        return InputError, (self.file, self.key, shown, self.allowed)
+
     def __str__(self) -> str:
         where = f"{self.file}: " if self.file else ""
         key = f"{self.key}: " if self.key else ""

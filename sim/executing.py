@@ -11,6 +11,8 @@ result is the same on either.
 
 import multiprocessing
 import os
+import re
+import socket
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -26,8 +28,9 @@ AHEAD = 4
 class Runner:
     """Maps a function over chunks on an executor that can be opened anew when it breaks."""
 
-    def __init__(self, opening: Callable[[], Executor], workers: int) -> None:
-        self.opening, self.workers = opening, workers
+    def __init__(self, opening: Callable[[], Executor], workers: int,
+                 closing: Callable[[], object] | None = None) -> None:  # fmt: skip
+        self.opening, self.workers, self.closing = opening, workers, closing
         self.executor = opening()
         self.lost = 0
         """Times that workers were lost."""
@@ -37,11 +40,17 @@ class Runner:
 
     def __exit__(self, *_: object) -> None:
         self._drop()
+        if self.closing is not None:
+            self.closing()
 
-    def _drop(self) -> None:
+    def _drop(self, broken: bool = False) -> None:
         """Let the executor go, with whatever still waits in it."""
         if isinstance(self.executor, ProcessPoolExecutor):
+            # a worker begun while its pool broke waits for a lock that the dead one held, for ever
+            left = list((self.executor._processes or {}).values()) if broken else []
             self.executor.shutdown(wait=False, cancel_futures=True)
+            for process in left:
+                process.kill()
         else:
             self.executor.shutdown(wait=False)
 
@@ -50,31 +59,49 @@ class Runner:
         waiting: dict[int, Future[Any]] = {}
         tries = [0] * len(chunks)
         handed, taken = 0, 0
-        while taken < len(chunks):
-            while handed < len(chunks) and handed < taken + AHEAD * self.workers:
-                waiting[handed] = self.executor.submit(function, chunks[handed])
-                handed += 1
-            try:
-                result = waiting.pop(taken).result()
-            except Exception as error:
-                if not _worker_lost(error) or tries[taken] + 1 >= TRIES:
-                    raise
-                tries[taken] += 1
-                self.lost += 1
-                if isinstance(error, BrokenProcessPool):  # the whole pool is gone with its worker
-                    self._drop()
-                    self.executor = self.opening()
-                    for k in range(taken, handed):
-                        waiting[k] = self.executor.submit(function, chunks[k])
-                else:
-                    waiting[taken] = self.executor.submit(function, chunks[taken])
-                continue
-            yield result
-            taken += 1
+        try:
+            while taken < len(chunks):
+                while handed < len(chunks) and handed < taken + AHEAD * self.workers:
+                    waiting[handed] = self.executor.submit(function, chunks[handed])
+                    handed += 1
+                try:
+                    result = waiting.pop(taken).result()
+                except Exception as error:
+                    if not _worker_lost(error) or tries[taken] + 1 >= TRIES:
+                        raise
+                    tries[taken] += 1
+                    self.lost += 1
+                    if isinstance(
+                        error, BrokenProcessPool
+                    ):  # the whole pool is gone with its worker
+                        self._drop()
+                        self.executor = self.opening()
+                        for k in range(taken, handed):
+                            waiting[k] = self.executor.submit(function, chunks[k])
+                    else:
+                        waiting[taken] = self.executor.submit(function, chunks[taken])
+                    continue
+                yield result
+                taken += 1
+        finally:  # left early: the next work does not stand behind what nobody waits for
+            for future in waiting.values():
+                future.cancel()
 
 
 def _worker_lost(error: Exception) -> bool:
     return isinstance(error, BrokenProcessPool) or type(error).__name__ == "KilledWorker"
+
+
+def _reach(cluster: str) -> None:
+    """Refuse an address that nobody listens at: the client would go on trying behind our back."""
+    found = re.fullmatch(r"tcp://\[?([^\]/]+?)\]?:(\d{1,5})", cluster)
+    if found is None or int(found.group(2)) > 65535:
+        raise InputError("", "--cluster", cluster, "must be such as tcp://host:8786")
+    try:
+        socket.create_connection((found.group(1), int(found.group(2))), 5.0).close()
+    except OSError as error:
+        reason = error.strerror or str(error)
+        raise InputError("", "--cluster", cluster, f"cannot be reached: {reason}") from None
 
 
 def open_executor(cluster: str | None = None, workers: int | None = None) -> Runner:
@@ -84,6 +111,7 @@ def open_executor(cluster: str | None = None, workers: int | None = None) -> Run
         context = multiprocessing.get_context("spawn")
         return Runner(lambda: ProcessPoolExecutor(count, context), count)
     client: Any
+    _reach(cluster)
     try:
         import distributed
     except ImportError:
@@ -97,6 +125,7 @@ def open_executor(cluster: str | None = None, workers: int | None = None) -> Run
     except (OSError, ValueError) as error:
         raise InputError("", "--cluster", cluster, f"cannot be reached: {error}") from None
     if known == 0:
+        client.close()
         raise InputError("", "--cluster", cluster, "has no workers")
     # distributed does a lost worker's tasks again by itself
-    return Runner(lambda: client.get_executor(pure=False, retries=TRIES), known)
+    return Runner(lambda: client.get_executor(pure=False, retries=TRIES), known, client.close)

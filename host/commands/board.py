@@ -23,8 +23,6 @@ def run(
     if len(rates) > 1:
         raise InputError(joints[1].path, "control.rate", None,
                          "joints of one board must have the same rate")  # fmt: skip
-    if len(joints) > 16:
-        raise InputError("", "joints", len(joints), "a board has at most 16")
     hidden = hidden_parts(joints, part, seed)
     from host.serving import end_with_input, serve
     from host.virtual_board import job_of

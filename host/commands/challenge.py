@@ -44,7 +44,7 @@ def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gai
     from sim.executing import open_executor
 
     results = []
-    with open_executor(cluster, workers) if cluster else nullcontext() as runner:
+    with nullcontext() if cluster is None else open_executor(cluster, workers) as runner:
         for joint, name in zip(joints, stems(joints), strict=True):
             wanted = (None if minutes else programs, minutes, parts, workers)
             search = watched(terminal, joint, seed, wanted, runner)

@@ -10,6 +10,7 @@ from typing import Any
 
 from controller.settings import Settings
 from host.page import preview
+from host.page.link_client import no_interrupts
 from sim.closed_loop import Joint
 from sim.scenarios import span_of
 
@@ -24,7 +25,8 @@ def executor(paths: list[str]) -> ProcessPoolExecutor:
     """The process, warm: joints loaded, kernels there."""
     context = multiprocessing.get_context("spawn")
     made = ProcessPoolExecutor(1, context, _begin, (paths,))
-    made.submit(_warm)
+    with no_interrupts():
+        made.submit(_warm)
     return made
 
 

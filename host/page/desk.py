@@ -6,8 +6,10 @@ a joint is powered, the drive stops.
 """
 
 import asyncio
+import contextlib
 import math
 import struct
+import threading
 import time
 from collections.abc import Awaitable, Callable
 from concurrent.futures import Executor
@@ -87,12 +89,24 @@ class Desk:
 
     async def open(self) -> bool:
         """Wait until the boards have answered, then begin; False where they cannot be had."""
-        try:
-            self.opened = await asyncio.to_thread(self.link.wait_ready)
-        except InputError as error:
-            self.failed = error
+        loop = asyncio.get_running_loop()
+        waiting: asyncio.Future[None] = loop.create_future()
+
+        def wait() -> None:  # a thread of its own: an interrupt does not wait for it
+            try:
+                self.opened = self.link.wait_ready()
+            except InputError as error:
+                self.failed = error
+            except OSError:
+                return  # ended before it was ready
+            with contextlib.suppress(RuntimeError):
+                loop.call_soon_threadsafe(waiting.set_result, None)
+
+        threading.Thread(target=wait, name="link-ready", daemon=True).start()
+        await waiting
+        if self.failed is not None:
             return False
-        self.link.begin(asyncio.get_running_loop())
+        self.link.begin(loop)
         self.ready.set()
         self._watching = asyncio.create_task(self.watch())
         return True
@@ -224,9 +238,9 @@ class Desk:
         """Stop the drive when nobody in control can be watching."""
         while True:
             await asyncio.sleep(0.1)
-            if not self.powered or self.controller is None:
+            if not self.powered:
                 continue
-            page = self.pages.get(self.controller)
+            page = None if self.controller is None else self.pages.get(self.controller)
             now = time.monotonic()
             since = self._gone_s if page is None else page.heard_s
             if page is not None and not page.visible:
@@ -314,7 +328,11 @@ class Desk:
     async def do_control(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
         """Take control: the drive goes off first."""
         if self.controller != page.number:
-            await self._linked("disarm", None)
+            good, found = await self.link.ask("disarm", None)
+            if not good:  # a lost board cannot answer; its lease has ended
+                await asyncio.sleep(0.3)
+                if self.powered:
+                    raise InputError("", "", None, str(found).lstrip(": "))
             self.note("control", {"page": page.number})
             self.controller = page.number
         self._tell_control()

@@ -26,8 +26,9 @@ def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
         from host.loading import load
 
         return [load(Path(path)) for path in paths], None
+    from dataclasses import replace
+
     from host.hand_boards import order_of, settings_of
-    from sim.closed_loop import joint_of
     from sim.hand.file import read_hand
 
     hand = read_hand(Path(paths[0]))
@@ -36,10 +37,11 @@ def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
     joints = []
     for place, k in enumerate(order):
         member = hand.members[k]
-        tables = member.joint.tables
-        named = {**tables, "joint": {**tables["joint"], "name": member.name}}
-        joint = joint_of(named, member.joint.path)
-        joint.settings = rows[place]
+        file = member.joint.file
+        named = file.model_copy(
+            update={"joint": file.joint.model_copy(update={"name": member.name})}
+        )
+        joint = replace(member.joint, file=named, settings=rows[place])
         joints.append(joint)
     return joints, hand
 

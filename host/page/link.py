@@ -30,34 +30,44 @@ class Link:
     def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
         """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
         from host.hand_boards import open_boards
-        from host.loading import slug
         from host.page.joints import read
-        from host.recording import about, begin_recording
-        from host.session import Session, new_folder
+        from host.session import Session
 
         self.say = say
         self.wanted = wanted
         self.joints, hand = read(wanted.paths)
+        self.whole = hand is not None
+        """Whether the joints are one hand: a trip of one then stops all."""
         self.boards = contextlib.ExitStack()
         ports = wanted.ports
         if hand is not None:
             ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
-        try:
+        with contextlib.ExitStack() as undone:  # whatever was opened is closed where the rest fails
+            undone.callback(self.boards.close)
             self.session = Session(self.joints, ports, wanted.runtime, wanted.seed, board)
-        except BaseException:
-            self.boards.close()
-            raise
+            undone.callback(self.session.close)
+            self._begin(hand.name if hand else self.joints[0].file.joint.name)
+            undone.pop_all()
+
+    def _begin(self, name: str) -> None:
+        """Send settings, begin to listen and to record. Raises InputError."""
+        from host.loading import slug
+        from host.recording import about, begin_recording
+        from host.session import new_folder
+
+        wanted = self.wanted
         self.shares = [wanted.low_share] * len(self.joints)
         self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
         self.session.send_settings(dict(enumerate(self.settings)))
         tick_s = self.joints[0].settings.tick_s
         self.every = max(1, round(1.0 / ((1000.0 if len(self.joints) == 1 else 200.0) * tick_s)))
-        self.folder = new_folder(
-            Path(wanted.out), slug(hand.name if hand else self.joints[0].file.joint.name) + "-bench"
-        )
+        self.folder = new_folder(Path(wanted.out), slug(name) + "-bench")
         self.blocks: list[tuple[int, Any]] = []
         self.lock = threading.Lock()
+        self.stops = 0
+        """Stops so far: orders asked before the last one are void."""
         self.gone = threading.Event()
+        """A link was lost, or a joint of a hand has tripped: the rest is to be stopped."""
         self.closing = threading.Event()
         self.orders = threading.Lock()
         for bridge in self.session.bridges:
@@ -135,6 +145,7 @@ class Link:
 
         if name == "link_lost":
             data = {"port": url, **data}
+        if name == "link_lost" or (name == "fault" and self.whole):
             self.gone.set()
         if name != "health":
             self.say(("event", name, numbered(data, first)))
@@ -181,6 +192,7 @@ class Link:
 
     def stop(self, category: int) -> dict[str, Any]:
         """STOP all joints on all boards."""
+        self.stops += 1
         self.end_sweep()
         took = self.session.stop(category)
         self.recorder.event("stop", {"category": category, "answered_s": took})

@@ -4,8 +4,9 @@ import asyncio
 import contextlib
 import itertools
 import multiprocessing
+import signal
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from host.page.link_main import main
@@ -13,6 +14,19 @@ from host.page.wanted import Wanted
 from sim.errors import InputError
 
 BEAT_S = 0.1
+
+
+@contextlib.contextmanager
+def no_interrupts() -> Iterator[None]:
+    """Processes begun here do not see Ctrl-C: whoever began them ends them, drive first."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 class LinkClient:
@@ -24,7 +38,8 @@ class LinkClient:
         self.pipe, theirs = context.Pipe()
         self.urgent, theirs_too = context.Pipe()
         self.process = context.Process(target=main, args=(wanted, theirs, theirs_too), daemon=False)
-        self.process.start()
+        with no_interrupts():
+            self.process.start()
         theirs.close()
         theirs_too.close()
         self.listeners: list[Callable[[tuple[Any, ...]], None]] = []
@@ -114,7 +129,9 @@ class LinkClient:
 
     def end(self) -> None:
         """Drive off, recording closed, process ended."""
-        if self.process.is_alive():
+        if not self.opened:  # it has not begun to listen, and nothing was armed
+            self.process.terminate()
+        elif self.process.is_alive():
             self._send(("end",))
         self.process.join(4.0)
         if self.process.is_alive():

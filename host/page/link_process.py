@@ -64,13 +64,22 @@ def serve(wanted: Wanted, pipe: Connection, urgent: Connection, board: Any) -> N
         link.close()
 
 
+MOVING = ("arm", "target", "sine", "apply", "release")
+"""Orders that are void where a stop came after they were asked."""
+
+
 def _work(link: Link, jobs: Any, say: Any) -> None:
     """Do what is asked, one after the other; whatever goes wrong is an answer."""
     while True:
-        number, name, arguments = jobs.get()
+        stops, number, name, arguments = jobs.get()
         try:
             with link.orders:
+                if name in MOVING and stops != link.stops:
+                    say(("answer", number, False, "a stop came in between; ask again"))
+                    continue
                 done = getattr(link, name)(*arguments)
+            if name == "arm" and stops != link.stops:  # the stop may have reached the board first
+                link.stop(1)
             say(("answer", number, True, done))
         except Exception as error:
             say(("answer", number, False, str(error)))
@@ -86,7 +95,7 @@ def _serve(link: Link, pipe: Connection, jobs: Any, say: Any) -> None:
                 if message[0] == "end":
                     return
                 if message[0] == "do":
-                    jobs.put(message[1:])
+                    jobs.put((link.stops, *message[1:]))
         except (EOFError, OSError):
             return  # the server is gone: close() takes the drive off
         now = time.monotonic()

@@ -103,7 +103,10 @@ def serve(desk: Desk, gate: Gate, listening: socket.socket) -> None:
     async def both() -> None:
         opening = asyncio.create_task(desk.open())
         serving = asyncio.create_task(server.serve(sockets=[listening]))
-        if not await opening:
+        await asyncio.wait({opening, serving}, return_when=asyncio.FIRST_COMPLETED)
+        if not opening.done():  # interrupted before the boards had answered
+            opening.cancel()
+        elif not opening.result():
             server.should_exit = True
         await serving
 

@@ -115,6 +115,18 @@ class Rules:
         numbers, counts = np.unique(faults[faults != 0], return_counts=True)
         return {known[int(k)]: int(n) for k, n in zip(numbers, counts, strict=True)}
 
+    def _driven(self, scene: Scenario) -> tuple[float, float]:
+        """How deep (rad) loads from outside drive a free joint into the low and the high stop.
+
+        On a side that a load pushes to (closing is positive, a positive load opposes it): the
+        work of all loads over the whole way becomes the stop's energy, T way = K x^2 / 2.
+        """
+        loads = [a for _, kind, a, _, _ in scene.rows if kind == program.LOAD]
+        work = sum(abs(a) for a in loads) * self.way_rad
+        deep = float(np.sqrt(2.0 * work / self.joint.part.hinge.stop_Nm_rad))
+        low, high = max(loads, default=0.0), min(loads, default=0.0)
+        return deep if low > 0.0 else 0.0, deep if high < 0.0 else 0.0
+
     def _measures(
         self, scene: Scenario, scores: np.ndarray, plants: np.ndarray
     ) -> dict[str, np.ndarray]:
@@ -129,11 +141,11 @@ class Rules:
             thrown = 2.0 * pushed / self.joint.part.cable.joint_m
             found["tension"] = plants["peak_cable_N"] / (self.pull_N + thrown)
         if self.room_rad:
-            beyond = np.maximum(scores["high_rad"] - limits.travel_high_rad,
-                                limits.travel_low_rad - scores["low_rad"])  # fmt: skip
-            # work over the whole way into a spring: T way = K x^2 / 2
-            driven = np.sqrt(2.0 * pushed * self.way_rad / self.joint.part.hinge.stop_Nm_rad)
-            found["travel"] = np.maximum(beyond, 0.0) / (self.room_rad + driven)
+            low_room, high_room = (self.room_rad + one for one in self._driven(scene))
+            found["travel"] = np.maximum(
+                np.maximum(scores["high_rad"] - limits.travel_high_rad, 0.0) / high_room,
+                np.maximum(limits.travel_low_rad - scores["low_rad"], 0.0) / low_room,
+            )
         found["force"] = plants["peak_held_N"] / (
             self.hold_N + pushed / self.joint.part.hinge.tip_m
         )

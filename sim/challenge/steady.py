@@ -6,6 +6,7 @@ draw different programs from one seed. Whole numbers on small grids gain nothing
 """
 
 import contextlib
+import threading
 from collections.abc import Iterator
 from typing import Any
 
@@ -22,12 +23,21 @@ class Steady(HypothesisProvider):
         return None
 
 
+_lock = threading.Lock()
+_inside: list[Any] = []
+"""What was in place before, once for every search under way: workers may have several threads."""
+
+
 @contextlib.contextmanager
 def steady_draws() -> Iterator[None]:
     """Have all searches of this process draw so, for a while."""
-    before = AVAILABLE_PROVIDERS[OWN]
-    AVAILABLE_PROVIDERS[OWN] = Steady
+    with _lock:
+        _inside.append(_inside[0] if _inside else AVAILABLE_PROVIDERS[OWN])
+        AVAILABLE_PROVIDERS[OWN] = Steady
     try:
         yield
     finally:
-        AVAILABLE_PROVIDERS[OWN] = before
+        with _lock:
+            before = _inside.pop()
+            if not _inside:
+                AVAILABLE_PROVIDERS[OWN] = before

@@ -52,7 +52,7 @@ class SequenceBudget:
     peak_A_range: tuple[float, float] = (0.0, 0.0)
     lowest_bus_V_range: tuple[float, float] = (0.0, 0.0)
     hottest_C_range: tuple[float, float] = (0.0, 0.0)
-    """Hottest winding of a hand."""
+    """Of a hand, the winding nearest to where it is slowed down."""
     worst_V: float = 0.0
     """Open-circuit voltage of the drawn hand whose bus sags lowest."""
     tripped_hands: int = 0
@@ -83,13 +83,22 @@ class HandBudget:
 
     def as_dict(self) -> dict[str, Any]:
         """The budgets as a plain dictionary."""
-        found = {"sequences": [asdict(one) for one in self.sequences],
+        found = {"sequences": [_finite(asdict(one)) for one in self.sequences],
                  "boards": [asdict(one) for one in self.boards], "cost": self.cost,
                  "mass_kg": self.mass_kg}  # fmt: skip
         return {
             **found,
             "findings": [{"weight": one.weight, "text": one.text} for one in self.findings],
         }
+
+
+def _finite(value: Any) -> Any:
+    """What has no end becomes None."""
+    if isinstance(value, dict):
+        return {key: _finite(one) for key, one in value.items()}
+    if isinstance(value, list | tuple):
+        return [_finite(one) for one in value]
+    return None if isinstance(value, float) and not np.isfinite(value) else value
 
 
 def board_budget(hand: Hand) -> list[BoardBudget]:
@@ -127,6 +136,12 @@ def repeated_heat(hand: Hand, run: HandRun, parts: list[Part] | None = None) -> 
     return found
 
 
+def nearest_to_warm(hand: Hand, hot_C: list[float]) -> int:
+    """The joint whose winding is nearest to (or furthest over) where it is slowed down."""
+    return int(np.argmax([hot - member.joint.settings.heat.warm_C
+                          for hot, member in zip(hot_C, hand.members, strict=True)]))  # fmt: skip
+
+
 def drawn_hands(hand: Hand, count: int, seed: int) -> list[list[Part]]:
     """Parts of all joints of some hands, each drawn from its joint's spread.
 
@@ -149,7 +164,8 @@ def _ranged(hand: Hand, sequence: Sequence, made: SequenceBudget, seed: int, cou
     rows = []
     for number, parts in enumerate(drawn_hands(hand, count, seed)):
         run = simulate_hand(hand, scenes, parts, seed + number)
-        rows.append((run.supply_A.max(), run.bus_V.min(), max(repeated_heat(hand, run, parts)),
+        hot = repeated_heat(hand, run, parts)
+        rows.append((run.supply_A.max(), run.bus_V.min(), hot[nearest_to_warm(hand, hot)],
                      float((run.scores["fault"] != 0).any()),
                      parts[0].supply_V))  # fmt: skip
     table = np.array(rows)
@@ -194,7 +210,7 @@ def budget(hand: Hand, seed: int = 1) -> HandBudget:
         None if None in masses else float(sum(one or 0.0 for one in masses)),
         runs=[run for _, run in made],
     )  # fmt: skip
-    found.findings = [*_supply(hand, found), *_boards(hand, found), *_heat(hand, found), *_limits(hand, found)]  # fmt: skip
+    found.findings = [*_supply(hand, found), *_boards(hand, found), *heat_findings(hand, found), *_limits(hand, found)]  # fmt: skip
     return found
 
 
@@ -244,21 +260,23 @@ def _boards(hand: Hand, found: HandBudget) -> list[Finding]:
     return rows
 
 
-def _heat(hand: Hand, found: HandBudget) -> list[Finding]:
+def heat_findings(hand: Hand, found: HandBudget) -> list[Finding]:
+    """What the windings mean, sequence by sequence: each against its own limit."""
     rows = []
     for one in found.sequences:
-        k = int(np.argmax(one.hottest_C))
-        hot = hand.members[k].joint.settings.heat.hot_C
-        text = (f'"{one.name}" for ever: the hottest winding is {hand.members[k].name}, '
-                f"{one.hottest_C[k]:.0f} degC of {hot:.0f} ({one.hottest_C_range[0]:.0f} to "
-                f"{one.hottest_C_range[1]:.0f} over the drawn hands).")  # fmt: skip
-        over = (
-            max(one.hottest_C[k], one.hottest_C_range[1])
-            > hand.members[k].joint.settings.heat.warm_C
-        )
+        k = nearest_to_warm(hand, one.hottest_C)
+        warm = hand.members[k].joint.settings.heat.warm_C
+        text = (f'"{one.name}" for ever: the winding nearest to its limit is {hand.members[k].name}, '
+                f"{_degC(one.hottest_C[k])} of {warm:.0f} ({_degC(one.hottest_C_range[0])} to "
+                f"{_degC(one.hottest_C_range[1])} over the drawn hands).")  # fmt: skip
+        over = max(one.hottest_C[k], one.hottest_C_range[1]) > warm
         rows.append(Finding("warn" if over else "good",
                             text + (" It will be slowed down: rest between repeats." if over else "")))  # fmt: skip
     return rows
+
+
+def _degC(value: float) -> str:
+    return f"{value:.0f} degC" if np.isfinite(value) else "without end"
 
 
 def _limits(hand: Hand, found: HandBudget) -> list[Finding]:

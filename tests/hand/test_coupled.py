@@ -9,9 +9,12 @@ from controller.records import copy
 from sim import kernels
 from sim.closed_loop import simulate
 from sim.hand.budget import (
+    HandBudget,
     board_budget,
     budget,
     drawn_hands,
+    heat_findings,
+    nearest_to_warm,
     repeated_heat,
     sequence_budget,
 )
@@ -125,6 +128,26 @@ def test_fresh_hands_lie_within_the_ranges_told(hand):
     assert made.drawn == 24
     assert (np.mean(inside, axis=0) >= 0.8).all(), np.mean(inside, axis=0)  # 0.92 expected
     assert made.peak_A_range[0] < made.peak_A_range[1]
+
+
+def test_the_winding_nearest_to_its_own_limit_is_told_and_what_never_settles_is_no_number(hand):
+    import json
+
+    sequence = hand.sequences[0]
+    made, run = sequence_budget(hand, sequence, drawn=0)
+    made.hottest_C = [40.0] * len(hand.members)
+    made.hottest_C[1], made.hottest_C[2] = 70.0, 60.0
+    limits = [member.joint.settings.heat.warm_C for member in hand.members]
+    hand.members[2].joint.settings.heat.warm_C = 55.0
+    try:
+        assert nearest_to_warm(hand, made.hottest_C) == 2
+        (told,) = heat_findings(hand, HandBudget([made], [], None, None))
+    finally:
+        hand.members[2].joint.settings.heat.warm_C = limits[2]
+    assert told.weight == "warn"
+    assert "index_end" in told.text
+    made.hottest_C[0] = float("inf")
+    json.dumps(HandBudget([made], [], None, None, runs=[run]).as_dict(), allow_nan=False)
 
 
 def within(value, ends):

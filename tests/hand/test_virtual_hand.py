@@ -10,6 +10,7 @@ from host.virtual_hand import Bond, bonded, publish
 from sim import kernels
 from sim.hand.coupled import crossings, hung, rest_plants
 from sim.hand.file import matrices, read_hand
+from sim.program import MOVE_BY_HAND
 from sim.scenarios import span_of
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo" / "hand.toml"
@@ -102,3 +103,16 @@ def test_a_load_from_outside_stays_what_it_was(boards):
     assert Bond(Path(boards[2].bond.plants.filename).parent).plants["joint_rad"][
         2
     ] == pytest.approx(float(boards[2].plant["joint_rad"]))
+
+
+def test_moved_by_hand_a_joint_rests_where_it_was_put(boards):
+    """Its cables go over joints that are bent: their way is taken up too."""
+    tip = boards[2]
+    for angle in (float(tip.plant["joint_rad"]), np.radians(60.0)):
+        assert tip.inject(MOVE_BY_HAND, angle, 0.0, 0.0)
+        peak = float(tip.plant["peak_cable_N"])
+        for _ in range(100):
+            for joint in boards:
+                joint.advance(SPAN_S, SPAN_S)
+        assert float(tip.plant["joint_rad"]) == pytest.approx(angle, abs=np.radians(4.0))
+        assert float(tip.plant["peak_cable_N"]) < peak + 10.0

@@ -7,12 +7,13 @@ random parts; the rules stand in sim/challenge/rules.py.
 import numpy as np
 import pytest
 
-from sim import scenario_file
+from sim import program, scenario_file
 from sim.challenge import Attack, Rules, attack, crew
 from sim.challenge.attack import Outcome
 from sim.challenge.crew import crew_fleet
 from sim.challenge.strategies import KINDS, NORMAL
 from sim.fault_study import count_false_alarms, study_faults
+from sim.scenarios import Scenario
 
 EACH = 500
 
@@ -114,6 +115,22 @@ def test_each_margin_is_looked_at(nominal):
         found = rules.judge(scene, run)
         assert found.broken == (rule,)
         assert found.parts[rule] == 2
+
+
+def test_a_load_from_outside_excuses_only_the_stop_that_it_pushes_to(nominal):
+    """Closing is positive, and a positive load opposes it: it may drive a joint into the low stop."""
+    fleet = crew_fleet(nominal, 1, 3)
+    rules = Rules(nominal, fleet)
+    limits = nominal.settings.limits
+    scene = Scenario("pushed", 0.5, 0.5).at(0.1, program.LOAD, 0.05)
+    deep = np.sqrt(2.0 * 0.05 * rules.way_rad / nominal.part.hinge.stop_Nm_rad)
+    for key, end, sign, broken in (
+        ("low_rad", limits.travel_low_rad, -1.0, ()),
+        ("high_rad", limits.travel_high_rad, 1.0, ("travel",)),
+    ):
+        run = fleet.run(nominal.settings, scene)
+        run.scores[key][1] = end + sign * (rules.room_rad + 0.9 * deep)
+        assert rules.judge(scene, run).broken == broken
 
 
 def test_a_weak_cable_is_found_and_shrunk(nominal):

@@ -1,11 +1,14 @@
 """Searches, challenges and figures on workers elsewhere: the same as here."""
 
+import pickle
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from sim.challenge import attack
+from sim.challenge.steady import Steady, steady_draws
+from sim.errors import InputError
 from sim.executing import open_executor
 from sim.sizing import size, size_of
 from sim.tuning import APART, Work, judge_of, search_of, tune
@@ -21,7 +24,7 @@ def runner(request):
     distributed = pytest.importorskip("distributed")
     with (
         distributed.LocalCluster(
-            n_workers=1, threads_per_worker=1, dashboard_address=None
+            n_workers=1, threads_per_worker=2, dashboard_address=None
         ) as cluster,
         open_executor(cluster.scheduler_address) as made,
     ):
@@ -65,3 +68,26 @@ def test_the_better_of_two_starts_is_kept(joint):
 def test_figures_are_the_same(joint, runner):
     (there,) = runner.map(size_of, [(joint.tables, joint.path)])
     assert there.as_dict() == size(joint).as_dict()
+
+
+def test_draws_stay_steady_while_any_search_is_under_way():
+    from hypothesis.internal.conjecture.providers import AVAILABLE_PROVIDERS
+
+    own = AVAILABLE_PROVIDERS["hypothesis"]
+    one, other = steady_draws(), steady_draws()
+    one.__enter__()
+    other.__enter__()
+    one.__exit__(None, None, None)
+    assert AVAILABLE_PROVIDERS["hypothesis"] is Steady
+    other.__exit__(None, None, None)
+    assert AVAILABLE_PROVIDERS["hypothesis"] is own
+
+
+def test_what_is_wrong_with_a_joint_comes_back_from_a_worker_in_words(joint, runner):
+    tables = {**joint.tables, "limits": {**joint.tables["limits"], "tip_force": "much"}}
+    with pytest.raises(InputError) as wrong:
+        list(runner.map(size_of, [(tables, "finger.toml")]))
+    assert "finger.toml: limits.tip_force" in str(wrong.value)
+    assert str(pickle.loads(pickle.dumps(InputError("f", "k", {1: 2}, "must not")))) == (
+        "f: k: '{1: 2}': must not"
+    )
