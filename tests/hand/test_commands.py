@@ -59,6 +59,22 @@ def test_a_bad_hand_is_one_line(jointloop, tmp_path):
     assert code == 2
 
 
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("hand", "hand.toml", "--stream", "--runtime", "quick"), "must be cpython or micropython"),
+        (("stream", *["joint.toml"] * 17), "a board has at most 16"),
+        (("size", "joint.toml", "joint.toml"), "is named twice"),
+        (("challenge", "joint.toml", "--cluster", ""), "must be such as tcp://host:8786"),
+    ],
+)
+def test_what_no_board_and_no_cluster_can_be_is_one_clear_line(jointloop, arguments, words):
+    code, _, err = jointloop(*arguments)
+    assert code == 2
+    assert words in err
+    assert "Traceback" not in err
+
+
 def test_a_hand_is_streamed_to_its_boards_in_step(jointloop, tmp_path):
     """Eight joints on three virtual boards; one tripped joint stops all, as does anything else."""
     code, out, err = jointloop("hand", "hand.toml", "--stream", "--folder", "run", "--json")

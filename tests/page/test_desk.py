@@ -191,6 +191,30 @@ def test_a_hidden_page_in_control_takes_the_drive_off(made):
     play(go())
 
 
+def test_a_page_that_leaves_while_it_arms_is_stopped(made):
+    """The joint becomes powered when nobody controls any more: somebody must have seen to it."""
+
+    async def go():
+        async with connect(made) as socket:
+            first = Client(socket)
+            await first.until(lambda m: m.get("control") is True)
+            await first.ask("clear")
+            async with connect(made) as other:
+                watcher = Client(other)
+                await watcher.until(lambda m: m.get("control") is False)
+                await socket.send(
+                    json.dumps({"do": "arm", "id": 99, "joint": 0, "cautioned": True})
+                )
+                await socket.close()
+                await watcher.until(lambda m: m.get("status", {}).get("powered") is True)
+                await watcher.until(lambda m: m.get("log", {}).get("event") == "unwatched")
+                await watcher.until(lambda m: m.get("status", {}).get("powered") is False)
+                assert (await watcher.ask("control"))["ok"]
+                await watcher.ask("clear")
+
+    play(go())
+
+
 def test_garbage_is_refused_and_nothing_falls_over(made):
     async def go():
         async with connect(made) as socket:
