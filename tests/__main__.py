@@ -1,11 +1,14 @@
 """All tests: ``python -m tests``, with options of pytest behind it.
 
-In two passes: what only reckons runs side by side on all cores; what keeps real time (boards,
-links, pages, commands that start them) runs alone after that, for a busy computer would be late.
+In two parts at once: what keeps real time (boards, links, pages, commands that start them) runs one
+test after the other; what only reckons runs beside it on all cores at the lowest priority, so that
+it takes only what the first leaves. Its output follows when it is done.
 """
 
+import os
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 REAL_TIME = (
@@ -20,21 +23,30 @@ REAL_TIME = (
 
 
 NOTHING_CHOSEN = 5
-"""pytest's exit code where no test was selected: one pass may be empty."""
+"""pytest's exit code where no test was selected: one part may be empty."""
+
+
+def step_back() -> None:
+    """Take the lowest priority."""
+    os.nice(19)
 
 
 def main() -> int:
-    """Run both passes, whatever the first says; the first exit code that tells of a failure."""
+    """Run both parts; the first exit code that tells of a failure."""
     options = sys.argv[1:]
     if any(Path(one.split("::")[0]).exists() for one in options):
         sys.exit("python -m tests runs all; for a part: python -m pytest PATH")
     here = Path(__file__).parent
     alone = [str(here / name) for name in REAL_TIME]
     beside = ["-n", "auto", "--dist", "loadfile", str(here), *[f"--ignore={one}" for one in alone]]
-    codes = [
-        subprocess.run([sys.executable, "-m", "pytest", *some, *options], check=False).returncode
-        for some in (beside, alone)
-    ]
+    pytest = [sys.executable, "-m", "pytest"]
+    with tempfile.TemporaryFile("w+", encoding="utf-8") as told:
+        reckoning = subprocess.Popen([*pytest, *beside, *options], stdout=told, stderr=subprocess.STDOUT,
+                                     preexec_fn=step_back if os.name == "posix" else None)  # fmt: skip
+        codes = [subprocess.run([*pytest, *alone, *options], check=False).returncode]
+        codes.append(reckoning.wait())
+        told.seek(0)
+        sys.stdout.write(told.read())
     if all(code == NOTHING_CHOSEN for code in codes):
         return NOTHING_CHOSEN
     return next((code for code in codes if code not in (0, NOTHING_CHOSEN)), 0)

@@ -50,7 +50,9 @@ def test_a_connection_cut_for_less_than_the_lease_comes_back_with_the_drive_off(
     session.send_settings()  # refused while anything is driven
     session.telemetry(["angle_rad", "mode"])
     assert until(lambda: len(seen) > 50)
-    assert 2 not in seen
+    first_off = seen.index(0)  # rows of before the cut may still have waited in the board
+    assert first_off < 20
+    assert 2 not in seen[first_off:]
     assert found.powered == 0
 
 

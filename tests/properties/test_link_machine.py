@@ -23,7 +23,7 @@ from tests.properties.link_bench import LinkBench, restore_clock
 from tests.properties.link_judge import Judge
 
 SEEN = Counter()
-EXAMPLES = 300
+EXAMPLES = 200
 SEED = 20261203
 
 joint_of_kind = functools.cache(lambda kind: joint_with(KINDS[kind]))
