@@ -5,7 +5,7 @@ test after the other; what only reckons runs beside it on all cores at the lowes
 it takes only what the first leaves. Its output follows when it is done.
 """
 
-import os
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -26,11 +26,6 @@ NOTHING_CHOSEN = 5
 """pytest's exit code where no test was selected: one part may be empty."""
 
 
-def step_back() -> None:
-    """Take the lowest priority."""
-    os.nice(19)
-
-
 def main() -> int:
     """Run both parts; the first exit code that tells of a failure."""
     options = sys.argv[1:]
@@ -41,8 +36,8 @@ def main() -> int:
     beside = ["-n", "auto", "--dist", "loadfile", str(here), *[f"--ignore={one}" for one in alone]]
     pytest = [sys.executable, "-m", "pytest"]
     with tempfile.TemporaryFile("w+", encoding="utf-8") as told:
-        reckoning = subprocess.Popen([*pytest, *beside, *options], stdout=told, stderr=subprocess.STDOUT,
-                                     preexec_fn=step_back if os.name == "posix" else None)  # fmt: skip
+        least = ["nice", "-n", "19"] if shutil.which("nice") else []
+        reckoning = subprocess.Popen([*least, *pytest, *beside, *options], stdout=told, stderr=subprocess.STDOUT)  # fmt: skip
         codes = [subprocess.run([*pytest, *alone, *options], check=False).returncode]
         codes.append(reckoning.wait())
         told.seek(0)
