@@ -73,7 +73,10 @@ class TcpTransport:
     def __init__(self, url: str) -> None:
         host, _, port = url.removeprefix("tcp://").rpartition(":")
         try:
-            self.socket = socket.create_connection((host or "127.0.0.1", int(port)), timeout=2.0)
+            number = int(port)
+            if not 0 < number < 65536:  # the system would take the rest of a division
+                raise ValueError("a port must lie in 1 .. 65535")
+            self.socket = socket.create_connection((host or "127.0.0.1", number), timeout=2.0)
         except (OSError, ValueError) as error:
             raise InputError("", "--port", url, f"cannot be opened: {_reason(error)}") from None
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
