@@ -60,7 +60,7 @@ def measure(browser, joints, rate):
         else:
             expect(page.locator("#grid b").last).to_contain_text("deg off", timeout=20_000)
         found = {"first_data_s": time.perf_counter() - begun}
-        time.sleep(3.0)
+        time.sleep(12.0)  # until the computing process is warm
         rest, heap = others_MB(made.process.pid), heap_MB(page)
         before, (cpu, memory), t = (
             page.evaluate("benchNumbers()"),
