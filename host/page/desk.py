@@ -96,6 +96,8 @@ class Desk:
             try:
                 self.opened = self.link.wait_ready()
             except InputError as error:
+                if self.link.ending:  # interrupted: it did not fail
+                    return
                 self.failed = error
             except OSError:
                 return  # ended before it was ready

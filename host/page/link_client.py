@@ -47,6 +47,7 @@ class LinkClient:
         self._waiting: dict[int, asyncio.Future[tuple[bool, Any]]] = {}
         self._loop: asyncio.AbstractEventLoop | None = None
         self._send_lock = threading.Lock()
+        self.ending = False
         self.opened: dict[str, Any] = {}
         """What the process opened, once it is ready."""
 
@@ -129,6 +130,7 @@ class LinkClient:
 
     def end(self) -> None:
         """Drive off, recording closed, process ended."""
+        self.ending = True
         if not self.opened:  # it has not begun to listen, and nothing was armed
             self.process.terminate()
         elif self.process.is_alive():
