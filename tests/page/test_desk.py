@@ -205,6 +205,7 @@ def test_a_page_that_leaves_while_it_arms_is_stopped(made):
                 await socket.send(
                     json.dumps({"do": "arm", "id": 99, "joint": 0, "cautioned": True})
                 )
+                await asyncio.sleep(0.05)  # asked, and not yet told that it is powered
                 await socket.close()
                 await watcher.until(lambda m: m.get("status", {}).get("powered") is True)
                 await watcher.until(lambda m: m.get("log", {}).get("event") == "unwatched")
