@@ -47,11 +47,11 @@ def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
         if port is not None:
             urls.append(port)
             continue
-        process = begin_board(runtime)
         job = job_of([hand.members[k].joint for k in board.joints], seed=seed + 16 * number)
         job.hand = (str(folder), board.joints) if coupled else None
-        give(process, job)
+        process = begin_board(runtime)
         stack.callback(_end, process)
+        give(process, job)
         started.append((len(urls), process))
         urls.append("")
     for place, process in started:  # they start side by side

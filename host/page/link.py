@@ -40,10 +40,10 @@ class Link:
         """Whether the joints are one hand: a trip of one then stops all."""
         self.boards = contextlib.ExitStack()
         ports = wanted.ports
-        if hand is not None:
-            ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
         with contextlib.ExitStack() as undone:  # whatever was opened is closed where the rest fails
             undone.callback(self.boards.close)
+            if hand is not None:
+                ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
             self.session = Session(self.joints, ports, wanted.runtime, wanted.seed, board)
             undone.callback(self.session.close)
             self._begin(hand.name if hand else self.joints[0].file.joint.name)

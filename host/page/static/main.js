@@ -175,8 +175,11 @@ function logged(row) {
   el("log").prepend(item);
   if (row.event === "fault") { if (!page.faults.has(row.joint)) page.faults.set(row.joint, { ...row, at: new Date(row.t * 1000) }); }
   const tick = page.rings[page.shown]?.lastTick() || 0;
-  if (["fault", "gains", "unwatched"].includes(row.event)) page.marks.push([tick, (row.event === "fault" ? text.split(": ")[1] : text).slice(0, 24), row.event === "gains" ? "#00624a" : "#b3261e"]);
-  page.marks = page.marks.slice(-24);
+  if (["fault", "gains", "unwatched"].includes(row.event)) {  // a fault where its board says that it was
+    const words = (row.event === "fault" ? text.split(": ")[1] : text).slice(0, 24);
+    page.marks.push([row.event === "fault" ? row.tick : tick, words, row.event === "gains" ? "#00624a" : "#b3261e", row.joint]);
+  }
+  page.marks = page.marks.slice(-400);
   if (row.event === "link_lost") page.lost = `${row.port}; looking for it again`;
   if (row.event === "link_ended") page.ended = page.lost = text;
 }
@@ -286,7 +289,7 @@ function frame(now) {
   const ring = page.frozen?.ring || page.rings[page.shown];
   const end = page.frozen?.end ?? ring.lastTick();
   charts.angle.bands = page.bands.filter((b) => b.joint === page.shown);
-  for (const chart of Object.values(charts)) { chart.marks = page.marks; chart.draw(ring, end, ticks, page.about.tick_s); }
+  for (const chart of Object.values(charts)) { chart.marks = page.marks.filter((m) => m[3] === undefined || m[3] === page.shown); chart.draw(ring, end, ticks, page.about.tick_s); }
 }
 requestAnimationFrame(frame);
 
