@@ -12,6 +12,7 @@ from controller.board.deadman import Deadman
 from controller.portable import const
 
 FULL = const(65535)
+COUNTS = const(4095)  # of a 12-bit conversion
 WATCHDOG_MS = const(500)
 BRIDGE_HZ = const(20000)
 PULSE_HZ = const(50)
@@ -94,6 +95,7 @@ class Board:
         self.supply = Input(supply["pin"], 4) if supply is not None else None
         self.supply_V = supply["full_V"] / (4 * 4095) if supply is not None else 0.0
         self.nominal_V = wiring.get("nominal_V", 5.0)
+        self.tops = [(COUNTS * one.count) for one in self.inputs]
         self.watchdog = None
         duties = []
         for output in self.outputs:

@@ -10,13 +10,13 @@ import os
 
 from machine import Pin, mem32, reset, reset_cause, unique_id
 
-from controller import faults
 from controller.board.adapter import Board
 from controller.board.stdio import Stdio
-from controller.node import Node
+from controller.joint import faults
+from controller.joint.settings.settings import Settings
+from controller.node.node import Node
 from controller.portable import const
 from controller.records import leaves, put
-from controller.settings import Settings
 
 try:
     from machine import WDT_RESET
@@ -68,8 +68,10 @@ def make_node(wiring, build):
         if name not in NAMES:
             raise ValueError("board.json: hard_limits: no such setting: " + str(name))
         node.hard.append((name, low, high))
-    for slot in node.slots:
-        put(slot.settings, "tick_s", wiring["tick_us"] * 1.0e-6)
+    for k in range(len(node.slots)):
+        put(node.slots[k].settings, "tick_s", wiring["tick_us"] * 1.0e-6)
+        node.slots[k].rest_V = wiring["joints"][k].get("rest_V", 0.0)  # none said: no settings fit
+        node.slots[k].emf_V_s = wiring["joints"][k].get("emf_V_s", 0.0)
     if bitten():
         node.was_reset = True
         node.fail(faults.WATCHDOG_RESET, True)

@@ -6,21 +6,23 @@ The board adapter gives (``controller/board``, or a simulated one):
     off()                  all drives off, at once
     beat()                 deadman and watchdog: the loop is alive
     deadman_trips()        times the deadman has fired
+    tops                   highest reading of each joint's wiper, oversampling included (counts)
     KIND, FLAGS, INBOUND   numbers for IDENTITY; octets taken from the link in a tick
 A tick begins at an absolute time; how many periods have passed is told to the
 joints, so that a late tick does no harm to derivatives and profiles. In the
 spare time the link is served, telemetry sent and garbage collected.
 """
 
-from controller import coupling, faults
-from controller.answering import Answering
-from controller.joint import joint_tick
-from controller.portable import collect, const, sleep_us, ticks_add, ticks_diff, ticks_us
-from controller.settings import PULSE, Settings
-from controller.state import Command, Readings, Report, State
-from controller.supervisor import driven
-from controller.telemetry import Telemetry
-from controller.timing import Timing
+from controller.joint import coupling, faults, supervisor
+from controller.joint.modes import TRIPPED, driven
+from controller.joint.settings.settings import PULSE, Settings
+from controller.joint.state import Command, Readings, Report, State
+from controller.joint.tick import joint_tick
+from controller.node.clock import Clock
+from controller.node.requests import Answering
+from controller.node.telemetry import Telemetry
+from controller.node.timing import Timing
+from controller.portable import collect, const, ticks_add, ticks_diff
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
@@ -29,13 +31,18 @@ if MYPY:  # types are for the checker only: a board has no typing module
 MOST_STEPS = const(50)
 "Periods that one tick may stand for: beyond, the joints are told this many."
 SILENT_S = const(1000.0)
+MOST_V = const(1000.0)
+"Bounds of a joint whose board says none (``exchange.beyond_board``): a simulated one."
 LAST_WORDS = const(50)
+LEASE_MS = const(80)
 
 
 class Slot:
     """One joint of the node."""
 
     def __init__(self) -> None:
+        self.rest_V = MOST_V
+        self.emf_V_s = MOST_V
         self.settings = Settings()
         self.state = State()
         self.command = Command()
@@ -59,15 +66,21 @@ class Node:
         tick_us: int,
         build: int = 0,
         serial: int = 0,
+        clock: "Any" = None,
+        tick: "Any" = joint_tick,
     ) -> None:
-        """``stream`` has read(most) -> bytes and write(bytes) -> bool, neither of which waits."""
+        """``stream`` has read(most) -> bytes and write(bytes) -> bool, neither of which waits.
+
+        clock: has now() and sleep(us), as ``clock.Clock``; tick: who runs a joint's, as ``joint_tick``.
+        """
+        self.joint_tick = tick
         self.board = board
         self.stream = stream
         self.slots = [Slot() for _ in range(joints)]
         self.states = [slot.state for slot in self.slots]
+        self.clock = clock or Clock()
         self.tick_us = tick_us
-        self.tick = 0
-        self.edge = 0
+        self.tick = self.edge = 0
         self.leaving = False
         self.outside = faults.NONE
         self.trial = Command()
@@ -75,7 +88,7 @@ class Node:
         self.build = build
         self.serial = serial
         self.beat_us = 0
-        self.lease_us = 100000
+        self.lease_us = LEASE_MS * 1000
         self.has_lease = False
         self.hard: "list[tuple[str, float, float]]" = []
         self.was_reset = False
@@ -88,7 +101,7 @@ class Node:
         return ticks_diff(now, self.beat_us)
 
     def renew(self, now: int, lease_ms: int) -> None:
-        """A valid beat or setpoint came: the lease runs anew."""
+        """A valid beat or setpoint (``lease_ms`` 0: as long as before) came: the lease runs anew."""
         self.beat_us = now
         self.has_lease = True
         if lease_ms > 0:
@@ -97,12 +110,21 @@ class Node:
     def link_age_s(self, now: int) -> float:
         """Link age that the joints are told (s); very old once the lease is over."""
         if not self.has_lease:
+            self.answering.reads_us(now)
             return SILENT_S
         age = self.lease_age_us(now)
         if age > self.lease_us or age < 0:
             self.has_lease = False  # a long silence must not wrap round to a young age
             return SILENT_S
         return age * 1.0e-6
+
+    def host_silent_us(self, now: int) -> int:
+        """How long (us) the host has not beaten, or its reader not got on; 0 where no lease runs."""
+        if not self.has_lease:
+            return 0
+        age = self.lease_age_us(now)
+        reads = self.answering.reads_us(now) if self.telemetry.groups else 0
+        return age if age > reads else reads
 
     def any_driven(self) -> bool:
         """Tell whether the drive of any joint may be on."""
@@ -124,7 +146,7 @@ class Node:
             r.outside_fault = self.outside
             if coupling.crosses(slot.settings.across):
                 coupling.fill(slot.settings.across, slot.state, self.states)
-            value = joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
+            value = self.joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
             self.board.drive(k, value, slot.settings.drive.kind == PULSE)
             if slot.report.fault != slot.fault_now:
                 slot.fault_now = slot.report.fault
@@ -155,14 +177,10 @@ class Node:
         self.outside = fault
         for slot in self.slots:
             if unpowered or driven(slot.state.mode.mode):
-                slot.state.mode.mode = 4
-                if slot.state.mode.fault == faults.NONE:
-                    slot.state.mode.fault = fault
-                slot.state.mode.grip = 0
-                slot.state.mode.open_V = 0.0
+                supervisor.trip(slot.state.mode, fault)
                 slot.state.output.value = 0.0
                 slot.report.drive = 0.0
-                slot.report.mode = 4
+                slot.report.mode = TRIPPED
                 slot.report.fault = slot.state.mode.fault
                 slot.report.allowed_V = 0.0
                 slot.fault_now = slot.report.fault
@@ -170,20 +188,25 @@ class Node:
 
     def turn(self) -> None:
         """One turn of the loop: a tick if it is due, otherwise spare time."""
-        now = ticks_us()
+        now = self.clock.now()
         late = ticks_diff(now, self.edge)
         if late >= 0:
-            steps = 1 + late // self.tick_us
-            self.edge = ticks_add(self.edge, steps * self.tick_us)
-            self.timing.tick_begins(steps)
-            self.on_tick(steps, now)
-            self.timing.tick_ends(ticks_diff(ticks_us(), now))
+            steps = self.begin_tick(now, late)
             if steps > 1:  # ticks that leave no spare time must not make the board deaf
                 self.answering.serve()
                 self.telemetry.send()
-            self.answering.allowance = self.answering.bytes_per_tick
         else:
             self.spare(-late)
+
+    def begin_tick(self, now: int, late: int) -> int:
+        """The tick that was due ``late`` us ago; return the periods that it stands for."""
+        steps = 1 + late // self.tick_us
+        self.edge = ticks_add(self.edge, steps * self.tick_us)
+        self.timing.tick_begins(steps)
+        self.on_tick(steps, now)
+        self.timing.tick_ends(ticks_diff(self.clock.now(), now))
+        self.answering.allowance = self.answering.bytes_per_tick
+        return steps
 
     def spare(self, left_us: int) -> None:
         """Serve the link, send telemetry, collect garbage; then wait a little."""
@@ -192,12 +215,12 @@ class Node:
         if self.telemetry.send():
             return
         if self.timing.may_collect(left_us):
-            start = ticks_us()
+            start = self.clock.now()
             collect()
-            self.timing.collected(ticks_diff(ticks_us(), start))
+            self.timing.collected(ticks_diff(self.clock.now(), start))
             return
         if left_us > 300:
-            sleep_us(100)
+            self.clock.sleep(100)
 
     def begin(self) -> None:
         """Drive off, measure what a tick costs, start the clock."""
@@ -205,7 +228,7 @@ class Node:
         self.timing.measure(self)
         self.board.beat()
         self.trips = self.board.deadman_trips()
-        self.edge = ticks_add(ticks_us(), self.tick_us)
+        self.edge = ticks_add(self.clock.now(), self.tick_us)
 
     def run(self) -> None:
         """Run until the host asks to leave; the drive is off on every way out."""
@@ -218,6 +241,6 @@ class Node:
                 if not self.telemetry.answers:
                     break
                 if not self.telemetry.send():
-                    sleep_us(1000)
+                    self.clock.sleep(1000)
         finally:
             self.board.off()

@@ -1,13 +1,13 @@
 """What may be commanded: kinds of setpoint, refusals, and the turn that is meant."""
 
-from controller.angles import TURN_RAD, wrapped
+from controller.joint.angles import TURN_RAD, wrapped
+from controller.joint.settings.settings import CONTINUOUS
 from controller.portable import const
-from controller.settings import CONTINUOUS
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Sensing, Settings
-    from controller.state import Command, Motion, Sensed
+    from controller.joint.settings.settings import Sensing, Settings
+    from controller.joint.state import Command, Motion, Sensed
 
 # command.kind
 TO_TARGET = const(1)

@@ -6,12 +6,12 @@ sensor input fixed at mid, takes the pulse width as a speed command, about
 frame; off means no pulse at all, at once.
 """
 
-from controller.settings import PULSE
+from controller.joint.settings.settings import BRIDGE
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Drive, Settings
-    from controller.state import Output
+    from controller.joint.settings.settings import Drive, Settings
+    from controller.joint.state import Output
 
 
 def duty(allowed: float, supply_V: float, most: float) -> float:
@@ -51,7 +51,7 @@ def put_out(
         switch_off(out)
         return
     share = duty(allowed, supply_V, settings.limits.full_duty)
-    if s.kind != PULSE:
+    if s.kind == BRIDGE:
         out.value = share if s.sign >= 0 else -share
         out.latched_V = allowed
         return

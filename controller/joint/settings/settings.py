@@ -6,15 +6,16 @@ one tick at the motor terminals. The host computes these values from the joint
 file (``sim/joint_settings.py`` states each formula).
 """
 
+from controller.joint.settings.safety_settings import Heat, Limits, Stopping, Watch
 from controller.portable import const
 from controller.records import Record, integer, part, real, table
-from controller.safety_settings import Heat, Limits, Stopping, Watch
 
 LIMITED = const(0)
 CONTINUOUS = const(1)
 
 BRIDGE = const(0)
 PULSE = const(1)
+BUILTIN = const(2)
 
 CORRECTION_POINTS = const(33)
 
@@ -119,8 +120,8 @@ class Gains(Record):
 class Drive(Record):
     """From allowed voltage to duty or pulse width."""
 
-    kind = integer(0, "1", 0, 1)
-    "0 PWM bridge, 1 pulse to the motor's own small board."
+    kind = integer(0, "1", 0, 2)
+    "0 PWM bridge, 1 pulse to the motor's own small board, 2 the motor's own loop (simulated only)."
     sign = integer(1, "1", -1, 1)
     "Direction of the drive: 1, or -1 when the motor is wired the other way."
     frame_s = real(0.02, "s", 1.0e-3, 1.0)

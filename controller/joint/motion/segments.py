@@ -9,7 +9,7 @@ from controller.portable import const
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.state import Motion
+    from controller.joint.state import Motion
 
 
 SEGMENTS = const(7)

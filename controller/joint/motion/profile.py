@@ -13,13 +13,13 @@ same bits on every runtime, and can be spread over ticks. A state beyond a new
 limit is first brought back inside at full jerk: the push does that by itself.
 """
 
+from controller.joint.motion.speed_change import change_speed, stop_distance
 from controller.portable import const, sqrt
-from controller.speed_change import change_speed, stop_distance
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Profile
-    from controller.state import Motion, Plan
+    from controller.joint.settings.settings import Profile
+    from controller.joint.state import Motion, Plan
 
 STEPS = const(11)  # bracket steps of two tries each of one plan, whatever the move
 

@@ -1,50 +1,20 @@
-"""Stage 2: counts to angle and speed.
-
-Equations
-    angle = (counts - zero) * rad_per_count + correction(counts)
-    speed: backward difference of a first-order filter,
-        speed' = (Tf * speed + (angle - last angle)) / (Tf + h),
-    with h the tick period times the ticks elapsed. The first good tick after a
-    reset gives speed zero, so nothing kicks at power-up.
-
-A reading at a rail, or one that jumps further than ``jump_rad`` for each tick
-elapsed, is implausible: it is counted and the last good angle stands until
-``bad_ticks`` of them in a row trip.
+"""Stage 2 of a joint that turns without end: over the seam, and across the sensor's dead gap.
 
 Continuous travel is unwrapped over the seam. In and beside the dead gap the
-angle is carried on at the last good speed: there a reading that departs from
-that is not believed (the pull-down empties an open wiper over several ticks),
+angle is carried on at the last good speed, or the setpoint's where that is less:
+there a reading that departs from that is not believed (the pull-down empties an open wiper over several ticks),
 and behind the gap two in a row must agree before one is. What the carried angle
 was off goes into the angle alone, not into the speed. Of two wipers the one that
 departs is left out.
 """
 
-from controller.angles import TURN_RAD, apart, wrapped
-from controller.settings import CONTINUOUS
+from controller.joint.angles import apart, wrapped
+from controller.joint.reading import at_rail, correction, straight_angle
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Sensing
-    from controller.state import Sensed
-
-
-def straight_angle(s: "Sensing", counts: int) -> float:
-    """Angle (rad) of a reading (counts) by settings ``s``, limited travel."""
-    angle = (counts - s.zero_counts) * s.rad_per_count
-    points = s.correction_points
-    if points > 1:
-        at = counts * (points - 1) / s.counts_top
-        k = int(at)
-        if k > points - 2:
-            k = points - 2
-        low = s.correction_rad[k]
-        angle += low + (at - k) * (s.correction_rad[k + 1] - low)
-    return angle
-
-
-def at_rail(s: "Sensing", counts: int) -> bool:
-    """Tell whether a reading lies outside the window of an intact wiper."""
-    return counts < s.rail_low_counts or counts > s.rail_high_counts
+    from controller.joint.settings.settings import Sensing
+    from controller.joint.state import Sensed
 
 
 def track_weight(s: "Sensing", counts: int) -> float:
@@ -72,8 +42,9 @@ def blended_change(
     """
     first_weight = track_weight(s, counts)
     second_weight = track_weight(s, second)
-    one = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
-    two = wrapped((second - s.second_zero_counts) * s.rad_per_count - st.angle_rad)
+    one = wrapped(straight_angle(s, counts) - st.angle_rad)
+    straight = (second - s.second_zero_counts) * s.rad_per_count
+    two = wrapped(straight + correction(s, second) - st.angle_rad)
     if st.started == 1 and first_weight > 0.0 and second_weight > 0.0:
         first_off = apart(one, carried) > doubt
         if first_off != (apart(two, carried) > doubt):
@@ -90,24 +61,6 @@ def near_gap(s: "Sensing", st: "Sensed", reach: float) -> bool:
     return apart <= 0.5 * s.gap_rad + reach
 
 
-def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
-    """Read a limited joint; return the change of angle, or 0 if implausible."""
-    if at_rail(s, counts):
-        st.rail = 1
-        st.odd_ticks += steps
-        return 0.0
-    moved = straight_angle(s, counts) - st.angle_rad
-    if st.started == 0:
-        st.angle_rad += moved
-        return 0.0
-    reach = s.jump_rad * (steps + st.odd_ticks)
-    if moved > reach or moved < -reach:
-        st.odd_ticks += steps
-        return 0.0
-    st.odd_ticks = 0
-    return moved
-
-
 def carried_change(s: "Sensing", st: "Sensed", h: float) -> float:
     """Change of angle (rad) in a tick without a reading to believe.
 
@@ -118,6 +71,20 @@ def carried_change(s: "Sensing", st: "Sensed", h: float) -> float:
     if s.tracks == 1 and speed * s.blind_limit_s < 0.5 * s.gap_rad:
         return 0.0
     return st.speed_rad_s * h
+
+
+def carry_with(st: "Sensed", want_rad_s: float) -> None:
+    """Carry the unseen angle on at the setpoint's speed (rad/s), never quicker than was seen.
+
+    At the speed of before, the loop would brake against an angle that runs away from the joint,
+    and turn it round inside the gap.
+    """
+    most = st.speed_rad_s if st.speed_rad_s >= 0.0 else -st.speed_rad_s
+    if want_rad_s > most:
+        want_rad_s = most
+    elif want_rad_s < -most:
+        want_rad_s = -most
+    st.speed_rad_s = want_rad_s
 
 
 def carry_on(st: "Sensed", carried: float, h: float) -> float:
@@ -169,7 +136,7 @@ def take_continuous(
     if s.tracks == 2:
         moved = blended_change(s, st, counts, second, carried, 0.5 * reach)
     else:
-        moved = wrapped((counts - s.zero_counts) * s.rad_per_count - st.angle_rad)
+        moved = wrapped(straight_angle(s, counts) - st.angle_rad)
     if st.started == 0:
         st.angle_rad += moved
         return 0.0
@@ -181,64 +148,3 @@ def take_continuous(
     st.odd_ticks = 0
     st.blind_s = 0.0
     return moved
-
-
-def count_held(s: "Sensing", st: "Sensed", counts: int, second: int) -> None:
-    """Count successive identical readings: a live sensor has some noise.
-
-    Readings, not ticks: a late tick that stands for several has read once.
-
-    A reading at a rail tells nothing of that (an open wiper is pulled down to the
-    same zero again and again); the second wiper, where fitted, stands in for it.
-    """
-    if at_rail(s, counts):
-        if s.tracks != 2 or at_rail(s, second):
-            return
-        counts = -1 - second
-    if counts == st.last_counts:
-        st.same_ticks += 1
-    else:
-        st.same_ticks = 0
-    st.last_counts = counts
-
-
-def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick_s: float) -> None:
-    """Stage 2: update angle, speed and plausibility in ``st`` (Sensed)."""
-    h = tick_s * steps
-    st.rail = 0
-    st.put_right_rad = 0.0
-    count_held(s, st, counts, second)
-    if s.travel == CONTINUOUS:
-        moved = take_continuous(s, st, counts, second, steps, h)
-    else:
-        moved = take_limited(s, st, counts, steps)
-    if st.started == 0:
-        st.moved_rad = 0.0
-        st.speed_rad_s = 0.0
-        if st.rail == 0:
-            st.started = 1
-        return
-    st.moved_rad = moved
-    st.angle_rad += moved
-    lag = s.speed_filter_s
-    if st.odd_ticks == 0 and st.blind_s == 0.0:
-        st.speed_rad_s = (lag * st.speed_rad_s + moved) / (lag + h)
-
-
-def fold_turns(s: "Sensing", st: "Sensed") -> int:
-    """Fold whole turns out of the angle; return how many were folded (turns).
-
-    Keeps single-precision angles exact near zero while the joint turns on and
-    on: the count of turns is an integer that never loses a bit.
-    """
-    if s.travel != CONTINUOUS:
-        return 0
-    whole = 0
-    if st.angle_rad > 4.0 * TURN_RAD:
-        whole = 4
-    elif st.angle_rad < -4.0 * TURN_RAD:
-        whole = -4
-    if whole != 0:
-        st.angle_rad -= whole * TURN_RAD
-        st.base_turn += whole
-    return whole

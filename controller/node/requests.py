@@ -5,8 +5,9 @@ same answer and is not acted on again. At most ``bytes_per_tick`` octets are
 taken from the stream in one tick, so that the link never costs a tick.
 """
 
-from controller import exchange, orders
-from controller.portable import const, is_single, ticks_diff, ticks_us
+from controller.joint.modes import driven
+from controller.node import orders, settings_transfer
+from controller.portable import const, is_single, ticks_add, ticks_diff
 from controller.wire import messages as m
 from controller.wire.framing import Reader
 
@@ -14,9 +15,13 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from typing import Any
 
-    from controller.node import Node
+    from controller.node.node import Node
 
 U16 = const(0xFFFF)
+MOST_LEASE_MS = const(100)
+"No beat may ask for a longer lease."
+LONG_US = const(10000000)
+"A reader silent for longer counts as silent for so long: ticks of the clock wrap."
 U32 = const(0xFFFFFFFF)
 
 
@@ -34,6 +39,7 @@ class Answering:
         self.heard_told = 0
         self.last = b""
         self.last_answer = b""
+        self.greetings = 0
 
     def serve(self) -> bool:
         """Take some octets and act on whole frames; tell whether there were any."""
@@ -56,10 +62,10 @@ class Answering:
             if not orders.setpoints(self.node, payload):
                 self.reader.bad += 1
             elif (
-                self.reads_us(ticks_us()) <= 2 * self.node.lease_us
+                self.reads_us(self.node.clock.now()) <= 2 * self.node.lease_us
                 or not self.node.telemetry.groups
             ):
-                self.node.renew(ticks_us(), 0)
+                self.node.renew(self.node.clock.now(), 0)
         elif payload == self.last:
             self.node.telemetry.answer(self.last_answer)
         else:
@@ -74,7 +80,7 @@ class Answering:
         """Act on a request; return the payload of its answer."""
         result, detail = m.DONE, 0
         if kind == m.SETTING:
-            result, detail = exchange.stage(self.node, payload)
+            result, detail = settings_transfer.stage(self.node, payload)
         elif kind not in m.LAYOUT:
             result = m.UNKNOWN
         else:
@@ -82,11 +88,12 @@ class Answering:
             if body is None:
                 result = m.BAD_LENGTH
             elif kind == m.HELLO:
+                self.greetings += 1
                 for slot in self.node.slots:
                     slot.fault_told = 0  # a new host is told what the last one may have seen
                 return self.identity()
             elif kind == m.READ:
-                result, detail, octets = exchange.values(self.node, body)
+                result, detail, octets = settings_transfer.values(self.node, body)
                 if result == m.DONE:
                     head = (m.VALUES, self.node.telemetry.next_sequence(), body[0],
                             body[1] & 0xFF, body[1] >> 8)  # fmt: skip
@@ -102,7 +109,7 @@ class Answering:
         if orders.is_request(kind):
             return orders.request(node, kind, body)
         if kind == m.APPLY:
-            return exchange.apply(node, body)
+            return settings_transfer.apply(node, body)
         if kind == m.TARGET:
             return orders.target(node, body)
         if kind == m.HOLD:
@@ -131,17 +138,25 @@ class Answering:
         return m.DONE, 0
 
     def reads_us(self, now: int) -> int:
-        """Time (us) since the host last showed that its reader gets on."""
-        return ticks_diff(now, self.heard_us)
+        """Time (us) since the host last showed that its reader gets on; at most ``LONG_US``.
+
+        Called in every tick without a lease and at every beat with one: so an old time is moved
+        along long before the clock's half turn, and a dead reader never looks young again.
+        """
+        age = ticks_diff(now, self.heard_us)
+        if 0 <= age <= LONG_US:
+            return age
+        self.heard_us = ticks_add(now, -LONG_US)
+        return LONG_US
 
     def beat(self, payload: bytes) -> None:
         """Renew the lease, take the credit, echo for the host's clock."""
         body = m.parse(payload)
-        if body is None:
+        node = self.node
+        if body is None or not 0 < body[1] <= MOST_LEASE_MS:
             self.reader.bad += 1
             return
-        node = self.node
-        now = ticks_us()
+        now = node.clock.now()
         told = node.telemetry.told
         all_seen = body[2] == node.telemetry.sequence and told - self.heard_told < 200
         if body[2] != node.telemetry.seen or all_seen:
@@ -152,7 +167,7 @@ class Answering:
             node.renew(now, body[1])
         powered = 0
         for k in range(len(node.slots)):
-            if node.slots[k].report.mode not in (0, 4):
+            if driven(node.slots[k].report.mode):
                 powered |= 1 << k
         node.telemetry.answer(
             m.build(m.ECHO, node.telemetry.next_sequence(), body[0], now & U32, node.tick & U32,
@@ -172,6 +187,6 @@ class Answering:
             flags |= m.WAS_RESET
         return m.build(
             m.IDENTITY, node.telemetry.next_sequence(), m.VERSION, node.board.KIND, flags,
-            len(node.slots), node.tick_us, node.build, exchange.digest(node), node.serial,
+            len(node.slots), node.tick_us, node.build, settings_transfer.digest(node), node.serial,
             t.cost_us if t.cost_us < U16 else U16, t.collect_us if t.collect_us < U16 else U16, self.bytes_per_tick,
         )  # fmt: skip

@@ -7,13 +7,14 @@ cannot be sent is dropped, and counted.
 
 from struct import pack_into
 
+from controller.joint import faults
 from controller.portable import const, free_memory
 from controller.wire import framing
 from controller.wire import messages as m
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.node import Node, Slot
+    from controller.node.node import Node, Slot
 
 MOST_PAYLOAD = const(248)
 "Octets: stuffed at the worst, a frame still fits the framing's limit."
@@ -150,7 +151,7 @@ class Telemetry:
         for k in range(len(self.node.slots)):
             slot = self.node.slots[k]
             fault = slot.report.fault
-            if fault == 0:
+            if fault == faults.NONE:
                 slot.fault_told = 0
             elif slot.fault_told != fault and self.node.has_lease:
                 at = slot.fault_tick & 0xFFFFFFFF

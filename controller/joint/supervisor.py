@@ -9,42 +9,37 @@ trip stays until it is cleared, and clearing never arms. ``checking`` is the
 arming self-test: a low-force ramp in each direction that must move the joint
 the right way. ``stopping`` ends by a deadline whatever happens; it may end in
 a *release*, a short, weak move away from what the joint pressed on, because
-gear friction keeps pressing when the drive is merely switched off.
+gear friction keeps pressing when the drive is merely switched off; once after
+it was driven, while it is known which way it pushed last.
 """
 
-from controller import faults, trajectory, watch
+from controller.joint import faults, watch
+from controller.joint.modes import (
+    ARM,
+    CHECKING,
+    CLEAR,
+    DISARM,
+    EASE,
+    FIRST,
+    POWERED,
+    RELEASE,
+    SECOND,
+    STOP,
+    STOPPING,
+    TRIPPED,
+    UNPOWERED,
+    driven,
+)
+from controller.joint.motion import trajectory
 from controller.portable import const
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.safety_settings import Limits, Stopping
-    from controller.settings import Settings
-    from controller.state import Command, Mode, Motion, Readings, State
-
-UNPOWERED = const(0)
-CHECKING = const(1)
-POWERED = const(2)
-STOPPING = const(3)
-TRIPPED = const(4)
-
-# command.request
-ARM = const(1)
-DISARM = const(2)
-STOP = const(3)
-CLEAR = const(4)
-RELEASE = const(5)
-EASE = const(6)
+    from controller.joint.settings.safety_settings import Limits, Stopping
+    from controller.joint.settings.settings import Settings
+    from controller.joint.state import Command, Mode, Motion, Readings, State
 
 RAMP_SHARE = const(0.6)  # of a stroke's time in which the voltage rises; then it is held
-
-# mode.phase
-FIRST = const(0)  # checking: first stroke; stopping: controlled stop
-SECOND = const(1)  # checking: stroke back; stopping: release
-
-
-def driven(mode: int) -> bool:
-    """Tell whether the drive may be on in this mode."""
-    return mode == CHECKING or mode == POWERED or mode == STOPPING
 
 
 def enter(m: "Mode", mode: int, phase: int, angle: float) -> None:
@@ -119,6 +114,7 @@ def take_request(
             m.next_fault = faults.NONE
     elif request == ARM and m.mode == UNPOWERED:
         m.next_fault = faults.NONE
+        m.push_sign = 0.0  # of an earlier run: no direction to release from
         if cause != faults.NONE:
             trip(m, cause)
         elif settings.stopping.check_V > 0.0:
@@ -126,13 +122,17 @@ def take_request(
             m.stroke_sign = first_stroke(settings.limits, angle)
         else:
             enter(m, POWERED, FIRST, angle)
-    elif request == RELEASE and cause == faults.NONE:
-        if m.mode == POWERED or m.mode == UNPOWERED:
-            start_stop(settings, m, faults.NONE, angle, True)
+    elif request == RELEASE and cause == faults.NONE and may_release(m):
+        start_stop(settings, m, faults.NONE, angle, True)
     elif request == EASE and m.mode == CHECKING:
         m.mode = UNPOWERED
     elif request == EASE and m.mode == POWERED:
         start_stop(settings, m, faults.NONE, angle, False)
+
+
+def may_release(m: "Mode") -> bool:
+    """Tell whether a release may begin: driven now, or off and it is known which way it pushed."""
+    return m.mode == POWERED or (m.mode == UNPOWERED and m.push_sign != 0.0)
 
 
 def first_stroke(limits: "Limits", angle: float) -> float:
@@ -153,7 +153,6 @@ def check(s: "Stopping", m: "Mode", angle: float, h: float) -> None:
             enter(m, CHECKING, SECOND, angle)
         else:
             enter(m, POWERED, FIRST, angle)
-            m.push_sign = 0.0
     elif moved <= -s.check_rad:
         trip(m, faults.REVERSED)
     elif m.elapsed_s >= s.check_s:
@@ -172,6 +171,7 @@ def run_stop(s: "Stopping", m: "Mode", motion: "Motion", angle: float, h: float)
         return
     back = (m.from_rad - angle) * m.push_sign
     if m.elapsed_s >= s.release_s or back >= s.release_rad or m.push_sign == 0.0:
+        m.push_sign = 0.0  # one release a stop: more would walk the joint step by step
         end_stop(m)
     else:
         m.open_V = -m.push_sign * s.release_V
@@ -193,8 +193,10 @@ def find_fault(
     w = settings.watch
     if cause != faults.NONE:
         return cause
-    if w.link_silence_s > 0.0 and not readings.link_age_s <= w.link_silence_s:
+    if not readings.link_age_s <= w.link_silence_s:
         return faults.LINK_SILENT
+    if m.mode == STOPPING:
+        return watch.wrong_way_fault(w, state.evidence)
     if m.mode != POWERED:
         return faults.NONE
     found = watch.motion_fault(w, state.evidence, m.grip)
@@ -238,11 +240,6 @@ def remember_push(settings: "Settings", m: "Mode", push: float) -> None:
         m.push_sign = 1.0
     elif push < -least:
         m.push_sign = -1.0
-
-
-def open_loop(m: "Mode") -> bool:
-    """Tell whether the voltage comes from the self-test or a release."""
-    return m.mode == CHECKING or (m.mode == STOPPING and m.phase == SECOND)
 
 
 def last_gate(m: "Mode", u: float) -> float:

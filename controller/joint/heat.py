@@ -14,7 +14,7 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from typing import Any
 
-    from controller.safety_settings import Heat
+    from controller.joint.settings.safety_settings import Heat
 
 COPPER_C = const(234.5)
 COPPER_25_C = const(259.5)

@@ -21,8 +21,8 @@ help against stiction brings the joint home before the integral has to.
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Gains
-    from controller.state import Loop, Motion
+    from controller.joint.settings.settings import Gains
+    from controller.joint.state import Loop, Motion
 
 
 def reset(loop: "Loop", angle: float) -> None:
@@ -101,7 +101,8 @@ def breakaway_feed(g: "Gains", error: float) -> float:
 
     Without it the proportional term alone stands still at an error of friction
     voltage over kp, and only the integral brings the joint home. Zero inside
-    the dead band, so it adds nothing to the loop's gain for small errors.
+    the dead band; for errors that swing by some dead bands it adds gain, most at about
+    twice its width (``sim/linear.py``: ``help_gain``), which tuning bounds.
     """
     most = g.breakaway_feed_V
     if error < 0.0:

@@ -5,19 +5,20 @@ Functions return (result, detail) of the answer.
 
 from struct import unpack_from
 
-from controller import exchange, setpoint
+from controller.joint.modes import ARM, CLEAR, DISARM, EASE, POWERED, RELEASE, STOP
+from controller.joint.motion import setpoint
+from controller.joint.settings.settings import CONTINUOUS
+from controller.node import settings_transfer
 from controller.portable import const
 from controller.records import copy
-from controller.settings import CONTINUOUS
-from controller.supervisor import ARM, CLEAR, DISARM, EASE, POWERED, RELEASE, STOP
 from controller.wire import messages as m
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from typing import Any
 
-    from controller.node import Node
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
+    from controller.node.node import Node
 
 PI = const(3.141592653589793)
 ALL = const(0xFFFF)
@@ -50,9 +51,10 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
         result, detail = may_drive(node)
         if result != m.DONE:
             return result, detail
-    if kind == m.ARM and body[1] != exchange.digest(node):
+    if kind == m.ARM and body[1] != settings_transfer.digest(node):
         return m.DIFFERS, 0
-    if body[0] != ALL and body[0] >> len(node.slots):
+    takes_away = kind == m.STOP or kind == m.DISARM  # for those that exist, whoever else is named
+    if not takes_away and body[0] != ALL and body[0] >> len(node.slots):
         return m.NO_JOINT, 0
     wanted = _REQUESTS[kind]
     if kind == m.STOP:

@@ -1,13 +1,13 @@
 """What a tick costs, how late ticks are, and when garbage may be collected."""
 
-from controller.joint import joint_tick
-from controller.portable import collect, const, ticks_diff, ticks_us
+from controller.joint.modes import POWERED
+from controller.joint.state import Command, Report, State
+from controller.portable import collect, const, ticks_diff
 from controller.records import copy
-from controller.state import Command, Report, State
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.node import Node
+    from controller.node.node import Node
 
 COLLECT_AFTER = const(8)
 "Ticks after which garbage is collected, if there is time."
@@ -75,16 +75,17 @@ class Timing:
         tick period.
         """
         command, report, state = Command(), Report(), State()
+        now = node.clock.now
         collect()
-        start = ticks_us()
+        start = now()
         for _ in range(TRIAL_TICKS):
             for slot in node.slots:
                 copy(slot.state, state)
-                state.mode.mode = 2  # as if powered: the dear way through the tick
-                joint_tick(slot.settings, state, command, slot.readings, report)
-        self.cost_us = ticks_diff(ticks_us(), start) // TRIAL_TICKS
-        start = ticks_us()
+                state.mode.mode = POWERED  # as if powered: the dear way through the tick
+                node.joint_tick(slot.settings, state, command, slot.readings, report)
+        self.cost_us = ticks_diff(now(), start) // TRIAL_TICKS
+        start = now()
         collect()
-        self.collect_us = ticks_diff(ticks_us(), start)
+        self.collect_us = ticks_diff(now(), start)
         load = self.cost_us + self.collect_us // COLLECT_AFTER
         self.fits = load <= self.tick_us * 85 // 100

@@ -13,12 +13,13 @@ Stage 1 (waiting for the tick, reading the converter) is the node's. The drive
 is put out before the report is filled.
 """
 
-from controller import angles, drive, limits, pid, sensing, supervisor, trajectory
+from controller.joint import angles, drive, limits, modes, pid, sensing, supervisor, turning
+from controller.joint.motion import trajectory
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Settings
-    from controller.state import Command, Readings, Report, State
+    from controller.joint.settings.settings import Settings
+    from controller.joint.state import Command, Readings, Report, State
 
 
 def joint_tick(
@@ -36,7 +37,7 @@ def joint_tick(
     take_in(settings, state, readings)
     supervisor.supervise(settings, state, command, readings, h)
     take_setpoint(settings, state, command)
-    powered = supervisor.driven(state.mode.mode)
+    powered = modes.driven(state.mode.mode)
     applied = 0.0
     emf = limits.back_emf(settings.limits, state.allowed, state.sensed, readings.current_A)
     if powered:
@@ -51,6 +52,8 @@ def joint_tick(
         state.allowed.bits = 0
         state.loop.demand_V = 0.0
     drive.put_out(settings, state.output, applied, readings.supply_V, powered, h)
+    if not powered:  # an open bridge carries no current, however the joint is moved
+        emf = 0.0
     limits.account(settings, state.allowed, applied, emf, readings.current_A, h)
     fill(report, state, applied)
     return state.output.value
@@ -83,7 +86,7 @@ def take_setpoint(settings: "Settings", state: "State", command: "Command") -> N
         limits.reset(state.allowed)
     if command.kind == 0:
         return
-    if fresh or state.mode.mode != supervisor.POWERED:
+    if fresh or state.mode.mode != modes.POWERED:
         command.refused = 1
         command.kind = 0
         return
@@ -104,14 +107,16 @@ def demand(settings: "Settings", state: "State", steps: int, h: float) -> float:
     """Stages 4 and 5: setpoint, then demanded voltage (V)."""
     m = state.mode
     motion = state.motion
-    if m.mode == supervisor.STOPPING and motion.source != trajectory.HOLD:
+    if m.mode == modes.STOPPING and motion.source != trajectory.HOLD:
         trajectory.hold_here(motion)
     most = speed_limit(settings, state)
     base = state.sensed.base_turn
-    within = 1 if m.mode == supervisor.POWERED else 0
+    within = 1 if m.mode == modes.POWERED else 0
     trajectory.follow(settings, most, within, state.plan, motion, base, steps)
+    if state.sensed.blind_s > 0.0:
+        turning.carry_with(state.sensed, motion.want_rad_s)
     u = pid.demand(settings.gains, state.loop, motion, state.sensed.angle_rad, h)
-    return m.open_V if supervisor.open_loop(m) else u
+    return m.open_V if modes.open_loop(m) else u
 
 
 def allow(
@@ -120,10 +125,10 @@ def allow(
     """Stage 6: allowed voltage (V) by the limits of the mode."""
     amps = settings.limits.current_A
     weak = 0
-    if state.mode.mode != supervisor.POWERED:
+    if modes.open_loop(state.mode):
         amps = settings.limits.check_current_A
         weak = limits.WEAK
-    elif state.mode.grip == 1:
+    elif state.mode.grip == 1:  # a controlled stop keeps the limit of the move that it ends
         amps = settings.limits.grip_current_A
         weak = limits.WEAK
     most = speed_limit(settings, state)

@@ -4,7 +4,7 @@ What goes into a tick and what comes out of it stands in ``inout.py``. A copy of
 ``State`` taken between ticks continues bit-equal when put back.
 """
 
-from controller.inout import Command, Readings, Report
+from controller.joint.inout import Command, Readings, Report
 from controller.records import Record, integer, part, real, table
 
 __all__ = ["Command", "Readings", "Report", "State"]

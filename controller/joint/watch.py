@@ -2,7 +2,7 @@
 
 Expected motion comes from a first-order model of the drive,
 
-    d(model)/dt = (push / K - model) / lag,   push = u beyond +-friction_V,
+    d(model)/dt = (push / K - model) / lag,   push = u beyond +-friction_V (and the spring),
 
 restarted from the measured speed whenever the push turns round; then the first
 ``lost_rad`` of expected motion may go into backlash and cable stretch. Expected
@@ -11,14 +11,14 @@ formulas (``sim/joint_settings.py``); what they cannot see is said in
 ``README.md``: nothing can be known of a joint that is not driven.
 """
 
-from controller import faults
-from controller.settings import LIMITED
+from controller.joint import faults
+from controller.joint.settings.settings import LIMITED
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.safety_settings import Watch
-    from controller.settings import Sensing, Settings
-    from controller.state import Allowed, Evidence, Readings, Sensed, State
+    from controller.joint.settings.safety_settings import Watch
+    from controller.joint.settings.settings import Sensing, Settings
+    from controller.joint.state import Allowed, Evidence, Readings, Sensed, State
 
 
 def reset(e: "Evidence") -> None:
@@ -40,8 +40,8 @@ def reset(e: "Evidence") -> None:
 
 def push_beyond_friction(w: "Watch", u: float) -> float:
     """The part of the voltage (V) that must move even the stiffest joint."""
-    if u > w.friction_V:
-        return u - w.friction_V
+    if u > w.friction_V + w.spring_V:
+        return u - w.friction_V - w.spring_V
     if u < -w.friction_V:
         return u + w.friction_V
     return 0.0
@@ -94,9 +94,16 @@ def compare(w: "Watch", e: "Evidence", moved: float, h: float) -> None:
         e.slow_s -= h
 
 
-def wrong_way(e: "Evidence", moved: float, h: float) -> None:
-    """Add up motion against the drive beyond what the model still coasts (rad)."""
-    sign = e.drive_sign
+def wrong_way(w: "Watch", e: "Evidence", u: float, moved: float, h: float) -> None:
+    """Add up motion against the drive ``u`` (V) beyond what the model still coasts (rad).
+
+    Friction alone is the measure: a spring may hold the joint against the drive, not turn it back.
+    """
+    sign = 0.0
+    if u > w.friction_V:
+        sign = 1.0
+    elif u < -w.friction_V:
+        sign = -1.0
     if sign == 0.0:
         e.wrong_rad = 0.0
         return
@@ -114,11 +121,17 @@ def wrong_way(e: "Evidence", moved: float, h: float) -> None:
 def gather(settings: "Settings", e: "Evidence", sensed: "Sensed", u: float, h: float) -> None:
     """Take in one tick: ``u`` (V) was applied while the joint moved."""
     w = settings.watch
+    if sensed.blind_s > 0.0:  # in the dead gap the angle is carried on, not seen: no evidence
+        e.drive_sign = 0.0
+        e.expected_rad = 0.0
+        e.seen_rad = 0.0
+        e.wrong_rad = 0.0
+        return
     moved = sensed.moved_rad + sensed.across_rad_s * h
     expect(w, e, u, sensed.speed_rad_s + sensed.across_rad_s, h)
     compare(w, e, moved, h)
     e.push_V += (u - e.push_V) * (h / (w.window_s + h))
-    wrong_way(e, moved, h)
+    wrong_way(w, e, u, moved, h)
 
 
 def count_late(w: "Watch", e: "Evidence", steps: int) -> int:
@@ -205,12 +218,18 @@ def standing_fault(settings: "Settings", state: "State", readings: "Readings") -
     return late
 
 
-def motion_fault(w: "Watch", e: "Evidence", grip: int) -> int:
-    """Fault that only a driven joint shows, or NONE; a grip may be blocked."""
+def wrong_way_fault(w: "Watch", e: "Evidence") -> int:
+    """Fault of motion against the drive, or NONE."""
     if w.wrong_rad > 0.0 and e.wrong_rad > w.wrong_rad:
         return faults.REVERSED
-    if grip == 1:
-        return faults.NONE
+    return faults.NONE
+
+
+def motion_fault(w: "Watch", e: "Evidence", grip: int) -> int:
+    """Fault that only a driven joint shows, or NONE; a grip may be blocked."""
+    wrong = wrong_way_fault(w, e)
+    if wrong != faults.NONE or grip == 1:
+        return wrong
     if w.still_s > 0.0 and e.still_s > w.still_s:
         return faults.NO_MOTION
     if w.slow_s > 0.0 and e.slow_s > w.slow_s:

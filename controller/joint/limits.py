@@ -13,15 +13,15 @@ derating and supply, slew, and once more force and supply, which always win.
 Each limit that bound sets its bit.
 """
 
-from controller import heat
+from controller.joint import heat
+from controller.joint.settings.settings import LIMITED
 from controller.portable import const, sqrt
-from controller.settings import LIMITED
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.safety_settings import Limits
-    from controller.settings import Settings
-    from controller.state import Allowed, Sensed
+    from controller.joint.settings.safety_settings import Limits
+    from controller.joint.settings.settings import Settings
+    from controller.joint.state import Allowed, Sensed
 
 TRAVEL = const(1)
 "Soft end of travel: braking before it, or no drive beyond it."
@@ -170,6 +170,10 @@ def back_emf(s: "Limits", st: "Allowed", sensed: "Sensed", current_A: float) -> 
     number ends at the lower bound.
     """
     by_speed = s.back_emf_V_s * (sensed.speed_rad_s + sensed.across_rad_s)
+    if (
+        sensed.blind_s > 0.0
+    ):  # a speed that nobody sees opens no window: something may be in the way
+        by_speed = 0.0
     if s.current_fitted != 1:
         return by_speed
     emf = st.last_V - s.resistance_ohm * current_A

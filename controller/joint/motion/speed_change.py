@@ -9,7 +9,7 @@ from controller.portable import sqrt
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.state import Plan
+    from controller.joint.state import Plan
 
 
 def stop_distance(plan: "Plan", v: float, a: float) -> float:

@@ -16,17 +16,17 @@ sample further away than speed and time allow (frames were lost) is approached b
 a planned move until samples are near again.
 """
 
-from controller import profile, segments
-from controller.angles import TURN_RAD
+from controller.joint.angles import TURN_RAD
+from controller.joint.motion import profile, segments
+from controller.joint.motion.setpoint import HOLD_HERE, STREAMED, TO_TARGET, acceptable, goal_turn
+from controller.joint.motion.speed_change import stop_distance
+from controller.joint.settings.settings import LIMITED
 from controller.portable import const
-from controller.setpoint import HOLD_HERE, STREAMED, TO_TARGET, acceptable, goal_turn
-from controller.settings import LIMITED
-from controller.speed_change import stop_distance
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.settings import Settings
-    from controller.state import Command, Motion, Plan, Sensed
+    from controller.joint.settings.settings import Settings
+    from controller.joint.state import Command, Motion, Plan, Sensed
 
 HOLD = const(0)
 MOVE = const(1)

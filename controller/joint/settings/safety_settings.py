@@ -78,6 +78,8 @@ class Watch(Record):
 
     friction_V = real(2.0, "V", 0.0, 50.0)
     "Voltage below which even the stiffest part need not move."
+    spring_V = real(0.0, "V", 0.0, 50.0)
+    "What a return spring takes of it in the closing direction."
     emf_V_s = real(0.4, "V*s/rad", 1.0e-6, 100.0)
     "Back-EMF per joint speed of the expectation model."
     lag_s = real(0.035, "s", 1.0e-4, 10.0)
@@ -110,8 +112,8 @@ class Watch(Record):
     "Following error that trips; 0 turns the watch off."
     following_s = real(0.5, "s", 0.0, 100.0)
     "Time for which the following error must last."
-    link_silence_s = real(0.1, "s", 0.0, 60.0)
-    "Time without a valid frame that trips while powered; 0 turns the watch off."
+    link_silence_s = real(0.08, "s", 0.005, 0.1000001)  # 0.1 rounded to single precision is inside
+    "Time without a valid frame that trips whatever is driven."
     late_ticks = integer(50, "tick", 0, 100000)
     "Late ticks that trip: each counts one up, each tick in time 1/16 down; 0 turns it off."
 

@@ -1,0 +1,1 @@
+"""From a target or a stream to the setpoint of a tick."""

@@ -1,0 +1,1 @@
+"""Every tunable of one joint: declared, ranged, held against each other."""
