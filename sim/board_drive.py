@@ -44,11 +44,17 @@ def builtin_share(p: "Part", x: "Plant", want_rad: float) -> float:
 
 
 def drive_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
-    """Duty of the bridge for the coming ``h`` seconds.
+    """Duty of the bridge for the coming ``h`` seconds, as the motor's wires take it.
 
     ``value`` is the controller's output (duty, or pulse width in s, 0 none). Exactly
     zero is off: the motor coasts.
     """
+    found = own_duty(p, x, run, value, want_rad, h)
+    return found if p.wires >= 0 else -found
+
+
+def own_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
+    """Duty that bridge or motor board puts out."""
     x.coasting = 1 if value == 0.0 else 0
     if p.board == BRIDGE:
         return clip(value, 1.0)

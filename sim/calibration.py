@@ -12,11 +12,13 @@ from typing import Any
 
 import numpy as np
 
-from controller import heat
-from controller.settings import CORRECTION_POINTS, Settings
+from controller.joint import heat
+from controller.joint.angles import TURN_RAD
+from controller.joint.settings.settings import CONTINUOUS, CORRECTION_POINTS, Settings
 from sim import units
 from sim.errors import InputError
 from sim.joint_file import JointFile
+from sim.materials import COLD_C
 
 
 @dataclass
@@ -105,8 +107,14 @@ def apply_calibration(settings: Settings, found: dict[str, Any], name: str) -> N
     """Put a calibration into the settings. Raises InputError where travel meets the gap."""
     s = settings.sensing
     if "slope" in found:
+        before = (s.zero_counts, s.rad_per_count)
         s.zero_counts, s.rad_per_count = found["zero"], found["slope"]
-        _correct(settings, found.get("points", []))
+        points = found.get("points", [])
+        if len(points) == 2 and s.correction_points > 1:
+            _keep_bend(settings, points, before[1])
+        else:
+            _correct(settings, points)
+        _move_gap(settings, *before)
         _refuse_rails(settings, name)
     if "pulse_neutral" in found:
         settings.drive.neutral_s = found["pulse_neutral"]
@@ -115,7 +123,7 @@ def apply_calibration(settings: Settings, found: dict[str, Any], name: str) -> N
     if "resistance_25" in found:
         r25 = found["resistance_25"]
         settings.heat.resistance_25_ohm = r25
-        cold = heat.resistance(r25, settings.heat.air_C) + settings.heat.driver_ohm
+        cold = heat.resistance(r25, COLD_C) + settings.heat.driver_ohm
         settings.limits.resistance_ohm = cold
     if "force_factor" in found:
         limits = settings.limits
@@ -138,6 +146,38 @@ def _correct(settings: Settings, points: list[tuple[float, float]]) -> None:
     grid = np.linspace(0.0, s.counts_top, CORRECTION_POINTS)
     for k, value in enumerate(np.interp(grid, counts, left)):
         s.correction_rad[k] = float(value)
+
+
+def _keep_bend(settings: Settings, points: list[tuple[float, float]], slope: float) -> None:
+    """Two points and the bend that is known from the pull-down: the line through straightened counts.
+
+    slope: of the line that the table was made for (rad/count).
+    """
+    s = settings.sensing
+    grid = np.linspace(0.0, s.counts_top, s.correction_points)
+    bend = np.array(s.correction_rad[: s.correction_points]) / slope
+    (low, at_low), (high, at_high) = points
+    straight = [at + float(np.interp(at, grid, bend)) for at in (at_low, at_high)]
+    s.rad_per_count = (high - low) / (straight[1] - straight[0])
+    s.zero_counts = straight[0] - low / s.rad_per_count
+    for k, counts in enumerate(bend):
+        s.correction_rad[k] = float(counts * s.rad_per_count)
+
+
+def _move_gap(settings: Settings, zero: float, slope: float) -> None:
+    """Put the dead gap, and a second wiper, where the calibrated line has them.
+
+    zero, slope: of the line before. The gap begins where the track ends.
+    """
+    s = settings.sensing
+    if s.travel != CONTINUOUS:
+        return
+    apart = (s.second_zero_counts - zero) * slope
+    s.second_zero_counts = s.zero_counts + apart / s.rad_per_count
+    margin = s.rail_low_counts * abs(s.rad_per_count)
+    end = s.counts_top if s.rad_per_count > 0.0 else 0.0
+    s.gap_from_rad = (end - s.zero_counts) * s.rad_per_count - margin
+    s.gap_rad = TURN_RAD - s.counts_top * abs(s.rad_per_count) + 2.0 * margin
 
 
 def _refuse_rails(settings: Settings, name: str) -> None:

@@ -11,7 +11,8 @@ rest). Links carry no inertia over to each other: rotor and gear, seen at the jo
 printed phalanx a hundred times; ``sim/README.md`` says so.
 """
 
-from controller import coupling, joint
+from controller.joint import coupling
+from controller.joint.tick import joint_tick
 from sim import loop, plant, scoring
 from sim.arithmetic import cosine
 from sim.board_drive import drive_duty
@@ -140,7 +141,7 @@ def run_hand(
             if fresh > 0:
                 if coupling.crosses(settings[k].across):
                     coupling.fill(settings[k].across, states[k], states)
-                joint.joint_tick(settings[k], states[k], commands[k], readings[k], reports[k])
+                joint_tick(settings[k], states[k], commands[k], readings[k], reports[k])
             r = reports[k]
             if scores[k].on == 1:
                 scoring.score_step(scores[k], plants[k].joint_rad, r.want_rad)

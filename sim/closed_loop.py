@@ -17,9 +17,9 @@ from typing import Any
 
 import numpy as np
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
-from controller.settings import Settings
-from controller.state import Command, Readings, Report, State
 from sim import identified, joint_file, kernels, loop, metrics, tolerance
 from sim.datasheet import nominal_part
 from sim.errors import InputError
@@ -29,6 +29,7 @@ from sim.joint_settings import joint_settings
 from sim.part import Part, Sense
 from sim.program import Run, Score
 from sim.scenarios import Scenario, named
+from sim.writing import first_name, put_in_place
 
 INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
 
@@ -139,12 +140,12 @@ class Trace:
 
     def write_csv(self, path: str | Path) -> None:
         """Write the time series with units in the header, whole or not at all."""
-        partial = Path(str(path) + ".part")
+        partial = first_name(Path(path))
         with partial.open("w", newline="") as out:
             writer = csv.writer(out)
             writer.writerow(TRACE_COLUMNS)
             writer.writerows([[repr(float(v)) for v in row] for row in self.rows])
-        partial.replace(path)
+        put_in_place(partial, Path(path))
 
 
 def fitted(settings: np.ndarray, scenario: Scenario) -> np.ndarray:
@@ -186,7 +187,7 @@ def simulate(
 
     part: the plant (nominal where None); warmth_C: winding at the start, degC;
     runtime: "compiled", "python" (same bits) or "single" (controller in single
-    precision); shift: ticks by which everything comes later (phase of pulse frames);
+    precision, as C; "single_python" without, same bits); shift: ticks by which everything comes later (phase of pulse frames);
     longest_s: longest substep (a batch steps by COARSE_S). Raises InputError where the part is too stiff for the substep.
     """
     part = part or joint.part
@@ -239,10 +240,11 @@ def _run_plain(
 ) -> tuple:
     score = Score()
     events = scenario.events(records[0].tick_s)
-    if runtime == "single":
-        from sim.single import run_single
+    if runtime in ("single", "single_python"):
+        from sim import single
 
-        return run_single(records, events, run, score, rows)
+        own = single.run_single if runtime == "single" else single.run_objects
+        return own(records, events, run, score, rows)
     run_joint: Any = loop.run_joint  # eight records in its order, then the rest
     run_joint(*records, events, run, score, rows)
     return kernels.as_array([score])[0], kernels.as_array([records[6]])[0]

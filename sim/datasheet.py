@@ -3,10 +3,14 @@
 At the output, at the datasheet's voltage V:
     R_total = V / I_stall                      R = R_total - R_board
     K       = (V - R_total I_noload) / w_noload
-    loss torque at no load = K I_noload, split into Coulomb and viscous
+    F_c     = s T_stall r / (1 - s r)             dry friction; r = I_noload / I_stall
     mu_g    = 1 - (T_stall + F_c) / (K I_stall)   load-dependent gear loss
+    b       = (1 - s) (1 - mu_g) K I_noload / w_noload
     J_m     = J_rotor * ratio^2
-(Textbook relations of the permanent-magnet DC motor; the split is a guess.)
+The gear passes on (1 - mu_g) K i, also of the current that runs it free: F_c + b w =
+(1 - mu_g) K I_noload at no load, F_c + T_stall = (1 - mu_g) K I_stall at stall, of which s
+is the dry share of the former. (Textbook relations of the permanent-magnet DC motor; the
+share s is a guess.)
 Numbers of a datasheet that contradict each other are refused, saying which and
 by how much.
 """
@@ -110,8 +114,8 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
             f"must be below voltage / stall_current = {total:.3g} ohm",
         )
     emf = (motor.voltage - total * motor.no_load_current) / motor.no_load_speed
-    loss = emf * motor.no_load_current
-    coulomb = motor.coulomb_share * loss
+    dry = motor.coulomb_share * motor.no_load_current / motor.stall_current
+    coulomb = dry / (1.0 - dry) * motor.stall_torque
     ideal = emf * motor.stall_current
     found = 1.0 - (motor.stall_torque + coulomb) / ideal
     if found < 0.0:
@@ -133,12 +137,14 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
             f"{100 * (1 - found):.0f} % would reach the output",
         )
     load_loss = motor.load_loss if motor.load_loss is not None else found
+    free = (1.0 - load_loss) * emf * motor.no_load_current
+    coulomb = motor.coulomb_share * free
     return MotorConstants(
         total - motor.board_resistance,
         emf,
         coulomb,
         coulomb * motor.stiction_ratio,
-        (1.0 - motor.coulomb_share) * loss / motor.no_load_speed,
+        (1.0 - motor.coulomb_share) * free / motor.no_load_speed,
         load_loss,
         motor.rotor_inertia * motor.gear_ratio**2,
     )
@@ -163,6 +169,24 @@ def cable_strength(file: JointFile) -> float | None:
     if cable.material is not None and cable.diameter is not None:
         return materials.strength(cable.material, cable.diameter)
     return None
+
+
+def allowed_pull(file: JointFile) -> float | None:
+    """Pull (N) that the cable may get: breaking strength over safety factor; None unknown."""
+    strength = cable_strength(file)
+    if strength is None or file.cable.kind == "direct":
+        return None
+    return strength / file.cable.safety_factor
+
+
+def overpull(file: JointFile, pull_N: float) -> str | None:
+    """What to say of a run whose greatest cable pull (N) is more than is allowed; None where not."""
+    allowed = allowed_pull(file)
+    if allowed is None or pull_N <= allowed:
+        return None
+    return (f"The cable was pulled with up to {pull_N:.0f} N, above the {allowed:.0f} N allowed "
+            f"({cable_strength(file):.0f} N over a safety factor of {file.cable.safety_factor:g}). "
+            "Use a stronger cable, a larger pulley at the joint, or less speed and force.")  # fmt: skip
 
 
 def hard_stops(file: JointFile) -> tuple[float, float]:
@@ -227,6 +251,7 @@ def datasheet_part(file: JointFile, name: str = "") -> Part:
     _fill_hinge(part, file)
     _fill_probe(part, file, name)
     part.supply_V = file.drive.supply
+    part.wires = -1 if file.drive.reversed else 1
     part.supply_ohm = file.drive.supply_resistance
     if file.drive.kind == "bridge":
         part.board = BRIDGE

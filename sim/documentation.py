@@ -8,7 +8,7 @@ import ast
 import inspect
 from functools import lru_cache
 
-from controller import faults
+from controller.joint import faults
 from controller.records import PART, Record, fields
 
 

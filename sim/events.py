@@ -4,7 +4,7 @@ from sim import program, scoring
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.state import Command
+    from controller.joint.state import Command
     from sim.part import Cable, Part, Plant, Sense
     from sim.program import Event, Run, Score
 

@@ -10,9 +10,12 @@ result is the same on either.
 """
 
 import multiprocessing
+import multiprocessing.connection
 import os
 import re
+import signal
 import socket
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
 from concurrent.futures.process import BrokenProcessPool
@@ -38,16 +41,17 @@ class Runner:
     def __enter__(self) -> "Runner":
         return self
 
-    def __exit__(self, *_: object) -> None:
-        self._drop()
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        self._drop(kill=kind is not None)
         if self.closing is not None:
             self.closing()
 
-    def _drop(self, broken: bool = False) -> None:
-        """Let the executor go, with whatever still waits in it."""
+    def _drop(self, kill: bool) -> None:
+        """Let the executor go, with whatever still waits in it; ``kill`` what still works, too."""
         if isinstance(self.executor, ProcessPoolExecutor):
-            # a worker begun while its pool broke waits for a lock that the dead one held, for ever
-            left = list((self.executor._processes or {}).values()) if broken else []
+            # After an interrupt nobody waits for what they do; and a worker begun while its pool
+            # broke waits for a lock that the dead one held, for ever.
+            left = list((self.executor._processes or {}).values()) if kill else []
             self.executor.shutdown(wait=False, cancel_futures=True)
             for process in left:
                 process.kill()
@@ -74,7 +78,7 @@ class Runner:
                     if isinstance(
                         error, BrokenProcessPool
                     ):  # the whole pool is gone with its worker
-                        self._drop()
+                        self._drop(kill=True)
                         self.executor = self.opening()
                         for k in range(taken, handed):
                             waiting[k] = self.executor.submit(function, chunks[k])
@@ -86,6 +90,19 @@ class Runner:
         finally:  # left early: the next work does not stand behind what nobody waits for
             for future in waiting.values():
                 future.cancel()
+
+
+def _at_work() -> None:
+    """A worker's beginning: Ctrl-C is its parent's matter, and without a parent it ends."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        threading.Thread(target=_outlive_nobody, args=(parent.sentinel,), daemon=True).start()
+
+
+def _outlive_nobody(sentinel: int) -> None:
+    multiprocessing.connection.wait([sentinel])
+    os._exit(1)
 
 
 def _worker_lost(error: Exception) -> bool:
@@ -109,7 +126,7 @@ def open_executor(cluster: str | None = None, workers: int | None = None) -> Run
     count = workers or os.cpu_count() or 1
     if cluster is None:
         context = multiprocessing.get_context("spawn")
-        return Runner(lambda: ProcessPoolExecutor(count, context), count)
+        return Runner(lambda: ProcessPoolExecutor(count, context, _at_work), count)
     client: Any
     _reach(cluster)
     try:

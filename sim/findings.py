@@ -4,8 +4,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from sim import people
-from sim.gains import RULE_HZ
 from sim.part import DIRECT
+from sim.physics import RULE_HZ
 from sim.scenarios import DEG
 
 if TYPE_CHECKING:
@@ -76,6 +76,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
 def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     rows = []
     wanted = joint.file.limits.tip_force
+    direct = joint.part.cable.kind == DIRECT
     low, middle, high = mine.force_at_limit_N
     if mine.stall_force_N < wanted:
         rows.append(
@@ -110,13 +111,36 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
             ),
         )
     )
-    if mine.tip_impact_N > 1.2 * wanted:
+    if mine.modes.above(wanted):
+        rows.append(
+            Finding(
+                "warn",
+                (
+                    f"Arming tests the joint with up to {mine.modes.self_test_N:.1f} N if something is in "
+                    f"its way, above the limit of {wanted:.1f} N: it takes that to move the stiffest part. "
+                    "Arm with the finger free, reduce friction, or set limits.self_test = false."
+                ),
+            )
+        )
+    if mine.contact_N[1] > 1.2 * wanted:
+        rows.append(
+            Finding(
+                "warn",
+                (
+                    f"A move at full speed into something holds up to {mine.contact_N[1]:.1f} N afterwards, "
+                    f"above the limit of {wanted:.1f} N: gear friction keeps what the rotor's energy "
+                    f"{'pressed in' if direct else 'wound up'}. Approach slowly (command a grip) or lower the speed."
+                ),
+            )
+        )
+    elif mine.tip_impact_N > 1.2 * wanted:
         rows.append(
             Finding(
                 "warn",
                 (
                     f"Closing on something hard at full speed presses with {mine.tip_impact_N:.1f} N for "
-                    f"a moment, above the limit of {wanted:.1f} N: the rotor's energy winds up the cable. "
+                    f"a moment, above the limit of {wanted:.1f} N: the rotor's energy "
+                    f"{'goes into it' if direct else 'winds up the cable'}. "
                     "Approach slowly (command a grip) or lower the speed."
                 ),
             )
@@ -141,7 +165,7 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if joint.part.cable.kind == DIRECT:
         return rows
     strength = mine.cable_strength_N
-    worst = max(mine.cable_impact_N, mine.cable_at_stall_N)
+    worst = max(mine.cable_impact_N, mine.cable_at_stall_N, mine.cable_contact_N)
     if strength is None:
         rows.append(
             Finding(
@@ -174,15 +198,17 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 ),
             )
         )
-    ratios = [r for r in (mine.bend_ratio_drum, mine.bend_ratio_joint) if r is not None]
-    if ratios and mine.bend_suggested is not None and min(ratios) < mine.bend_suggested:
+    ratios = [(ratio, where) for ratio, where in ((mine.bend_ratio_drum, "the motor's drum"),
+              (mine.bend_ratio_joint, "the joint's pulley")) if ratio is not None]  # fmt: skip
+    if ratios and mine.bend_suggested is not None and min(ratios)[0] < mine.bend_suggested:
         least = mine.bend_least or 0.0
-        weight = "warn" if min(ratios) < least else "note"
+        ratio, where = min(ratios)
+        weight = "warn" if ratio < least else "note"
         rows.append(
             Finding(
                 weight,
                 (
-                    f"The cable bends over {min(ratios):.0f} times its own diameter; suggested are "
+                    f"At {where} the cable bends over {ratio:.0f} times its own diameter; suggested are "
                     f"{mine.bend_suggested:.0f}, at least {least:.0f}. It will wear: use a thinner or "
                     "softer cable, or larger pulleys."
                 ),
@@ -251,6 +277,14 @@ def _sensor_findings(joint: "Joint", mine: "Size") -> list[Finding]:
 
 def _loop_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     rows = []
+    if joint.part.cable.kind == DIRECT and joint.file.motor.backlash > 0.0:
+        rows.append(
+            Finding(
+                "note",
+                "A direct coupling is simulated without the gear's backlash (motor.backlash): expect some "
+                "more hunting on the bench.",
+            )
+        )
     share = mine.breakaway_V / joint.part.supply_V
     if share > 0.5:
         rows.append(

@@ -12,30 +12,18 @@ of 45 Hz all three are scaled by (f / 45 Hz)^2 (own study: the plant's).
 
 import hashlib
 import json
-from math import pi, sqrt
+from math import sqrt
 from typing import Any
 
+from controller.joint.settings.settings import Gains, Profile, Settings
 from controller.records import Field, Record, fields
-from controller.settings import Gains, Profile, Settings
-from sim import units
+from sim import breakaway, units
 from sim.errors import InputError
 from sim.joint_file import JointFile
-from sim.part import DIRECT, PAIR, Part
-
-RULE_HZ = 45.0
-"""Lowest cable resonance (Hz) at which a joint is inside the resonance rule."""
+from sim.part import Part
+from sim.physics import RULE_HZ, drum_per_joint, no_load_speed, resonance_Hz, time_constant
 
 PROFILE_KEYS = ("speed_rad_s", "acceleration_rad_s2", "jerk_rad_s3")
-
-
-def resonance_Hz(part: Part) -> float:
-    """Frequency (Hz) of the phalanx on its cables, both live: r sqrt(k/J) / 2 pi."""
-    if part.cable.kind == DIRECT:
-        return float("inf")
-    k = part.cable.flexor_N_m
-    if part.cable.kind == PAIR:
-        k += part.cable.extensor_N_m
-    return part.cable.joint_m * sqrt(k / part.hinge.inertia) / (2.0 * pi)
 
 
 def compute_delay(file: JointFile) -> float:
@@ -47,19 +35,10 @@ def compute_delay(file: JointFile) -> float:
 
 def integrating_model(part: Part) -> tuple[float, float]:
     """Return (k', tau): joint speed per volt (rad/s/V), time constant (s)."""
-    from sim.joint_settings import drum_per_joint, time_constant
-
     m = part.motor
     ohm = m.resistance_25_ohm + m.driver_ohm
     ratio = drum_per_joint(part)
     return 1.0 / ((m.emf_V_s + m.viscous_Nms * ohm / m.emf_V_s) * ratio), time_constant(part)
-
-
-def friction_V(part: Part) -> float:
-    """Voltage (V) that dry friction takes: 55 % of what moves the stiffest part."""
-    from sim.joint_settings import breakaway_V
-
-    return 0.55 * breakaway_V(part)
 
 
 def simc_pid(gain: float, tau: float, theta: float) -> tuple[float, float, float]:
@@ -80,10 +59,11 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
     kp, ki, kd = simc_pid(gain, tau, theta)
     soft = min(1.0, resonance_Hz(part) / RULE_HZ) ** 2
     gains.kp, gains.ki, gains.kd = kp * soft, ki * soft, kd * soft
+    friction, _ = breakaway.breakaway_spread(file, part)
     gains.tracking_s = sqrt((gains.kp / gains.ki) * (gains.kd / gains.kp))
-    gains.friction_feed_V = gains.breakaway_feed_V = 0.5 * friction_V(part)
+    gains.friction_feed_V = gains.breakaway_feed_V = 0.5 * friction
     gains.rest_filter_s = 0.05
-    gains.integral_limit_V = 1.5 * friction_V(part)
+    gains.integral_limit_V = 1.5 * friction
     gains.rest_in_rad = (
         2.0 * part.probe.noise_counts * part.probe.electrical_rad / (part.probe.top_counts)
     )
@@ -96,8 +76,6 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
 
 def first_profile(file: JointFile, part: Part) -> Profile:
     """Profile at 90 % of the free speed, reached in about one time constant."""
-    from sim.joint_settings import no_load_speed
-
     profile = Profile()
     speed = 0.9 * no_load_speed(part, file.drive.supply)
     _, tau = integrating_model(part)

@@ -183,6 +183,9 @@ class DriveTable(Table):
     supply: Voltage = 5.0
     supply_resistance: Resistance = 0.2
     driver_resistance: Resistance = 0.6
+    reversed: bool = Field(
+        False, description="Whether the motor's two wires are the other way round."
+    )
     current_sensor: bool = False
 
 
@@ -205,7 +208,7 @@ class LimitsTable(Table):
     grip_speed: Speed = 1.0
     acceleration: Acceleration | None = None
     jerk: Jerk | None = None
-    link_silence: Time = 0.1
+    link_silence: Time = Field(0.08, description="Longest silence of the host, 5 ms to 100 ms.")
     warm: Temperature = 85.0
     air: Temperature = 25.0
     supply_low: Voltage | None = Field(None, description="Left out, 70 % of the supply.")

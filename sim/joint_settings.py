@@ -6,123 +6,30 @@ numbers behind "worst part" are the defaults of the spread (``tolerance.py``).
 
 from math import ceil, log, pi, sqrt
 
-from controller import heat as heat_model
+from controller.joint import heat as heat_model
+from controller.joint.settings.contradictions import contradiction
+from controller.joint.settings.settings import BRIDGE, BUILTIN, CONTINUOUS, LIMITED, PULSE, Settings
 from controller.records import get, leaves
-from controller.settings import BRIDGE, CONTINUOUS, LIMITED, PULSE, Settings
-from controller.settings_check import contradiction
 from sim import calibration, datasheet, gains, tolerance
+from sim.breakaway import breakaway_spread, heavy_time_constant, slowest_speed, spring_hold_V
 from sim.errors import InputError
 from sim.joint_file import JointFile
-from sim.part import DIRECT, PAIR, SPRING_RETURN, Part
+from sim.materials import COLD_C
+from sim.part import DIRECT, PAIR, Part
+from sim.physics import (
+    current_for_tip_force,
+    current_of_drum,
+    drum_per_joint,
+    hold_current,
+    motor_speed,
+    time_constant,
+    tip_force_of_current,
+)
 
 DEG = pi / 180.0
-COLD_C = 10.0
-HOT_PART = 1.12  # winding resistance of the stiffest part over nominal
-WEAK_PART = 0.9  # torque constant of the weakest part over nominal
+LONGEST_S = 10.0
+"""Longest time (s) that a part which hardly moves is waited for."""
 SOFT_END_RAD = 2.0 * DEG  # soft ends beyond the commanded range
-
-
-def drum_per_joint(part: Part) -> float:
-    """Drum angle per joint angle (and joint torque per drum torque)."""
-    if part.cable.kind == DIRECT:
-        return 1.0
-    return part.cable.joint_m / part.cable.drum_m
-
-
-def wrap_gain(part: Part) -> float:
-    """Share of a cable's pull that passes the guides: 1 - mu_w."""
-    return 1.0 if part.cable.kind == DIRECT else 1.0 - part.cable.wrap_loss
-
-
-def current_for_tip_force(part: Part, force_N: float) -> float:
-    """Winding current (A) that presses with ``force_N`` at the fingertip, at rest.
-
-    joint torque = F l;  cable = joint torque / r2 / (1 - mu_w);
-    drum torque = cable * r1;  motor torque = drum torque / (1 - mu_g) + F_c;
-    current = motor torque / K.
-    """
-    drum = force_N * part.hinge.tip_m / drum_per_joint(part) / wrap_gain(part)
-    motor = drum / (1.0 - part.motor.load_loss) + part.motor.coulomb_Nm
-    return motor / part.motor.emf_V_s
-
-
-def tip_force_of_current(part: Part, current_A: float) -> float:
-    """Fingertip force (N) that a current (A) holds: the same chain backwards."""
-    motor = part.motor.emf_V_s * current_A - part.motor.coulomb_Nm
-    if motor <= 0.0:
-        return 0.0
-    drum = motor * (1.0 - part.motor.load_loss)
-    return drum * wrap_gain(part) * drum_per_joint(part) / part.hinge.tip_m
-
-
-def cable_of_tip_force(part: Part, force_N: float) -> float:
-    """Tension (N) at the drum of the pulling cable at a fingertip force (N).
-
-    The other cable slackens by as much as this one gains, until it is slack:
-    T = max(P + F l / (2 r2 (1 - mu_w)), F l / (r2 (1 - mu_w))) for a pair.
-    """
-    if part.cable.kind == DIRECT:
-        return 0.0
-    pull = force_N * part.hinge.tip_m / part.cable.joint_m / wrap_gain(part)
-    preload = part.cable.flexor_stretch_m * part.cable.flexor_N_m
-    if part.cable.kind == SPRING_RETURN:
-        return pull + preload
-    return max(preload + 0.5 * pull, pull)
-
-
-def hold_current(part: Part) -> float:
-    """Current (A) that the winding stands for ever at its warm limit.
-
-    (T_warm - T_air) = (R1 + R2) R(T_warm) I^2.
-    """
-    h = part.heat
-    ohm = heat_model.resistance(h.resistance_25_ohm, h.warm_C)
-    return float(sqrt((h.warm_C - h.air_C) / ((h.winding_K_W + h.case_K_W) * ohm)))
-
-
-def no_load_speed(part: Part, volt: float) -> float:
-    """Joint speed (rad/s) at which the motor runs free at a voltage (V)."""
-    m = part.motor
-    ohm = m.resistance_25_ohm + m.driver_ohm
-    drum = (volt - ohm * m.coulomb_Nm / m.emf_V_s) / (m.emf_V_s + ohm * m.viscous_Nms / m.emf_V_s)
-    return max(drum, 0.0) / drum_per_joint(part)
-
-
-def time_constant(part: Part) -> float:
-    """Mechanical time constant (s) seen by the joint: J R / (K^2 + b R)."""
-    m = part.motor
-    ohm = m.resistance_25_ohm + m.driver_ohm
-    inertia = m.inertia + part.hinge.inertia / drum_per_joint(part) ** 2
-    return float(inertia * ohm / (m.emf_V_s**2 + m.viscous_Nms * ohm))
-
-
-def sliding_V(part: Part) -> float:
-    """Voltage (V) that dry friction of the nominal part takes while sliding, at 25 degC."""
-    m, c = part.motor, part.cable
-    hinge = part.hinge.coulomb_Nm
-    if c.kind != DIRECT:
-        tension = c.flexor_stretch_m * c.flexor_N_m + c.extensor_stretch_m * c.extensor_N_m
-        hinge += c.wrap_loss * c.joint_m * tension
-    torque = m.coulomb_Nm + hinge / drum_per_joint(part)
-    return torque * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
-
-
-def breakaway_V(part: Part) -> float:
-    """Voltage (V) that moves the stiffest, hottest, weakest part of the spread.
-
-    1.4 F_s of the motor, 2.5 F of the hinge, twice the wrap loss at 1.6 times
-    the pretension, twice gravity; R at 80 degC of the 1.12-fold winding.
-    """
-    m = part.motor
-    hinge = 2.5 * part.hinge.coulomb_Nm + 2.0 * part.hinge.gravity_Nm
-    c = part.cable
-    if c.kind != DIRECT:
-        tension = c.flexor_stretch_m * c.flexor_N_m
-        tension += c.extensor_stretch_m * c.extensor_N_m
-        hinge += min(2.0 * c.wrap_loss, 0.6) * c.joint_m * 1.6 * tension
-    torque = 1.4 * m.stiction_Nm + hinge / drum_per_joint(part)
-    ohm = HOT_PART * heat_model.resistance(m.resistance_25_ohm, 80.0) + m.driver_ohm
-    return torque * ohm / (WEAK_PART * m.emf_V_s)
 
 
 def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
@@ -133,7 +40,7 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     settings = Settings()
     settings.tick_s = 1.0 / file.control.rate
     _fill_sensing(settings, file, part, name)
-    _fill_limits(settings, file, part)
+    _fill_limits(settings, file, part, name)
     _fill_watch(settings, file, part, name)
     _fill_stopping(settings, file, part)
     _fill_drive(settings, file, part)
@@ -186,7 +93,7 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
     s.rail_high_counts = p.top_counts - s.rail_low_counts
     s.tracks = file.sensor.wipers
     noise_rad = p.noise_counts * p.electrical_rad / p.top_counts
-    fastest = no_load_speed(part, 1.06 * file.drive.supply)
+    fastest = motor_speed(part, 1.06 * file.drive.supply)
     # Twice the no-load speed (an object lets go, a cable unwinds) and ten
     # sigma of the difference of two readings.
     s.jump_rad = 2.0 * fastest * settings.tick_s + 14.0 * noise_rad
@@ -196,6 +103,7 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
     _fill_correction(settings, part)
     if s.travel == CONTINUOUS:
         s.gap_rad = 2.0 * pi - p.electrical_rad
+        s.blind_limit_s = blind_limit(file, part, s.gap_rad, name)
         s.gap_from_rad = p.electrical_rad * (1.0 - p.zero_fraction)
         if p.sign < 0:
             s.gap_from_rad = p.electrical_rad * p.zero_fraction
@@ -214,6 +122,15 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
             )
 
 
+def blind_limit(file: JointFile, part: Part, gap_rad: float, name: str = "") -> float:
+    """Longest time (s) in the dead gap: twice what the slowest part takes, and 0.1 s to get there.
+
+    At most a second: a joint that takes longer must not stop or creep there.
+    """
+    slow = slowest_speed(file, part, name)
+    return min(0.1 + 2.0 * gap_rad / slow, 1.0) if slow > 2.0 * gap_rad else 1.0
+
+
 def held_ticks(noise_counts: float, rate_Hz: float) -> int:
     """Identical readings in a row that happen by chance less than 1e-6 an hour.
 
@@ -230,7 +147,7 @@ def _fill_correction(settings: Settings, part: Part) -> None:
     """Undo the pull-down's loading (known from its value) by the linearity table."""
     s = settings.sensing
     m = part.probe.load_ratio
-    if m <= 0.0 or s.travel == CONTINUOUS:
+    if m <= 0.0:
         return
     points = 33
     s.correction_points = points
@@ -242,7 +159,7 @@ def _fill_correction(settings: Settings, part: Part) -> None:
         s.correction_rad[k] = (x - y) * s.counts_top * s.rad_per_count
 
 
-def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
+def _fill_limits(settings: Settings, file: JointFile, part: Part, name: str) -> None:
     limits = settings.limits
     m = part.motor
     ratio = drum_per_joint(part)
@@ -252,22 +169,21 @@ def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
     if file.limits.grip_force is not None:
         gentle = min(gentle, current_for_tip_force(part, file.limits.grip_force))
     limits.grip_current_A = min(limits.current_A, gentle)
-    limits.loss_A = m.coulomb_Nm / m.emf_V_s
-    limits.newton_per_A = tip_force_of_current(part, 2.0 * limits.loss_A + 1.0) / (
-        limits.loss_A + 1.0
-    )
+    limits.loss_A = current_of_drum(part, 0.0)
+    pressing = max(limits.current_A, 2.0 * limits.loss_A)
+    limits.newton_per_A = tip_force_of_current(part, pressing) / (pressing - limits.loss_A)
     limits.current_fitted = 1 if file.drive.current_sensor else 0
     limits.resistance_ohm = heat_model.resistance(m.resistance_25_ohm, COLD_C) + m.driver_ohm
     limits.back_emf_V_s = m.emf_V_s * ratio
     limits.supply_low_V = file.limits.supply_low or 0.7 * supply
     limits.supply_ticks = max(2, ceil(0.01 / settings.tick_s))
     limits.slew_V_s = supply / 0.001
-    limits.speed_rad_s = file.limits.speed or no_load_speed(part, 1.06 * supply)
+    limits.speed_rad_s = file.limits.speed or motor_speed(part, 1.06 * supply)
     limits.grip_speed_rad_s = min(file.limits.grip_speed, limits.speed_rad_s)
     inertia = m.inertia * ratio  # voltage to joint acceleration at the drum: J ratio R / K
     ohm = m.resistance_25_ohm + m.driver_ohm
     limits.speed_gain_V_s = ohm * inertia / m.emf_V_s / 0.02
-    limits.friction_V = gains.friction_V(part)
+    limits.friction_V = breakaway_spread(file, part, name)[0]
     limits.brake_rad_s2 = 0.5 * m.emf_V_s * limits.current_A / inertia
     if file.joint.range is not None:
         limits.command_low_rad, limits.command_high_rad = file.joint.range
@@ -294,56 +210,11 @@ def force_current(file: JointFile, part: Part) -> float:
     strength = datasheet.cable_strength(file)
     if strength is not None and part.cable.kind != DIRECT:
         pull = strength / file.cable.safety_factor
-        motor = pull * part.cable.drum_m / (1.0 - part.motor.load_loss) + part.motor.coulomb_Nm
-        amps = min(amps, motor / part.motor.emf_V_s)
+        if part.cable.kind == PAIR:  # while both cables pull, this one pulls P + D/2
+            preload = part.cable.flexor_stretch_m * part.cable.flexor_N_m
+            pull = max(min(pull, 2.0 * (pull - preload)), 0.0)
+        amps = min(amps, current_of_drum(part, pull * part.cable.drum_m))
     return amps
-
-
-def stiffest_V(file: JointFile, part: Part, name: str = "") -> float:
-    """Voltage (V) that moves a part at the bad end of every entry of the file's spread at once."""
-    e = tolerance.spread_of(file, name)
-    m, c = part.motor, part.cable
-    hinge = part.hinge.stiction_Nm * e["joint_friction"].high
-    hinge += part.hinge.gravity_Nm * e["gravity"].high
-    if c.kind != DIRECT:
-        pull = c.flexor_stretch_m * c.flexor_N_m
-        pull += (
-            spring_pull(file, part)
-            if c.kind == SPRING_RETURN
-            else (c.extensor_stretch_m * c.extensor_N_m)
-        )
-        wrap = min(c.wrap_loss * e["wrap_loss"].high, 0.8)
-        hinge += wrap * c.joint_m * pull * e["pretension"].high
-    rest = m.coulomb_Nm * e["motor_friction"].high * e["stiction_ratio"].high
-    warm = heat_model.resistance(m.resistance_25_ohm * e["resistance"].high,
-                                 e["winding_temperature"].high)  # fmt: skip
-    torque = rest + hinge / drum_per_joint(part)
-    return torque * (warm + m.driver_ohm) / (m.emf_V_s * e["torque_constant"].low)
-
-
-def spring_pull(file: JointFile, part: Part) -> float:
-    """Pull (N) of the return spring at the closed end of the range."""
-    c = part.cable
-    span = file.joint.range[1] if file.joint.range is not None else 0.0
-    return c.extensor_N_m * (c.extensor_stretch_m + c.joint_m * max(span, 0.0))
-
-
-def spring_V(file: JointFile, part: Part) -> float:
-    """Voltage (V) that the return spring takes at the closed end, from the weakest, hottest part.
-
-    r1 (P + k r2 (q_high - q_low)), as motor torque; nothing without a spring.
-    """
-    m = part.motor
-    if part.cable.kind != SPRING_RETURN:
-        return 0.0
-    ohm = HOT_PART * heat_model.resistance(m.resistance_25_ohm, 80.0) + m.driver_ohm
-    return (
-        spring_pull(file, part)
-        * part.cable.joint_m
-        / drum_per_joint(part)
-        * ohm
-        / (WEAK_PART * m.emf_V_s)
-    )
 
 
 def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
@@ -368,61 +239,90 @@ def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
     return min(gap + 2.0 * drag / stiff / c.joint_m, 3.0)
 
 
+def swing(file: JointFile, part: Part, name: str = "") -> float:
+    """How far (rad) the heaviest phalanx swings on the softest cables when the drive reverses.
+
+    Twice the static stretch (a suddenly applied load; any textbook on vibration) under its
+    inertia at the motor's own acceleration: 2 J (w0 / tau) / (r2^2 k).
+    """
+    c = part.cable
+    if c.kind == DIRECT:
+        return 0.0
+    e = tolerance.spread_of(file, name)
+    k = (c.flexor_N_m + (c.extensor_N_m if c.kind == PAIR else 0.0)) * e["stiffness"].low
+    inertia = part.hinge.inertia * e["joint_inertia"].high
+    quickest = motor_speed(part, file.drive.supply) / time_constant(part)
+    return min(2.0 * inertia * quickest / (c.joint_m**2 * k), 0.2)
+
+
 def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> None:
     w = settings.watch
     limits = settings.limits
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
-    w.friction_V = max(breakaway_V(part), stiffest_V(file, part, name)) + spring_V(file, part)
+    w.friction_V = max(breakaway_spread(file, part, name)[1], spring_hold_V(file, part, name))
+    w.spring_V = max(breakaway_spread(file, part, name, spring=True)[1] - w.friction_V, 0.0)
     w.emf_V_s = limits.back_emf_V_s
-    w.lag_s = 1.25 * time_constant(part)
+    w.lag_s = 1.25 * heavy_time_constant(file, part, name)
     w.window_s = 0.06
     gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part)
     # Less expected motion than the backlash and the noise is no evidence.
     w.lost_rad = lost_motion(file, part, name)
     w.least_rad = 0.01 + 0.5 * gap + 3.0 * noise_rad
-    w.wrong_rad = 3.0 * DEG + gap + 6.0 * noise_rad
+    w.wrong_rad = 3.0 * DEG + gap + 6.0 * noise_rad + swing(file, part, name)
     w.over_travel_rad = 0.0
     if file.joint.range is not None:
         low, high = datasheet.hard_stops(file)
         room = max(high - limits.travel_high_rad, limits.travel_low_rad - low)
         w.over_travel_rad = max(room, 0.0) + 3.0 * DEG + 4.0 * noise_rad
-    w.over_speed_rad_s = 2.0 * no_load_speed(part, 1.06 * file.drive.supply)
-    span = 1.0
-    if file.joint.range is not None:
-        span = file.joint.range[1] - file.joint.range[0]
-    w.following_rad = 0.3 * span
-    w.following_s = 1.0
+    w.over_speed_rad_s = 2.0 * motor_speed(part, 1.06 * file.drive.supply)
+    w.following_rad, w.following_s = _following(file, part, name)
     if file.drive.kind == "builtin":
         # The motor's original loop answers angles, not our voltage: nothing to compare with.
         w.still_s = w.slow_s = w.wrong_rad = w.following_rad = 0.0
     w.link_silence_s = file.limits.link_silence
     if file.drive.kind == "pulse":
         # a frame long the motor may still do what it was told before
-        w.wrong_rad += 0.5 * part.board_frame_s * no_load_speed(part, file.drive.supply)
+        w.wrong_rad += 0.5 * part.board_frame_s * motor_speed(part, file.drive.supply)
         w.still_s += 0.02
         w.slow_s += 0.04
         w.window_s = 0.1
 
 
+def _following(file: JointFile, part: Part, name: str) -> tuple[float, float]:
+    """How far (rad) a sound joint lies behind a move at most, and how long (s).
+
+    0.3 of the way, for as long as the slowest part takes for all of it, and half a second. The
+    way is the range, half a turn without one; no part is given more than ten seconds.
+    """
+    way = pi
+    if file.joint.range is not None:
+        way = file.joint.range[1] - file.joint.range[0]
+    slow = slowest_speed(file, part, name)
+    lasts = way / slow if slow * LONGEST_S > way else LONGEST_S
+    return 0.3 * way, 0.5 + lasts
+
+
 def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     s = settings.stopping
     tested = file.limits.self_test and file.drive.kind != "builtin"
-    s.check_V = 1.25 * settings.watch.friction_V if tested else 0.0
+    watch = settings.watch
+    s.check_V = 1.25 * watch.friction_V + watch.spring_V if tested else 0.0
     s.check_s = 0.8
     noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad
     # The self-test and the release may use what moves the stiffest part, no more.
     settings.limits.check_current_A = (
-        1.4 * settings.watch.friction_V / settings.limits.resistance_ohm
-    )
-    s.release_V = 1.2 * settings.watch.friction_V
+        1.4 * watch.friction_V + watch.spring_V
+    ) / settings.limits.resistance_ohm
+    s.release_V = 1.2 * watch.friction_V
     s.release_s = 0.1
     s.release_rad = 10.0 * DEG
 
 
 def _fill_drive(settings: Settings, file: JointFile, part: Part) -> None:
     d = settings.drive
-    d.kind = BRIDGE if file.drive.kind == "bridge" else PULSE
+    d.kind = {"bridge": BRIDGE, "pulse": PULSE, "builtin": BUILTIN}[file.drive.kind]
+    d.sign = -1 if file.drive.reversed else 1
     d.frame_s = part.board_frame_s
     d.neutral_s = part.board_neutral_s
     d.dead_s = part.board_dead_s

@@ -13,6 +13,7 @@ import os
 import shutil
 import sys
 import threading
+import time
 import types
 from collections.abc import Callable
 from pathlib import Path
@@ -23,22 +24,25 @@ import numpy as np
 from controller.records import INTEGER, PART, REAL, Field, Record, fields
 
 MODULES = (
-    "controller.angles",
-    "controller.heat",
-    "controller.sensing",
-    "controller.segments",
-    "controller.speed_change",
-    "controller.profile",
-    "controller.setpoint",
-    "controller.trajectory",
-    "controller.pid",
-    "controller.limits",
-    "controller.faults",
-    "controller.watch",
-    "controller.supervisor",
-    "controller.drive",
-    "controller.coupling",
-    "controller.joint",
+    "controller.joint.angles",
+    "controller.joint.heat",
+    "controller.joint.reading",
+    "controller.joint.turning",
+    "controller.joint.sensing",
+    "controller.joint.motion.segments",
+    "controller.joint.motion.speed_change",
+    "controller.joint.motion.profile",
+    "controller.joint.motion.setpoint",
+    "controller.joint.motion.trajectory",
+    "controller.joint.pid",
+    "controller.joint.limits",
+    "controller.joint.faults",
+    "controller.joint.watch",
+    "controller.joint.modes",
+    "controller.joint.supervisor",
+    "controller.joint.drive",
+    "controller.joint.coupling",
+    "controller.joint.tick",
     "sim.arithmetic",
     "sim.plant",
     "sim.sensor",
@@ -52,6 +56,8 @@ MODULES = (
 )
 """Kernel modules, callees first."""
 
+UNUSED_S = 86_400.0
+"""Compiled code that nobody has asked for in so long may go."""
 _LOCK = threading.Lock()
 _LOADED: dict[str, types.SimpleNamespace] = {}
 
@@ -75,8 +81,8 @@ def source_digest() -> str:
     for name, path in _sources():
         total.update(name.encode() + path.read_bytes())
     for name in (
-        "controller.settings",
-        "controller.state",
+        "controller.joint.settings.settings",
+        "controller.joint.state",
         "controller.portable",
         "sim.part",
         "sim.program",
@@ -103,9 +109,10 @@ def cache_folder() -> Path | None:
         trial = folder / f".trial-{os.getpid()}"
         trial.write_bytes(b"")
         trial.unlink()
-        old = sorted(top.iterdir(), key=lambda one: one.stat().st_mtime)[:-6]
-        for one in old:
-            if one.is_dir() and one != folder and len(one.name) == 16:
+        os.utime(folder)
+        compiled = [one for one in top.iterdir() if len(one.name) == 16 and one.is_dir()]
+        for one in sorted(compiled, key=lambda one: one.stat().st_mtime)[:-6]:
+            if time.time() - one.stat().st_mtime > UNUSED_S:  # not what another version runs on now
                 shutil.rmtree(one, ignore_errors=True)
     except OSError:
         return None
@@ -113,23 +120,31 @@ def cache_folder() -> Path | None:
 
 
 class _Rename(ast.NodeTransformer):
-    """Point imports of kernel modules at their copies."""
+    """Point imports of kernel modules, and of names in them, at their copies."""
 
     def __init__(self, prefix: str) -> None:
         self.prefix = prefix
 
-    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.ImportFrom:
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> list[ast.ImportFrom]:
         module = node.module or ""
-        if module in MODULES or module in ("controller", "sim"):
-            node.module = f"{self.prefix}.{module}"
-        return node
+        copied = [
+            one for one in node.names if module in MODULES or f"{module}.{one.name}" in MODULES
+        ]
+        kept = [one for one in node.names if one not in copied]
+        made = [ast.ImportFrom(f"{self.prefix}.{module}", copied, 0)] if copied else []
+        return [*made, *([ast.ImportFrom(module, kept, 0)] if kept else [])]
 
 
 def _package(name: str) -> types.ModuleType:
-    module = types.ModuleType(name)
-    module.__path__ = []
-    sys.modules[name] = module
-    return module
+    """The package of that name, made with all that it lies in where it is not there yet."""
+    if name not in sys.modules:
+        module = types.ModuleType(name)
+        module.__path__ = []
+        sys.modules[name] = module
+        within, _, last = name.rpartition(".")
+        if within:
+            setattr(_package(within), last, module)
+    return sys.modules[name]
 
 
 def load_copy(prefix: str, wrap: Callable[..., Any]) -> types.SimpleNamespace:
@@ -137,25 +152,18 @@ def load_copy(prefix: str, wrap: Callable[..., Any]) -> types.SimpleNamespace:
 
     Returns a namespace with the copies by their last name (``loop``, ``plant``).
     """
-    top = _package(prefix)
-    for name in ("controller", "sim"):
-        package = _package(f"{prefix}.{name}")
-        setattr(top, name, package)
-        for other in list(sys.modules):  # constants of modules that are not copied
-            if other.startswith(name + ".") and other.count(".") == 1:
-                setattr(package, other.split(".")[1], sys.modules[other])
     copies = {}
     for name, path in _sources():
         copy = types.ModuleType(f"{prefix}.{name}")
         copy.__file__ = str(path)
         sys.modules[copy.__name__] = copy
-        package_name, last = name.split(".")
-        tree = _Rename(prefix).visit(ast.parse(path.read_text()))
+        within, _, last = copy.__name__.rpartition(".")
+        tree = ast.fix_missing_locations(_Rename(prefix).visit(ast.parse(path.read_text())))
         exec(compile(tree, str(path), "exec"), copy.__dict__)
         for key, value in list(vars(copy).items()):
             if isinstance(value, types.FunctionType) and value.__module__ == copy.__name__:
                 setattr(copy, key, wrap(value))
-        setattr(sys.modules[f"{prefix}.{package_name}"], last, copy)
+        setattr(_package(within), last, copy)
         copies[last] = copy
     return types.SimpleNamespace(**copies)
 
@@ -166,7 +174,7 @@ def twin() -> types.SimpleNamespace:
         if "twin" not in _LOADED:
             import numba
 
-            import controller.settings  # noqa: F401  (constants the copies refer to)
+            import controller.joint.settings.settings  # noqa: F401  (constants the copies refer to)
             import sim.part
             import sim.program  # noqa: F401
 

@@ -23,7 +23,7 @@ from typing import Any
 
 import numpy as np
 
-from controller.settings import Gains
+from controller.joint.settings.settings import Gains
 from sim.part import DIRECT, PAIR, Part
 
 
@@ -169,7 +169,7 @@ def controller_space(
     """Return A, B, C, D of the controller from measured angle y to *minus* voltage.
 
     States: integral, filtered speed, last y: the difference equations of
-    ``controller/pid.py`` outside its dead band.
+    ``controller/joint/pid.py`` outside its dead band.
     """
     h, lag = tick_s, gains.derivative_filter_s
     kp = small_signal_kp(gains)
@@ -294,3 +294,59 @@ def to_control(
     phi, gamma, c = sampled(part, tick_s, delay_s, rigid)
     plant = control.ss(phi, gamma, c, np.zeros((1, 1)), tick_s)
     return plant, control.ss(*controller_space(gains, tick_s), tick_s)
+
+
+def _saturation(r: np.ndarray) -> np.ndarray:
+    """Describing function of a unit slope up to r = limit / amplitude; 1 where it never limits."""
+    x = np.clip(r, 0.0, 1.0)
+    return np.asarray(2.0 / np.pi * (np.arcsin(x) + x * np.sqrt(1.0 - x * x)))
+
+
+def help_gain(gains: Gains, amplitude_rad: np.ndarray) -> np.ndarray:
+    """Gain (V/rad) that the help against stiction adds for an error swinging by an amplitude (rad).
+
+    Zero up to D (``rest_out_rad``), a slope of M/D up to 2 D, then M: the difference of two
+    saturations, N = M/D (sat(2 D / A) - sat(D / A)) (A. Gelb and W. E. Vander Velde,
+    "Multiple-Input Describing Functions", 1968, table of odd static nonlinearities).
+    """
+    d = gains.rest_out_rad
+    if d <= 0.0 or gains.breakaway_feed_V <= 0.0:
+        return np.zeros_like(amplitude_rad)
+    r = d / amplitude_rad
+    return gains.breakaway_feed_V / d * (_saturation(2.0 * r) - _saturation(r))
+
+
+def worst_swing(
+    part: Part, gains: Gains, tick_s: float, delay_s: float
+) -> tuple[float, float, float]:
+    """Worst Ms and phase margin (deg) with the help against stiction, and their amplitude (rad).
+
+    Over the amplitude of the error; dry friction, which the help is there to meet, is left out, so
+    this is a part without any. Without the help: the linear figures, amplitude 0.
+    """
+    w = frequency_grid(tick_s)
+    frame = part.board_frame_s if part.board != 0 else 0.0
+    plant = plant_response(part, tick_s, delay_s, True) * frame_hold(w, frame, tick_s)
+    return worst_of(plant, controller_response(gains, tick_s), gains)
+
+
+def worst_of(plant: np.ndarray, own: np.ndarray, gains: Gains) -> tuple[float, float, float]:
+    """``worst_swing`` of frequency responses of plant and controller."""
+    amplitudes = gains.rest_out_rad * np.geomspace(1.02, 30.0, 40)
+    added = help_gain(gains, amplitudes)
+    if not added.any():
+        return peak_sensitivity(plant * own), _phase_margin(plant * own), 0.0
+    loops = plant * (own + added[:, None])
+    nearest = np.abs(1.0 + loops).min(axis=1)
+    k = int(np.argmin(nearest))
+    return float(1.0 / nearest[k]), _phase_margin(loops[k]), float(amplitudes[k])
+
+
+def _phase_margin(loop: np.ndarray) -> float:
+    """Least phase margin (deg) at the crossings of unit gain; inf where there is none."""
+    size = np.abs(loop)
+    at = np.nonzero((size[:-1] >= 1.0) != (size[1:] >= 1.0))[0]
+    if not len(at):
+        return float("inf")
+    phase = np.angle(loop[at], deg=True)
+    return float(np.min(np.where(phase > 0.0, phase - 180.0, phase + 180.0)))

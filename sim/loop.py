@@ -4,7 +4,7 @@ Runs as plain Python on record objects, and compiled on NumPy records, with the
 same bits. Order in tick k: events; reading; control tick; score; plant.
 """
 
-from controller import joint
+from controller.joint.tick import joint_tick
 from sim import plant, scoring, sensor
 from sim.board_drive import drive_duty
 from sim.events import apply_event
@@ -13,8 +13,8 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from typing import Any
 
-    from controller.settings import Settings
-    from controller.state import Allowed, Command, Output, Readings, Report, State
+    from controller.joint.settings.settings import Settings
+    from controller.joint.state import Allowed, Command, Output, Readings, Report, State
     from sim.part import Part, Plant, Sense
     from sim.program import Event, Run, Score
 
@@ -145,7 +145,7 @@ def run_joint(
     """
     for tick in range(run.ticks):
         if begin_tick(settings, command, readings, p, x, s, events, run, score, tick) > 0:
-            joint.joint_tick(settings, state, command, readings, report)
+            joint_tick(settings, state, command, readings, report)
         end_tick(settings, state.allowed, state.output, report, p, x, run, score, trace, tick)
 
 

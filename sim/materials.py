@@ -13,6 +13,9 @@ Sciences 8:1096). D/d: suggested sheave ratio, common practice for fibre braid
 from dataclasses import dataclass
 from math import pi
 
+COLD_C = 10.0
+"""Coldest winding (degC) that the force limit reckons with: then its resistance is least."""
+
 
 @dataclass(frozen=True)
 class Material:

@@ -72,7 +72,7 @@ def table(scores: np.ndarray, tick_s: float) -> dict[str, np.ndarray]:
 
 
 def fault_names() -> dict[int, str]:
-    """Names of the fault numbers, read from the source of ``controller.faults``."""
+    """Names of the fault numbers, read from the source of ``controller.joint.faults``."""
     from sim.documentation import fault_table
 
     return {row["number"]: row["name"] for row in fault_table()}

@@ -5,9 +5,9 @@ or drawn from the part-to-part spread. Symbols in the meanings are those of
 ``sim/README.md``.
 """
 
+from controller.joint.settings.safety_settings import Heat
 from controller.portable import const
 from controller.records import Record, integer, part, real
-from controller.safety_settings import Heat
 
 PAIR = const(0)
 SPRING_RETURN = const(1)
@@ -137,6 +137,8 @@ class Part(Record):
     "V_oc: open-circuit voltage of the supply."
     supply_ohm = real(0.2, "ohm")
     "R_int."
+    wires = integer(1)
+    "1, or -1 where the motor's two wires are the other way round."
     board = integer(0)
     "0 bridge, 1 or 2 the motor's own pulse board, 3 its original loop."
     board_full_s = real(1.5e-4, "s")

@@ -7,7 +7,7 @@ loaded joint stands exactly still. Symbols, sources and what is not modelled:
 ``sim/README.md``.
 """
 
-from controller import heat
+from controller.joint import heat
 from controller.portable import const
 from sim.arithmetic import cosine
 from sim.part import DIRECT, PAIR

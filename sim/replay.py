@@ -14,17 +14,6 @@ from sim import program
 from sim.scenarios import LEAD_S, Scenario
 
 
-def longest_stretch(flags: np.ndarray) -> slice:
-    """The longest run of true values in ``flags``, shape (n,); an empty slice where none is."""
-    padded = np.concatenate([[0], np.asarray(flags, bool).astype(int), [0]])
-    starts = np.nonzero(np.diff(padded) == 1)[0]
-    ends = np.nonzero(np.diff(padded) == -1)[0]
-    if not len(starts):
-        return slice(0, 0)
-    k = int(np.argmax(ends - starts))
-    return slice(int(starts[k]), int(ends[k]))
-
-
 def on_ticks(tick_s: float, time_s: np.ndarray, values: np.ndarray) -> np.ndarray:
     """Values at every tick from the first time to the last: straight lines over gaps."""
     count = round((time_s[-1] - time_s[0]) / tick_s) + 1

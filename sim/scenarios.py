@@ -8,8 +8,8 @@ told to hold, and what is measured begins at ``LEAD_S``.
 from dataclasses import dataclass, field
 from math import pi
 
-from controller.settings import Settings
-from controller.supervisor import ARM
+from controller.joint.modes import ARM
+from controller.joint.settings.settings import Settings
 from sim import program
 from sim.program import Event
 
@@ -146,6 +146,18 @@ def span_of(settings: Settings) -> tuple[float, float]:
         return middle - 0.5236, middle + 0.5236
     low, high = settings.limits.command_low_rad, settings.limits.command_high_rad
     return low + 0.2 * (high - low), low + 0.8 * (high - low)
+
+
+def step_ends(settings: Settings, step_rad: float = 60.0 * DEG) -> tuple[float, float]:
+    """Ends (rad) of a large step in the middle of the range, no longer than the range allows.
+
+    The one place that decides what step is made: what is told of a step tells of these ends.
+    """
+    low, high = span_of(settings)
+    middle, half = 0.5 * (low + high), 0.5 * step_rad
+    if settings.sensing.travel == 0:
+        half = min(half, 0.5 * (settings.limits.command_high_rad - settings.limits.command_low_rad))
+    return middle - half, middle + half
 
 
 def named(

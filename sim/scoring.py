@@ -1,11 +1,11 @@
 """What is counted while a program runs (definitions: ``metrics.py``)."""
 
-from controller.supervisor import POWERED, TRIPPED, driven
+from controller.joint.modes import POWERED, TRIPPED, driven
 from sim import program
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.state import Allowed, Output, Report
+    from controller.joint.state import Allowed, Output, Report
     from sim.part import Plant
     from sim.program import Event, Score
 

@@ -6,8 +6,8 @@ from math import exp, inf, log, sqrt
 
 import numpy as np
 
+from controller.joint.settings.settings import Gains, Profile, Settings
 from controller.records import copy
-from controller.settings import Gains, Profile, Settings
 from sim import gains as rules
 from sim import tolerance
 from sim.closed_loop import Fleet, Joint
@@ -22,7 +22,7 @@ from sim.cost import (
     situations,
     step_cost,
 )
-from sim.scenarios import DEG
+from sim.scenarios import DEG, step_ends
 
 SEARCH = (
     ("kp", 0.4, 4.0),
@@ -115,7 +115,9 @@ class Search:
     ) -> None:
         self.joint = joint
         self.seed = seed
-        self.step_rad = step_rad
+        start, end = step_ends(joint.settings, step_rad)
+        self.step_rad = end - start
+        """What is made of the step asked for: a short range allows less."""
         self.effort = effort
         self.goals = Goals()
         if joint.part.board != 0:

@@ -1,16 +1,16 @@
 """The controller in single precision: what a board's float really does.
 
 The same functions run on objects that keep every real number as ``np.float32``
-(NumPy 2 keeps single precision through arithmetic with plain literals); plant
-and sensor stay in double precision and compiled.
+(NumPy 2 keeps single precision through arithmetic with plain literals), or translated
+to C (``sim/translate``) with the same bits; plant and sensor stay in double precision and compiled.
 """
 
 from typing import Any
 
 import numpy as np
 
+from controller.joint.state import Command, Readings, Report, State
 from controller.records import INTEGER, PART, TABLE, Record, fields
-from controller.state import Command, Readings, Report, State
 from sim import kernels
 from sim.program import Run, Score
 
@@ -50,7 +50,7 @@ def _controller() -> object:
         for name in ("profile", "speed_change", "limits"):
             getattr(copies, name).sqrt = np.sqrt
         kernels._LOADED["single"] = copies
-    return kernels._LOADED["single"].joint
+    return kernels._LOADED["single"].tick
 
 
 def _fill(row: np.void, record: Single, names: tuple[str, ...]) -> None:
@@ -64,6 +64,17 @@ _READINGS = fields(Readings)
 
 
 def run_single(records: list, events: list, run: Run, score: Score, rows: np.ndarray) -> tuple:
+    """The same as ``run_objects``, to the bit, with the controller as C where there is a compiler."""
+    from sim.translate import library
+
+    if library.compiler() is None:
+        return run_objects(records, events, run, score, rows)
+    from sim.translate import loop
+
+    return loop.run_single(records, events, run, score, rows)
+
+
+def run_objects(records: list, events: list, run: Run, score: Score, rows: np.ndarray) -> tuple:
     """Run one joint with its controller in single precision.
 
     records: settings, State, Command, Readings, Report, Part, Plant, Sense.

@@ -10,12 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from controller import heat as heat_model
-from sim import bound, datasheet, linear, materials, scenarios, tolerance
-from sim import joint_settings as rules
-from sim.closed_loop import Fleet, Joint, joint_of
+from controller.joint import heat as heat_model
+from sim import bound, breakaway, datasheet, force, linear, materials, physics, scenarios, tolerance
+from sim.closed_loop import Joint, joint_of
 from sim.findings import Finding, findings
-from sim.gains import resonance_Hz
 from sim.part import DIRECT, Part, Plant
 from sim.scenarios import DEG
 
@@ -37,6 +35,12 @@ class Size:
     cable_at_limit_N: float
     cable_at_stall_N: float
     cable_impact_N: float
+    cable_contact_N: float
+    """Most pull over the spread of parts that run into something at full speed (``force.bound_of``)."""
+    contact_N: tuple[float, float]
+    """Tip force that lasts then: middle of drawn parts, and the most over the spread."""
+    modes: force.ModeForces
+    """What self-test and release may do."""
     tip_impact_N: float
     cable_strength_N: float | None
     bend_ratio_drum: float | None
@@ -55,6 +59,8 @@ class Size:
     ms: float
     time_constant_s: float
     step_bound_s: float | None
+    step_rad: float
+    """The step that ``step_bound_s`` speaks of: 60 deg, or what the range allows."""
     hold_s: list[tuple[float, float, float | None]]
     """(current A, tip force N, time to the hot limit s; None holds for ever)."""
     hold_for_ever_A: float
@@ -107,25 +113,6 @@ def loading_error(part: Part) -> float:
     return 0.0 if m <= 0.0 else 4.0 / 27.0 / m * part.probe.electrical_rad
 
 
-def force_spread(
-    joint: Joint, amps: float, count: int = 1000, seed: int = 1
-) -> tuple[float, float, float]:
-    """Tip force (N) held over drawn parts at the voltage that limits to ``amps``.
-
-    The limit is a voltage by the nominal cold resistance, so each part draws its
-    own current from it: I = R_limit amps / R_part.
-    """
-    entries = tolerance.spread_of(joint.file, joint.path)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
-    volt = joint.settings.limits.resistance_ohm * amps
-    forces = []
-    for part, warm in zip(parts, warmth, strict=True):
-        ohm = heat_model.resistance(part.motor.resistance_25_ohm, warm) + part.motor.driver_ohm
-        forces.append(rules.tip_force_of_current(part, min(volt, part.supply_V) / ohm))
-    low, middle, high = np.percentile(forces, (2.5, 50.0, 97.5))
-    return float(low), float(middle), float(high)
-
-
 def force_over_range(
     part: Part, low: float, high: float, amps: float, stall: float
 ) -> list[tuple[float, float, float]]:
@@ -140,30 +127,18 @@ def force_over_range(
         rows.append(
             (
                 float(angle),
-                max(rules.tip_force_of_current(part, amps) * scale - lost, 0.0),
-                max(rules.tip_force_of_current(part, stall) * scale - lost, 0.0),
+                max(physics.tip_force_of_current(part, amps, float(angle)) * scale - lost, 0.0),
+                max(physics.tip_force_of_current(part, stall, float(angle)) * scale - lost, 0.0),
             )
         )
     return rows
 
 
-def impact(joint: Joint) -> tuple[float, float]:
-    """Cable tension and tip force (N) when closing on a hard object at full speed."""
-    low, high = scenarios.span_of(joint.settings)
-    scene = scenarios.contact(low, high, 0.5 * (low + high), 30.0, "impact")
-    fleet = Fleet([joint.part], [25.0], joint.settings.tick_s, joint.delay_s, 1)
-    found = fleet.run(joint.settings, scene)
-    return float(found.plants["peak_cable_N"][0]), float(found.plants["peak_tip_N"][0])
-
-
 def own_bound(joint: Joint, step_rad: float = 60.0 * DEG) -> float:
-    """Bang-bang bound (s) of a step in the middle of the range; nan where there is none."""
-    low, high = scenarios.span_of(joint.settings)
-    middle, half = 0.5 * (low + high), 0.5 * step_rad
-    if joint.settings.sensing.travel == 0:
-        half = min(half, 0.5 * (high - low) / 0.6 * 0.98)
+    """Bang-bang bound (s) of the step made (``scenarios.step_ends``); nan where there is none."""
+    start, end = scenarios.step_ends(joint.settings, step_rad)
     return bound.step_bound(
-        joint.part, middle - half, middle + half, 0.04 * half, joint.settings.limits.current_A
+        joint.part, start, end, 0.02 * (end - start), joint.settings.limits.current_A
     )
 
 
@@ -174,7 +149,7 @@ def hold_table(part: Part, limit_A: float) -> list[tuple[float, float, float | N
     for amps in sorted(
         {round(share * stall, 3) for share in (0.3, 0.4, 0.5, 0.7, 1.0)} | {round(limit_A, 3)}
     ):
-        rows.append((amps, rules.tip_force_of_current(part, amps), time_to_hot(part, amps)))
+        rows.append((amps, physics.tip_force_of_current(part, amps), time_to_hot(part, amps)))
     return rows
 
 
@@ -191,28 +166,34 @@ def size(joint: Joint) -> Size:
     low, high = scenarios.span_of(s)
     if file.joint.range is not None:
         low, high = file.joint.range
-    cable, tip = impact(joint)
-    ratio = rules.drum_per_joint(part)
+    step = scenarios.step_ends(s)
+    middle = 0.5 * (low + high)
+    cable, tip = force.impact(joint)
+    held, most, pull = force.contact_spread(joint)
+    ratio = physics.drum_per_joint(part)
     found = linear.margins(part, s.gains, s.tick_s, joint.delay_s)
     diameter = file.cable.diameter
     material = materials.MATERIALS.get(file.cable.material or "")
     noise = part.probe.noise_counts * abs(s.sensing.rad_per_count)
-    gentle = rules.hold_current(part)
-    stall_force = rules.tip_force_of_current(part, stall)
-    limit_force = rules.tip_force_of_current(part, limit)
+    gentle = physics.hold_current(part)
+    stall_force = physics.tip_force_of_current(part, stall)
+    limit_force = physics.tip_force_of_current(part, limit)
     stiff = part.cable.joint_m**2 * part.cable.flexor_N_m * (2 if part.cable.kind == 0 else 1)
     mine = Size(
-        free_speed_rad_s=rules.no_load_speed(part, part.supply_V),
+        free_speed_rad_s=physics.no_load_speed(part, part.supply_V, 25.0, middle),
         stall_force_N=stall_force,
         force_limit_N=limit_force,
         force_current_A=limit,
-        force_at_limit_N=force_spread(joint, limit),
+        force_at_limit_N=force.force_spread(joint, limit),
         range_rad=(low, high),
         force_over_range_N=force_over_range(part, low, high, limit, stall),
         cable_pretension_N=file.cable.pretension if part.cable.kind != DIRECT else 0.0,
-        cable_at_limit_N=rules.cable_of_tip_force(part, limit_force),
-        cable_at_stall_N=rules.cable_of_tip_force(part, stall_force),
+        cable_at_limit_N=physics.cable_of_tip_force(part, limit_force),
+        cable_at_stall_N=physics.cable_of_tip_force(part, stall_force),
         cable_impact_N=cable,
+        cable_contact_N=pull,
+        contact_N=(held, most),
+        modes=force.mode_forces(joint),
         tip_impact_N=tip,
         cable_strength_N=datasheet.cable_strength(file),
         bend_ratio_drum=2.0 * part.cable.drum_m / diameter if diameter else None,
@@ -228,18 +209,19 @@ def size(joint: Joint) -> Size:
         linearity_error_rad=file.sensor.linearity * part.probe.electrical_rad,
         loading_error_rad=loading_error(part),
         backlash_rad=2.0 * part.motor.half_gap_rad / ratio,
-        resonance_Hz=resonance_Hz(part),
+        resonance_Hz=physics.resonance_Hz(part),
         bandwidth_Hz=found.bandwidth_Hz if found.stable else None,
         ms=found.ms,
-        time_constant_s=rules.time_constant(part),
+        time_constant_s=physics.time_constant(part),
         step_bound_s=own_bound(joint),
+        step_rad=step[1] - step[0],
         hold_s=hold_table(part, limit),
         hold_for_ever_A=gentle,
-        hold_for_ever_N=rules.tip_force_of_current(part, gentle),
+        hold_for_ever_N=physics.tip_force_of_current(part, gentle),
         supply_at_limit_A=limit,
         supply_stall_A=stall,
         bus_at_stall_V=part.supply_V - part.supply_ohm * stall,
-        breakaway_V=rules.breakaway_V(part),
+        breakaway_V=breakaway.breakaway_spread(file, part, joint.path)[1],
         substep_s=s.tick_s / tolerance.substeps_for(part, s.tick_s, 5e-5),
     )
     mine.findings = findings(joint, mine)

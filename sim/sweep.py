@@ -12,13 +12,12 @@ from typing import Any
 
 import numpy as np
 
-from sim import datasheet, gains
-from sim import joint_settings as rules
+from sim import datasheet, physics, units
 from sim.closed_loop import joint_of, simulate
 from sim.errors import InputError
 from sim.executing import Runner
 from sim.part import DIRECT
-from sim.scenarios import DEG, contact, span_of, step
+from sim.scenarios import DEG, contact, span_of, step, step_ends
 
 CHUNK = 40
 COLUMNS = (
@@ -77,10 +76,27 @@ def variant(tables: dict[str, Any], axes: list[Axis], point: tuple[str, ...]) ->
             plain = float(text)
             if plain == int(plain):
                 plain = int(plain)
+        if (table, key) == ("motor", "gear_ratio"):
+            _regear(made.get("motor", {}), float(plain))
         made.setdefault(table, {})[key] = plain
     made.pop("gains", None)  # each variant by the rule: gains tuned for one would judge the others
     made.pop("identified", None)
     return made
+
+
+def _regear(motor: dict[str, Any], ratio: float) -> None:
+    """Give a motor's output values another gear: torque grows with the ratio, speed falls.
+
+    The datasheet's values are those of its own ratio; currents, voltage and the gear's losses as a
+    share stay (common practice, no source). Raises InputError where the stated ratio is missing.
+    """
+    if "gear_ratio" not in motor or "stall_torque" not in motor or "no_load_speed" not in motor:
+        raise InputError("", "motor.gear_ratio", f"{ratio:g}", "can be varied only of a motor by datasheet "
+                         "values, which are those of the ratio stated in the file")  # fmt: skip
+    factor = ratio / float(motor["gear_ratio"])
+    torque = units.parse(motor["stall_torque"], "N*m", "1.9 kgf*cm") * factor
+    speed = units.parse(motor["no_load_speed"], "rad/s", "100 rpm") / factor
+    motor["stall_torque"], motor["no_load_speed"] = f"{torque!r} N*m", f"{speed!r} rad/s"
 
 
 def evaluate(tables: dict[str, Any], name: str) -> dict[str, float]:
@@ -89,20 +105,20 @@ def evaluate(tables: dict[str, Any], name: str) -> dict[str, float]:
     part, file = joint.part, joint.file
     amps = joint.settings.limits.current_A
     ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
-    stall = rules.tip_force_of_current(part, part.supply_V / ohm)
+    stall = physics.tip_force_of_current(part, part.supply_V / ohm)
     low, high = span_of(joint.settings)
     fine = 4.0 * part.probe.noise_counts * abs(joint.settings.sensing.rad_per_count)
-    middle, half = 0.5 * (low + high), min(30.0 * DEG, 0.4 * (high - low))
-    large = simulate(joint, step(middle - half, middle + half, fine, 0.6, 0.5)).metrics
+    middle = 0.5 * (low + high)
+    large = simulate(joint, step(*step_ends(joint.settings), fine, 0.6, 0.5)).metrics
     small = simulate(joint, step(middle, middle + DEG, fine, 0.3, 0.3)).metrics
     blow = simulate(joint, contact(low, high, middle, 30.0, "hard_object")).metrics
     strength = datasheet.cable_strength(file) if part.cable.kind != DIRECT else None
     never = float("inf")
     return {
-        "free_speed_rad_s": rules.no_load_speed(part, part.supply_V),
-        "force_limit_N": rules.tip_force_of_current(part, amps), "stall_force_N": stall,
-        "cable_at_stall_N": rules.cable_of_tip_force(part, stall),
-        "resonance_Hz": gains.resonance_Hz(part), "backlash_rad": 2.0 * part.motor.half_gap_rad,
+        "free_speed_rad_s": physics.no_load_speed(part, part.supply_V),
+        "force_limit_N": physics.tip_force_of_current(part, amps), "stall_force_N": stall,
+        "cable_at_stall_N": physics.cable_of_tip_force(part, stall),
+        "resonance_Hz": physics.resonance_Hz(part), "backlash_rad": 2.0 * part.motor.half_gap_rad,
         "settling_2pct_s": never if large.settling_2pct_s is None else large.settling_2pct_s,
         "overshoot_rad": large.overshoot_rad, "steady_error_rad": large.steady_error_rad,
         "small_settling_s": never if small.settling_2pct_s is None else small.settling_2pct_s,

@@ -14,10 +14,10 @@ import numpy as np
 
 from sim import identified, units
 from sim.errors import InputError
-from sim.gains import RULE_HZ, resonance_Hz
 from sim.identified import Known
 from sim.joint_file import JointFile
 from sim.part import DIRECT, Part, Plant
+from sim.physics import RULE_HZ, resonance_Hz
 
 RULE_GAP_RAD = 0.0349  # 2 deg
 
@@ -75,6 +75,7 @@ def spread_of(file: JointFile, name: str = "") -> Spread:
     What was identified spreads as it is known (two deviations), about the identified part.
     """
     entries = Spread(DEFAULTS)
+    entries["stiction_ratio"] = _about(DEFAULTS["stiction_ratio"], file.motor.stiction_ratio / 1.35)
     for key, given in file.spread.items():
         if key not in DEFAULTS:
             raise InputError(
@@ -87,6 +88,12 @@ def spread_of(file: JointFile, name: str = "") -> Spread:
         entries.known = identified.read(file.identified, name)
         _narrow(entries, entries.known)
     return entries
+
+
+def _about(entry: Entry, factor: float) -> Entry:
+    """A default range of a ratio (at least 1), about the file's own instead of the usual 1.35."""
+    low, high = (max(one * factor, 1.0) for one in (entry.low, entry.high))
+    return Entry(entry.kind, low, high, entry.unit, entry.meaning)
 
 
 def _narrow(entries: Spread, known: Known) -> None:
@@ -197,6 +204,13 @@ def _draw(entry: Entry, rng: np.random.Generator) -> float:
     if entry.kind == "log":
         return exp(rng.uniform(log(entry.low), log(entry.high)))
     return float(rng.uniform(entry.low, entry.high))
+
+
+def middle_of(entry: Entry) -> float:
+    """Middle of an entry: geometric where its logarithm is what varies evenly."""
+    if entry.kind in ("log", "lognormal"):
+        return sqrt(entry.low * entry.high)
+    return 0.5 * (entry.low + entry.high)
 
 
 def draw_part(

@@ -18,11 +18,11 @@ from typing import Any
 
 import numpy as np
 
-from controller.settings import Gains, Profile, Settings
+from controller.joint.settings.settings import Gains, Profile, Settings
 from sim import gains as rules
 from sim import linear, tolerance
 from sim.closed_loop import Fleet, Joint, joint_of, simulate
-from sim.cost import situations
+from sim.cost import GAIN_MARGIN_LEAST, MS_MOST, SWING_MS_MOST, Goals, situations
 from sim.scenarios import DEG
 from sim.search import SMALL, Effort, Listener, Progress, Search, to_candidate, with_gains
 
@@ -69,6 +69,8 @@ class Tuning:
     seed: int
     step_rad: float
     margins: dict[str, Any] = field(default_factory=dict)
+    outside: list[str] = field(default_factory=list)
+    """Bounds that are not kept, in words."""
     tables: dict[str, dict[str, np.ndarray]] = field(default_factory=dict)
     fleets: dict[str, Fleet] = field(default_factory=dict)
     """Parts of the tables "held_out" and "outside"."""
@@ -90,10 +92,14 @@ def report_table(
 def single_table(
     joint: Joint, fleet: Fleet, settings: Settings, step_rad: float, count: int
 ) -> dict[str, np.ndarray]:
-    """The same of the first ``count`` parts with the controller in single precision.
+    """The same with the controller in single precision, its tail 2 s.
 
-    Its tail is 2 s: this runs uncompiled.
+    Of all parts where the controller can be compiled as C, else of the first ``count``.
     """
+    from sim.translate.library import compiler
+
+    if compiler() is not None:
+        count = len(fleet)
     known = situations(joint, step_rad, 2.0)
     rows = []
     for name in ("step", "step_back"):
@@ -162,7 +168,7 @@ def tune(
     inside the resonance rule, any part is searched on and held out. Raises InputError.
     """
     effort = effort or Effort()
-    search = Search(joint, step_rad, seed, effort, listener)
+    search = Search(joint, step_rad, seed, effort, listener)  # may shorten the step
     return _judged(joint, search, searched(search))
 
 
@@ -227,5 +233,36 @@ def _judged(joint: Joint, search: Search, found: Found) -> Tuning:
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
     margins = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
     margins["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
+    swing = linear.worst_swing(joint.part, gains, tick, joint.delay_s)
+    margins["swing_ms"], margins["swing_phase_margin_deg"], margins["swing_rad"] = swing
     result.margins = margins
+    result.outside = outside_bounds(result, search.goals)
     return result
+
+
+def outside_bounds(tuning: Tuning, goals: Goals) -> list[str]:
+    """Which bounds a tuning does not keep, in words: of the loop, and of the parts held out."""
+    m = tuning.margins
+    found = []
+    for name, value, most in (("Ms", m["ms"], MS_MOST),
+                              ("Ms with the help against stiction", m["swing_ms"], SWING_MS_MOST)):  # fmt: skip
+        if not value <= most:
+            found.append(f"{name} {value:.3f} is above {most:g}")
+    margin = m["resonance_gain_margin"]
+    if margin < GAIN_MARGIN_LEAST:
+        found.append(
+            f"gain margin {margin:.2f} at the cable resonance is below {GAIN_MARGIN_LEAST:g}"
+        )
+    rows = tuning.tables.get("held_out", tuning.tables["tuned"])
+    if summarise(rows)["settling_2pct_s"]["p95"] is None:
+        found.append("more than 5 % of the parts never settle")
+    for key, name, most in (("overshoot_rad", "overshoot", goals.overshoot_rad),
+                            ("steady_error_rad", "steady error", goals.steady_rad),
+                            ("hunting_rad", "hunting", goals.hunting_rad)):  # fmt: skip
+        low, _ = bootstrap_p95(rows[key], tuning.seed)
+        if low > most:  # so few parts tell a percentile only so well: surely above
+            value = percentile(np.nan_to_num(rows[key], nan=np.inf), 95)
+            found.append(
+                f"{name} {value / DEG:.2f} deg (95th percentile) is above {most / DEG:g} deg"
+            )
+    return found

@@ -74,8 +74,29 @@ def _refuse_cycles_for_angles(registry: Any, unit: Any, aim: Any) -> None:
         return turning, set(root) == {"second"}
 
     (given_turns, given_rate), (aim_turns, aim_rate) = radians(unit), radians(aim)
+    if str(aim) == "radian" and not given_turns:  # a count, a percentage, a bit: pint's 1
+        raise ValueError("no angle")
     if given_rate and aim_rate and given_turns != aim_turns:
         raise ValueError("cycles and radians differ by 2 pi")
+
+
+LISTED = {
+    "rad": ("deg", "rad", "mrad", "arcmin", "turn"),
+    "rad/s": ("deg/s", "rad/s", "rpm", "turn/s"),
+    "m": ("mm", "cm", "m", "um", "inch"), "N": ("N", "mN", "kN", "gf", "kgf", "lbf"),
+    "N*m": ("N*m", "mN*m", "N*cm", "kgf*cm", "gf*cm", "ozf*inch"), "V": ("V", "mV"),
+    "A": ("A", "mA"), "ohm": ("ohm", "mohm", "kohm", "Mohm"), "s": ("s", "ms", "us", "min", "hour"),
+    "Hz": ("Hz", "kHz"), "kg": ("g", "kg", "mg"), "N/m": ("N/m", "N/mm", "kN/m"),
+    "kg*m^2": ("kg*m^2", "g*cm^2"), "F": ("F", "uF", "nF", "pF"),
+}  # fmt: skip
+"""Units to write a quantity in, the usual ones first; whatever else pint can turn into it works too."""
+
+
+def usual(unit: str) -> str:
+    """What to say of the units of a quantity; nothing where none are listed."""
+    return (
+        f" (allowed: {', '.join(LISTED[unit])} and others of that kind)" if unit in LISTED else ""
+    )
 
 
 def parse(text: object, unit: str, example: str) -> float:
@@ -104,7 +125,7 @@ def parse(text: object, unit: str, example: str) -> float:
     try:
         number *= _factor(given, unit)
     except ValueError:
-        raise ValueError(f'{need}; "{given}" is not a unit of {unit}') from None
+        raise ValueError(f'{need}; "{given}" is not a unit of {unit}{usual(unit)}') from None
     if not isfinite(number):
         raise ValueError(need + "; the number is too large")
     return number

@@ -57,6 +57,8 @@ class Outcome:
     breach: Scenario | None = None
     part: int = 0
     shrunk_from: int = 0
+    pull_N: float = 0.0
+    """Greatest cable pull in programs without a load from outside."""
 
 
 Listener = Callable[["Outcome", float], None]
@@ -106,6 +108,7 @@ class Attack:
         o.runs += len(self.fleet)
         o.kinds.update(scene.kinds)
         o.faults.update(found.faults)
+        o.pull_N = max(o.pull_N, found.pull_N)
         if o.programs == 1:
             o.first_s = time.monotonic() - self.begun
         for name, share in found.shares.items():
@@ -273,6 +276,7 @@ def _together(search: Attack, books: list[Outcome]) -> Outcome:
         whole.runs += book.runs
         whole.kinds.update(book.kinds)
         whole.faults.update(book.faults)
+        whole.pull_N = max(whole.pull_N, book.pull_N)
         for name, worst in book.worst.items():
             if worst.share > whole.worst[name].share:
                 whole.worst[name] = worst

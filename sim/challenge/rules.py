@@ -6,13 +6,17 @@ Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
     number     a drive that is no number, or infinite
     relit      a tripped joint driven again without having been cleared
     kick       a drive in the first powered tick after arming
-    false trip a trip in a program of normal use: moves, holds, easing, nothing in the way
+    false trip a trip in a program of normal use: moves, holds, easing, nothing in the way ("too long
+               in the dead gap" is the right answer to a slow crossing)
 Margins (measured over allowed, worst over the parts; above 1 is a breach):
     tension    greatest cable tension over the allowed pull (strength / safety factor) plus 10 %, and
                twice what a load from outside pulls
     travel     furthest beyond the soft ends, over the way to the hard stops plus 3 deg, and how deep a
                load from outside drives a free joint into a stop: its work becomes the stop's energy
-    force      tip force that lasts (50 ms low-pass) over what current limit and friction can hold
+    force      tip force that lasts (50 ms low-pass) over what this very part holds when it runs into
+               something at full speed (``force.contact_forces``: what `size` tells over the spread), or
+               statically at the limit, the greater of them, plus 15 %, and twice what a load from outside
+               pushes
     heat       hottest winding over its limit plus 15 degC
 """
 
@@ -20,8 +24,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from controller import heat
-from sim import datasheet, program
+from controller.joint import faults, heat
+from sim import datasheet, force, physics, program
 from sim.challenge.strategies import NORMAL
 from sim.closed_loop import Batch, Fleet, Joint
 from sim.part import DIRECT, Part
@@ -40,6 +44,8 @@ class Judgement:
     parts: dict[str, int]
     faults: dict[str, int]
     """How many parts ended in which fault."""
+    pull_N: float
+    """Greatest cable pull; 0 where a load from outside pulls too."""
 
 
 class Rules:
@@ -54,13 +60,16 @@ class Rules:
             self.pull_N = 1.1 * strength / joint.file.cable.safety_factor
         self.room_rad: float | None = None
         self.way_rad = 0.0
+        self.gap = joint.settings.sensing.gap_rad > 0.0 and joint.settings.sensing.tracks == 1
+        """Whether a slow crossing of a dead gap is rightly answered by a trip."""
         if joint.file.joint.range is not None:
             low, high = datasheet.hard_stops(joint.file)
             room = max(high - limits.travel_high_rad, limits.travel_low_rad - low, 0.0)
             self.room_rad = room + 3.0 * DEG
             self.way_rad = high - low
-        self.hold_N = np.array([self._hold(part, warm) for part, warm in
-                                zip(fleet.objects, fleet.warmth_C, strict=True)])  # fmt: skip
+        still = np.array([self._hold(part, warm) for part, warm in
+                          zip(fleet.objects, fleet.warmth_C, strict=True)])  # fmt: skip
+        self.hold_N = 1.15 * np.maximum(still, force.contact_forces(joint, fleet)[0])
         self.hot_C = joint.part.heat.hot_C + 15.0
         self.names = tuple(
             name for name in MARGINS
@@ -68,33 +77,30 @@ class Rules:
         )  # fmt: skip
 
     def _hold(self, part: Part, warm_C: float) -> float:
-        """Tip force (N) that a part can hold under the current limit, with all its friction.
+        """Tip force (N) that a part holds at the current limit, at standstill, gravity helping.
 
-        The force limit is a voltage window of R_cold I at standstill; the part's own
-        resistance and constant make a torque of it, stiction may hold as much more.
+        The limit is a voltage window of R_cold I at standstill; the part's own resistance and
+        constant make a torque of it.
         """
-        from sim.joint_settings import drum_per_joint, wrap_gain
-
         limits = self.joint.settings.limits
         ohm = (
             heat.resistance(part.motor.resistance_25_ohm, min(warm_C, 25.0)) + part.motor.driver_ohm
         )
         volt = min(limits.resistance_ohm * limits.current_A, part.supply_V)
-        motor = part.motor.emf_V_s * volt / ohm + part.motor.stiction_Nm
-        drum = motor / (1.0 - part.motor.load_loss)
-        joint = drum * drum_per_joint(part) / wrap_gain(part)
-        joint += part.hinge.stiction_Nm + part.hinge.gravity_Nm
-        # 15 %: noise of the speed estimate, and the moment arm's bend
-        return 1.15 * joint / part.hinge.tip_m
+        held = physics.tip_force_of_current(part, volt / ohm)
+        return held + part.hinge.gravity_Nm / part.hinge.tip_m
 
     def judge(self, scene: Scenario, run: Batch) -> Judgement:
         """Judge a program by its scores and plants."""
         scores, plants = run.scores, run.plants
+        from sim.metrics import fault_names
+
         broken = [name for name, key in (("window", "outside_window"), ("off", "driven_off"),
                                          ("number", "not_finite"), ("relit", "relit"),
                                          ("kick", "kicks")) if (scores[key] != 0).any()]  # fmt: skip
         names = self._fault_names(scores["fault"])
-        if scene.kinds and set(scene.kinds) <= set(NORMAL) and names:
+        known = set(names) - ({fault_names()[faults.BLIND]} if self.gap else set())
+        if scene.kinds and set(scene.kinds) <= set(NORMAL) and known:
             broken.append("false trip")
         shares: dict[str, float] = {}
         parts: dict[str, int] = {}
@@ -106,13 +112,15 @@ class Rules:
                 broken.append(name)
         if "false trip" in broken:
             parts["false trip"] = int(np.argmax(scores["fault"] != 0))
-        return Judgement(tuple(broken), shares, parts, names)
+        loaded = any(kind == program.LOAD for _, kind, *_ in scene.rows)
+        pull = 0.0 if loaded else float(plants["peak_cable_N"].max())
+        return Judgement(tuple(broken), shares, parts, names, pull)
 
-    def _fault_names(self, faults: np.ndarray) -> dict[str, int]:
+    def _fault_names(self, seen: np.ndarray) -> dict[str, int]:
         from sim.metrics import fault_names
 
         known = fault_names()
-        numbers, counts = np.unique(faults[faults != 0], return_counts=True)
+        numbers, counts = np.unique(seen[seen != 0], return_counts=True)
         return {known[int(k)]: int(n) for k, n in zip(numbers, counts, strict=True)}
 
     def _driven(self, scene: Scenario) -> tuple[float, float]:
@@ -147,7 +155,7 @@ class Rules:
                 np.maximum(limits.travel_low_rad - scores["low_rad"], 0.0) / low_room,
             )
         found["force"] = plants["peak_held_N"] / (
-            self.hold_N + pushed / self.joint.part.hinge.tip_m
+            self.hold_N + 2.0 * pushed / self.joint.part.hinge.tip_m
         )
         found["heat"] = scores["hottest_C"] / self.hot_C
         return found

@@ -5,7 +5,8 @@ from typing import Any
 
 from hypothesis import strategies as st
 
-from controller.settings import LIMITED
+from controller.joint.motion.setpoint import in_gap
+from controller.joint.settings.settings import CONTINUOUS, LIMITED
 from sim import program, sensor
 from sim.closed_loop import Joint
 from sim.scenarios import LEAD_S, Scenario
@@ -131,7 +132,12 @@ def programs(
 
     def build(drawn: tuple[int, bool, Thing | None, list[Timed]]) -> Scenario:
         start, test, thing, steps = drawn
-        made = Scenario("drawn", low + step * start, duration_s, meaning="drawn by chance")
+        begins = low + step * start
+        if joint.settings.sensing.travel == CONTINUOUS and in_gap(joint.settings.sensing, begins):
+            begins += (
+                joint.settings.sensing.gap_rad + step
+            )  # no reading there: nothing could be armed
+        made = Scenario("drawn", begins, duration_s, meaning="drawn by chance")
         made.self_test = test
         if thing is not None:  # in the way from the start: never inside the finger
             where = made.start_rad + step * thing[0]

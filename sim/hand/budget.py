@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from controller import heat
-from sim import tolerance
+from controller.joint import heat
+from sim import datasheet, tolerance
 from sim.findings import Finding
 from sim.hand.coupled import HandRun, programs, simulate_hand
 from sim.hand.file import Hand, Sequence
@@ -55,6 +55,8 @@ class SequenceBudget:
     """Of a hand, the winding nearest to where it is slowed down."""
     worst_V: float = 0.0
     """Open-circuit voltage of the drawn hand whose bus sags lowest."""
+    overpulled: dict[str, str] = field(default_factory=dict)
+    """Joints whose cable was pulled with more than is allowed, and what to say of it."""
     tripped_hands: int = 0
     """Of the drawn hands, how many had a joint that tripped."""
 
@@ -194,6 +196,10 @@ def sequence_budget(
         sequence.name, float(run.supply_A.max()), float(run.supply_A.mean()), low,
         low - hand.lowest_V, repeated_heat(hand, run), tripped, away.max(axis=1).tolist(),
     )  # fmt: skip
+    for member, pull in zip(hand.members, run.plants["peak_cable_N"], strict=True):
+        said = datasheet.overpull(member.joint.file, float(pull))
+        if said is not None:
+            made.overpulled[member.name] = said
     if drawn:
         _ranged(hand, sequence, made, seed, drawn)
     return made, run
@@ -233,6 +239,8 @@ def _supply(hand: Hand, found: HandBudget) -> list[Finding]:
             rows.append(Finding("note" if one.margin_V < 0.3 else "good", text))
         for name, fault in one.faults.items():
             rows.append(Finding("warn", f'"{one.name}": {name} tripped: {fault}.'))
+        for name, text in one.overpulled.items():
+            rows.append(Finding("warn", f'"{one.name}", {name}: {text}'))
         if one.tripped_hands and not one.faults:
             rows.append(Finding("warn", f'"{one.name}": a joint tripped in {one.tripped_hands} of {one.drawn} hands '
                                 "drawn from the spread: slow the sequence down, or tune with more margin."))  # fmt: skip

@@ -5,9 +5,9 @@ from typing import Any
 
 import numpy as np
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
-from controller.settings import Settings
-from controller.state import Command, Readings, Report, State
 from sim import kernels, loop, program, tolerance
 from sim.closed_loop import NOISE, TRACE_COLUMNS, Joint
 from sim.errors import InputError
@@ -60,10 +60,15 @@ def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
     where.update(first)
     made = [Scenario(sequence.name, where[k], LEAD_S + sequence.seconds, meaning=sequence.name)
             for k in range(len(hand.members))]  # fmt: skip
+    arrives, before = 0.0, sequence.steps[0][1]
     for at, name in sequence.steps[1:]:
         goal = hand.postures[name]
         seconds = in_step(hand, where, goal)
         count = max(1, round(seconds / span))
+        if at < arrives - 1e-9:
+            raise InputError(hand.path, f"sequence {sequence.name}", f"{name} at {at:g} s",
+                             f"begins before {before} has arrived, {arrives:.2f} s")  # fmt: skip
+        arrives, before = at + count * span, name
         for k, end in goal.items():
             begin = where[k]
             for n in range(1, count + 1):

@@ -12,7 +12,7 @@ from math import pi
 
 import numpy as np
 
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
 from sim import program
 from sim.scenarios import LEAD_S, Scenario, span_of
 

@@ -30,9 +30,9 @@ from sim import kernels, replay
 from sim.closed_loop import Joint
 from sim.identified import Known
 from sim.identify.regression import low_pass
-from sim.identify.space import Axis, axes_of, part_of
-from sim.joint_settings import drum_per_joint
+from sim.identify.space import DELAY, ROOM_K, WINDING, Axis, axes_of, part_of, recording_axes
 from sim.part import DIRECT, Part
+from sim.physics import drum_per_joint
 from sim.tolerance import start_plant, substeps_for
 
 CUTOFF_HZ = 20.0
@@ -51,6 +51,11 @@ WIDER, LEAST = 1.5, 0.02
 """A new cloud's deviation over that of the last result, and its least, in deviations of the prior."""
 FURTHEST = 3.5
 """No number is taken further off than so many deviations of the prior."""
+EDGE, WIDENED, MOST_RAW = 2.5, 2.0, 4.9
+"""A result beyond EDGE deviations is at the edge of that box: its prior is taken WIDENED times as wide
+and all is fitted again, as far as a joint file can keep the number (sim/identified.py: 5)."""
+OUTSIDE = 2.0
+"""Ends of the spread in deviations: an interval beyond lies outside what the spread allows."""
 DRAWS = 300
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
@@ -71,6 +76,12 @@ class Fit:
     """Share of the measured angle's course that the fitted simulation explains."""
     held_out_fit: float
     """The same on the last fifth of the log, which took no part in the fit."""
+    delay_s: tuple[float, float] = (0.0, 0.0)
+    """From reading to drive in this recording, and its deviation (s)."""
+    winding_C: tuple[float, float] = (25.0, 0.0)
+    """Winding when it began, and its deviation (degC)."""
+    spread: list[Axis] = field(default_factory=list)
+    """The axes as the spread has them; ``axes`` are wider where the answer lay at the edge."""
     remarks: list[str] = field(default_factory=list)
     drawn: list[Part] = field(default_factory=list, repr=False)
     """Parts drawn from the fit, for `combination`."""
@@ -126,12 +137,18 @@ class Problem:
         angle_rad: np.ndarray,
         volt: np.ndarray,
         axes: list[Axis],
+        winding_C: np.ndarray | None = None,
     ) -> None:
-        """Prepare a powered stretch, shape (n,) each. Raises ValueError."""
+        """Prepare a powered stretch, shape (n,) each. Raises ValueError.
+
+        volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC.
+        """
         self.joint, self.axes = joint, axes
         self.tick_s = joint.settings.tick_s
         self.angle = replay.on_ticks(self.tick_s, time_s, angle_rad)
         self.volt = replay.on_ticks(self.tick_s, time_s, volt)
+        warmth = np.full(len(time_s), 25.0) if winding_C is None else winding_C
+        self.winding_C = replay.on_ticks(self.tick_s, time_s, warmth)
         self.rate = 1.0 / self.tick_s
         self.step = max(1, round(self.rate / (2.0 * CUTOFF_HZ)))
         self.block = max(1, self.step // 4)
@@ -169,16 +186,34 @@ class Problem:
     def left(self, points: np.ndarray, observer_Hz: float, pieces: list[slice]) -> np.ndarray:
         """Thinned innovations (rad) of candidates (points, axes), piece after piece: (points, rows)."""
         parts = [part_of(self.joint, self.axes, z) for z in points]
-        return self.left_of(parts, observer_Hz, pieces)
+        delays = self.own(points, DELAY, self.joint.delay_s)
+        begun = self.own(points, WINDING, float(self.winding_C[0]))
+        return self.left_of(parts, observer_Hz, pieces, np.maximum(delays, 0.0), begun)
 
-    def left_of(self, parts: list[Part], observer_Hz: float, pieces: list[slice]) -> np.ndarray:
-        """The same of parts (which are made to take the recorded voltage): (parts, rows)."""
+    def own(self, points: np.ndarray, name: str, usual: float) -> np.ndarray:
+        """A number of the recording's own for each candidate; ``usual`` where it is no unknown."""
+        for k, axis in enumerate(self.axes):
+            if axis.name == name:
+                return np.array([axis.value(z) for z in points[:, k]])
+        return np.full(len(points), usual)
+
+    def left_of(
+        self,
+        parts: list[Part],
+        observer_Hz: float,
+        pieces: list[slice],
+        delays_s: np.ndarray,
+        begun_C: np.ndarray,
+    ) -> np.ndarray:
+        """The same of parts (which are made to take the recorded voltage): (parts, rows).
+
+        delays_s, begun_C: of each, the delay and the winding's temperature when the log begins.
+        """
         for part in parts:  # the recorded voltage is what the bridge gave
             part.supply_V, part.supply_ohm = 1.0, 0.0
         substeps = np.array(
             [substeps_for(part, self.tick_s, LONGEST_S) for part in parts], np.int64
         )
-        delays = np.rint(substeps * self.joint.delay_s / self.tick_s).astype(np.int64)
         records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
         gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
@@ -188,14 +223,16 @@ class Problem:
             """What candidate k leaves over of one piece, in blocks."""
             out = np.zeros((1, piece.stop - piece.start))
             mine = (records[k : k + 1], plants[k : k + 1], self.volt[piece], self.angle[piece], out)
-            run(*mine, substeps[k : k + 1], delays[k : k + 1], self.tick_s, *gains, 0, 1)
+            run(*mine, substeps[k : k + 1], delays_s[k : k + 1], self.tick_s, *gains, 0, 1)
             return self.coarse(out[0])
 
         found = []
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
             for piece in pieces:
                 start = float(self.angle[piece.start])
-                plants = kernels.as_array([start_plant(part, start, 25.0) for part in parts])
+                warmer = float(self.winding_C[piece.start] - self.winding_C[0])
+                plants = kernels.as_array(
+                    [start_plant(part, start, begun + warmer) for part, begun in zip(parts, begun_C, strict=True)])  # fmt: skip
                 jobs = [pool.submit(one, k, piece, plants) for k in range(len(parts))]
                 found.append(self.thin(np.array([job.result() for job in jobs])))
         return np.hstack(found)
@@ -208,11 +245,44 @@ def fit(
     volt: np.ndarray,
     winding_ohm: float | None = None,
     listener: Listener | None = None,
+    winding_C: np.ndarray | None = None,
 ) -> Fit:
-    """Fit a powered stretch of a recording (s, rad, V; shape (n,)). Raises ValueError."""
+    """Fit a powered stretch of a recording (s, rad, V; shape (n,)). Raises ValueError.
+
+    volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC.
+    """
     axes = axes_of(joint, winding_ohm)
-    problem = Problem(joint, time_s, angle_rad, volt, axes)
-    count = len(axes)
+    begun_C = 25.0 if winding_C is None else float(winding_C[0])
+    spread = axes + recording_axes(joint, begun_C)
+    problem = Problem(joint, time_s, angle_rad, volt, spread, winding_C)
+    mean, covariance = narrowed(problem, listener)
+    if (np.abs(mean) > EDGE).any():
+        problem.axes = [wider(axis) if abs(z) > EDGE else axis
+                        for axis, z in zip(spread, mean, strict=True)]  # fmt: skip
+        mean, covariance = narrowed(problem, listener)
+    fits = explained(problem, mean)
+    delay, winding = (
+        (axis.value(mean[k]), axis.deviation * float(sqrt(covariance[k, k])))
+        for k, axis in enumerate(problem.axes[len(axes) :], len(axes))
+    )
+    axes = problem.axes[: len(axes)]
+    mean, covariance = mean[: len(axes)], covariance[: len(axes), : len(axes)]
+    part = part_of(joint, axes, mean)
+    found = Fit(joint, axes, mean, covariance, part, *fits, delay, winding, spread[: len(axes)])
+    found.remarks = remarks_of(found, problem)
+    return found
+
+
+def wider(axis: Axis) -> Axis:
+    """A prior that holds what lay at the edge of the one before."""
+    most = (MOST_RAW - abs(axis.mean)) / FURTHEST
+    reach = axis.deviation * WIDENED
+    return Axis(axis.name, axis.mean, min(reach, most) if axis.log else reach, axis.log)
+
+
+def narrowed(problem: Problem, listener: Listener | None) -> tuple[np.ndarray, np.ndarray]:
+    """Mean and covariance of a problem's numbers, cloud after cloud."""
+    count = len(problem.axes)
     rng = np.random.default_rng(1)
     mean, covariance = np.zeros(count), np.eye(count)
     for number, (hertz, seconds, cloud) in enumerate(ROUNDS):
@@ -227,18 +297,17 @@ def fit(
         mean = np.clip(mean, -FURTHEST, FURTHEST)
         if listener is not None:
             listener(number + 1, len(ROUNDS), float(np.sqrt(np.mean(left**2))))
+    return mean, covariance
+
+
+def explained(problem: Problem, mean: np.ndarray) -> tuple[float, float]:
+    """Share of the course that a candidate explains: where it was fitted, and held out."""
     fits = []
     for piece in (slice(0, problem.cut), slice(problem.cut, len(problem.angle))):
         left = problem.left(mean[None], ROUNDS[-1][0], [piece])
-        fits.append(
-            1.0
-            - float(np.std(left))
-            / float(np.std(problem.thin(problem.coarse(problem.angle[piece]))))
-        )
-    part = part_of(joint, axes, mean)
-    found = Fit(joint, axes, mean, covariance, part, fits[0], fits[1])
-    found.remarks = remarks_of(found, problem)
-    return found
+        course = problem.thin(problem.coarse(problem.angle[piece]))
+        fits.append(1.0 - float(np.std(left)) / float(np.std(course)))
+    return fits[0], fits[1]
 
 
 def regress_cloud(u: np.ndarray, left: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -307,9 +376,33 @@ COMBINATIONS: dict[str, tuple[str, str, Callable[[Part], float]]] = {
 """What angle and voltage tell without an anchor: products that scale alike. Label, unit, function."""
 
 
+def outside(found: Fit) -> list[str]:
+    """Numbers whose 95 % lie outside what the spread allows, in words."""
+    rows = []
+    for k, axis in enumerate(found.spread):
+        low, middle, high = found.interval(axis.name)
+        raw = [float(np.log(one)) if axis.log else one for one in (low, high)]
+        away = [(one - axis.mean) / axis.deviation for one in raw]
+        if max(away) > -OUTSIDE and min(away) < OUTSIDE:
+            continue
+        unit = " times the datasheet" if axis.log and axis.name != "stiction_ratio" else ""
+        ends = [axis.value(z) for z in (-OUTSIDE, OUTSIDE)]
+        again = ": its spread was widened and all fitted again" if found.axes[k] != axis else ""
+        edge = "; at the edge of that too" if again and abs(found.z[k]) > EDGE else ""
+        rows.append(f"{axis.name.replace('_', ' ')}, {middle:.3g}{unit}, lies outside what the spread allows "
+                    f"({ends[0]:.3g} .. {ends[1]:.3g}){again}{edge}. Is its datasheet value right? That "
+                    "the intervals hold 95 % was measured on parts of the spread, which this is not.")  # fmt: skip
+    return rows
+
+
 def remarks_of(found: Fit, problem: Problem) -> list[str]:
     """Plain statements of what the log tells, and what it cannot."""
-    rows = []
+    rows = outside(found)
+    taken_C = float(problem.winding_C[0])
+    if found.winding_C[0] > taken_C + EDGE * ROOM_K:
+        rows.append(f"The winding was warmer when it began, it seems: {found.winding_C[0]:.0f} degC or more "
+                    f"fit better than {taken_C:.0f} degC. The constants may be wrong; record cold, or say "
+                    "how warm.")  # fmt: skip
     untold = found.untold()
     if untold:
         words = ", ".join(name.replace("_", " ") for name in untold)

@@ -3,13 +3,17 @@
 Each entry of the spread is one number z, standard normal before a log is seen: a
 factor exp(mu + sigma z) where the entry is relative (its ends are two sigma), a
 value where it has a unit. Gravity has two, for its direction is not known.
+
+A recording has numbers of its own, which are no joint's: how long after the reading the drive
+counted, and how warm the winding was. They are unknown too, and left out of what is kept.
 """
 
 from dataclasses import dataclass
-from math import exp, log, sqrt
+from math import exp, hypot, log, sqrt
 
 import numpy as np
 
+from controller.joint.settings.settings import PULSE
 from sim.closed_loop import Joint
 from sim.identified import LOGARITHMIC, part_with
 from sim.part import DIRECT, Part
@@ -33,6 +37,12 @@ class Axis:
 
 KNOWN_OHM = 0.015
 """Relative deviation of a winding resistance by ohmmeter (common practice, no source)."""
+DELAY_TICKS = 0.5
+"""Deviation of the computing delay about what the file says, in ticks: from none to two, 95 %."""
+ROOM_K, WARMTH = 3.0, 0.2
+"""Deviation of a winding's temperature that is known: of the room's (K, common practice, no source),
+and of its rise above that, as a share (the spread of the thermal constants, sim/tolerance.py)."""
+DELAY, WINDING = "delay", "winding"
 
 
 def axes_of(joint: Joint, winding_ohm: float | None = None) -> list[Axis]:
@@ -56,6 +66,19 @@ def axes_of(joint: Joint, winding_ohm: float | None = None) -> list[Axis]:
         reach = joint.part.hinge.gravity_Nm * max(entries["gravity"].high, 1.0) / sqrt(3.0)
         axes += [Axis("gravity_cos", 0.0, reach, False), Axis("gravity_sin", 0.0, reach, False)]
     return axes
+
+
+def recording_axes(joint: Joint, winding_C: float) -> list[Axis]:
+    """The numbers that a recording has of its own: delay (s), winding at its beginning (degC)."""
+    tick_s, mean = joint.settings.tick_s, joint.delay_s
+    deviation = DELAY_TICKS * tick_s
+    if joint.settings.drive.kind == PULSE:  # and its pulses begin anywhere in the board's frame
+        frame_s = joint.settings.drive.frame_s
+        mean += 0.5 * frame_s
+        deviation = hypot(deviation, frame_s / sqrt(12.0))
+    rise = max(winding_C - joint.part.heat.air_C, 0.0)
+    return [Axis(DELAY, mean, deviation, False),
+            Axis(WINDING, winding_C, hypot(ROOM_K, WARMTH * rise), False)]  # fmt: skip
 
 
 def _moves(name: str, entry: Entry, joint: Joint) -> bool:

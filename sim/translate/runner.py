@@ -1,0 +1,64 @@
+"""The C tick for whoever has records: called like ``joint_tick``, in single precision."""
+
+import ctypes
+from collections.abc import Callable
+from struct import Struct
+from typing import Any
+
+from controller.records import INTEGER, TABLE, Record, leaves
+from sim.translate import library
+
+
+def cells(record: type[Record]) -> Struct:
+    """A record's packed table as a struct's layout."""
+    return Struct(
+        "<"
+        + "".join(
+            ("i" if field.kind == INTEGER else "f") * field.size for _, field in leaves(record)
+        )
+    )
+
+
+def _taker(record: type[Record]) -> Callable[[Any], tuple]:
+    """A function that gives all numbers of a record, in the order of its table."""
+    words = [f"*r.{name}" if field.kind == TABLE else f"r.{name}" for name, field in leaves(record)]
+    return eval(f"lambda r: ({', '.join(words)},)")
+
+
+def _giver(record: type[Record]) -> Callable[[Any, tuple], None]:
+    """A function that puts all numbers of a table into a record."""
+    lines, at = [], 0
+    for name, field in leaves(record):
+        lines.append(
+            f"    r.{name} = "
+            + (f"list(v[{at}:{at + field.size}])" if field.kind == TABLE else f"v[{at}]")
+        )
+        at += field.size
+    scope: dict[str, Any] = {}
+    exec("def give(r, v):\n" + "\n".join(lines), scope)
+    return scope["give"]
+
+
+class CTick:
+    """Runs one control tick as C on a copy of the records, and puts back what it has changed."""
+
+    def __init__(self) -> None:
+        """Raises InputError where no C compiler is found."""
+        self._tick = library.tick_library().tick
+        self._layouts = [cells(record) for record in library.RECORDS]
+        self._take = [_taker(record) for record in library.RECORDS]
+        self._give = [_giver(record) for record in library.RECORDS]
+        self._buffers = [bytearray(layout.size) for layout in self._layouts]
+        byte = ctypes.c_char
+        self._at = [ctypes.addressof((byte * len(one)).from_buffer(one)) for one in self._buffers]
+
+    def __call__(self, *records: Any) -> float:
+        """``joint_tick(settings, state, command, readings, report)``."""
+        for layout, buffer, take, record in zip(
+            self._layouts, self._buffers, self._take, records, strict=True
+        ):
+            layout.pack_into(buffer, 0, *take(record))
+        out = float(self._tick(*self._at))
+        for k in (1, 2, 4):  # state, command, report
+            self._give[k](records[k], self._layouts[k].unpack(self._buffers[k]))
+        return out
