@@ -75,7 +75,8 @@ def simulate(
     runtime: Annotated[
         str,
         typer.Option(
-            help='"compiled", "python" (same bits, slow), or "single" (single precision).'
+            help='"compiled", "python" (same bits, slow), "single" (single precision, the controller as C), or '
+            '"single_python" (its bits, slow).'
         ),
     ] = "compiled",
     trace: Annotated[
@@ -94,9 +95,10 @@ def simulate(
     """Run the joint through a situation and draw what happens."""
     from host.commands.simulate import run
 
-    run(
+    code = run(
         joint, scenario, step, part, runtime, trace, recording, list_them, gains, seed, as_json, out
     )
+    raise typer.Exit(code)
 
 
 @app.command(epilog="Example: jointloop tune finger.toml --seed 3")
@@ -111,6 +113,9 @@ def tune(
         typer.Option(help="Write the gains to this file instead of into the joint file."),
     ] = None,
     write: Annotated[bool, typer.Option(help="Write the gains at all.")] = True,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Write gains that are outside their bounds, too.")
+    ] = False,
     gains: Gains = None,
     seed: Seed = 1,
     starts: Annotated[
@@ -124,7 +129,10 @@ def tune(
     """Find gains on many parts and in many situations, and judge them on others."""
     from host.commands.tune import run
 
-    run(joints, step, effort, into, write, gains, seed, starts, cluster, workers, as_json, out)
+    code = run(joints, step, effort, into, write, accept, gains, seed, starts, cluster, workers,
+               as_json, out)  # fmt: skip
+    if code:
+        raise typer.Exit(code)
 
 
 @app.command(epilog="Example: jointloop challenge finger.toml --minutes 5")
@@ -155,14 +163,19 @@ def demo(seed: Seed = 1, out: Out = RUNS) -> None:
     """Do the whole job on an invented joint, and end with a report."""
     from host.commands.demo import run
 
-    run(seed, out)
+    code = run(seed, out)
+    if code:
+        raise typer.Exit(code)
 
 
 @app.command(epilog="Example: jointloop board finger.toml")
 def board(
     joints: Annotated[list[Path], typer.Argument(help="Joint files, one for each joint.")],
     runtime: Annotated[
-        str, typer.Option(help='"cpython", or "micropython": the real interpreter of a board.')
+        str,
+        typer.Option(
+            help='"cpython"; "micropython": the interpreter of a board; "c": the tick as C.'
+        ),
     ] = "cpython",
     tcp: Annotated[
         int | None,
@@ -188,7 +201,9 @@ Ports = Annotated[
         "left out, a virtual board is started.",
     ),
 ]
-Runtime = Annotated[str, typer.Option(help='Of the virtual board: "cpython" or "micropython".')]
+Runtime = Annotated[
+    str, typer.Option(help='Of the virtual board: "cpython", "micropython" or "c".')
+]
 Folder = Annotated[Path | None, typer.Option("--folder", help="Folder of the run.")]
 Yes = Annotated[bool, typer.Option("--yes", help="Answer the caution of a real port.")]
 
@@ -277,7 +292,7 @@ def bench(
     run(joints, port or [], runtime, http, browser, seed, out)
 
 
-@app.command(epilog="Example: jointloop compare jointloop-runs/finger-20261125-120000")
+@app.command(epilog="Example: jointloop compare jointloop-runs/RUN")
 def compare(
     run: Annotated[Path, typer.Argument(help="Folder of a recorded run.")],
     file: Annotated[
@@ -315,8 +330,15 @@ def identify(
         str | None, typer.Option(help="Run: winding by ohmmeter, cold; anchors all values.")
     ] = None,
     temperature: Annotated[str, typer.Option(help="Run: of the winding then.")] = "22 degC",
+    winding: Annotated[
+        str | None,
+        typer.Option(help="Run: the winding when it began; left out, as the board reckoned."),
+    ] = None,
     write: Annotated[
         bool, typer.Option("--write", help="Run: put the result into the joint file (--into).")
+    ] = False,
+    yes: Annotated[
+        bool, typer.Option("--yes", help="Run: also where --into is not of the joint recorded.")
     ] = False,
     as_json: Json = False,
     out: Out = RUNS,
@@ -325,7 +347,7 @@ def identify(
     if log.is_dir():
         from host.commands.identify_run import run as go
 
-        go(log, joint, into, resistance, temperature, write, as_json, out)
+        go(log, joint, into, resistance, temperature, winding, write, yes, as_json, out)
         return
     from host.commands.identify import run
 
@@ -419,9 +441,25 @@ def calibrate(
     )
 
 
-@app.command(epilog="Example: jointloop deploy /dev/ttyACM0 --board board.json")
+@app.command(epilog="Example: jointloop ports")
+def ports(as_json: Json = False) -> None:
+    """List what is plugged in, and whether it may be opened."""
+    from host.commands.ports import run
+
+    code = run(as_json)
+    if code:
+        raise typer.Exit(code)
+
+
+@app.command(epilog="Example: jointloop deploy /dev/ttyACM0 --board board.json --joint finger.toml")
 def deploy(
     port: Annotated[str, typer.Argument(help="Serial port of the board.")],
+    joint: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--joint", help="Joint file of each joint of the board, in its order: bounds its force."
+        ),
+    ] = None,
     wiring: Annotated[Path, typer.Option("--board", help="Wiring of the board (JSON).")] = Path(
         "board.json"
     ),
@@ -431,7 +469,7 @@ def deploy(
     """Put the control code onto a board, and verify that it is there."""
     from host.commands.deploy import run
 
-    run(port, wiring, mpy, as_json)
+    run(port, wiring, joint or [], mpy, as_json)
 
 
 @app.callback(invoke_without_command=True)

@@ -9,11 +9,10 @@ from host.starting import take
 def main() -> None:
     """Load what a board needs, take the job, serve until standard input ends."""
     runtime = sys.argv[1]
-    if runtime == "cpython":  # while the other process still reads its joints
-        from host import virtual_board  # noqa: F401
-        from sim import kernels
+    from host.virtual import board, loop  # noqa: F401  while the other process still reads its joints
+    from sim import kernels
 
-        kernels.twin()
+    kernels.twin()
     from host.serving import end_with_input, serve
 
     line = sys.stdin.readline()

@@ -22,7 +22,11 @@ from sim.errors import InputError
 
 BEAT_S = 0.02
 REPEAT_S = 0.15
+VOIDED = (m.ARM, m.CLEAR, m.RELEASE, m.TARGET)
+"""Requests that must not reach a board behind a STOP that was asked after them."""
 TICK_BITS = 2**32
+PAUSE_US = 10_000
+"""A clock that has fallen behind by more stood still: that is no doubt of the measurement."""
 
 
 @dataclass(frozen=True)
@@ -119,19 +123,24 @@ class Bridge:
         self.tick_base = 0
         """Added to every tick that the board tells: a board found again counts on from before."""
         self.board_tick = 0
+        self._whole_tick: int | None = None
         self.powered = 0
         self.health: dict[str, int] = {}
         self.faults: dict[int, tuple[int, int]] = {}
         self.on_rows: list[Callable[[Rows], None]] = []
         self.on_event: list[Callable[[str, dict[str, Any]], None]] = []
-        self.lease_ms = 100
+        self.lease_ms = 80
         self._sequence = 0
         self._asked = 0
         self._asked_kind = -1
+        self._stops = 0
         self._odd = 0
         self._seen = 0
         self._expected = -1
         self._best_trip = float("inf")
+        self._first_zero_us = 0.0
+        self.paused_s = 0.0
+        """Time by which the board's clock has fallen behind: a simulation that waited for the computer."""
         self._answers: dict[int, bytes] = {}
         self._wake = threading.Condition()
         self._write_lock = threading.Lock()
@@ -150,6 +159,8 @@ class Bridge:
     def greet(self, wait_s: float = 2.5) -> Identity:
         """Ask who the board is. Raises NoAnswerError, InputError on another version."""
         self._send(b"\x7e")  # ends whatever half frame the board may hold
+        if self._beating.is_set():
+            self._send_beat()  # no new host, but the one that beats: late, perhaps
         deadline = time.monotonic() + wait_s
         while True:
             try:
@@ -193,6 +204,7 @@ class Bridge:
         apart = (self.tick_zero_us - before.tick_zero_us) / self.identity.tick_us
         self.tick_base = every * round(apart / every)
         self.tick_zero_us -= self.tick_base * self.identity.tick_us
+        self._first_zero_us -= self.tick_base * self.identity.tick_us
 
     def close(self) -> None:
         """Drive off, then close; the reader closes the transport."""
@@ -211,8 +223,14 @@ class Bridge:
     # --- requests
 
     def exchange(self, kind: int, body: bytes, wait_s: float = 1.0) -> bytes:
-        """Send a request and return the payload that answers it. Raises NoAnswerError, LinkLostError."""
+        """Send a request and return the payload that answers it. Raises NoAnswerError, LinkLostError.
+
+        What a STOP must not be followed by is not sent (again) once a STOP was asked after it: the
+        board would take the repetition for a new request.
+        """
         with self._wake:
+            self._stops += kind == m.STOP
+            stops = self._stops if kind in VOIDED else None
             self._sequence = (self._sequence + 1) & 0xFF
             self._asked = sequence = self._sequence
             self._asked_kind = kind
@@ -229,7 +247,7 @@ class Bridge:
             if now >= again:
                 if again > begun:
                     self.counters.repeats += 1
-                self._send(frame)
+                self._send(frame, stops)
                 again = now + REPEAT_S
             with self._wake:
                 found = self._answers.pop(sequence, None)
@@ -258,10 +276,13 @@ class Bridge:
 
     # --- threads
 
-    def _send(self, frame: bytes) -> None:
+    def _send(self, frame: bytes, stops: int | None = None) -> None:
+        """Write a frame; refused where it was asked before the last of ``stops`` STOPs (None: never)."""
         if self.lost is not None:
             raise LinkLostError(self.lost)
         with self._write_lock:
+            if stops is not None and stops != self._stops:
+                raise NoAnswerError("a STOP came in between; ask again")
             try:
                 self.transport.write(frame)
             except LinkLostError as error:
@@ -276,16 +297,19 @@ class Bridge:
         with self._wake:
             self._wake.notify_all()
 
+    def _send_beat(self) -> None:
+        host_us = time.monotonic_ns() // 1000 & 0xFFFFFFFF
+        body = struct.pack(m.LAYOUT[m.BEAT], host_us, self.lease_ms, self._seen)
+        self._send(framing.encode(bytes((m.BEAT, 0)) + body))
+
     def _beat(self) -> None:
         due = time.monotonic()
         while not self._stop.is_set():
             if not self._beating.wait(0.1):
                 due = time.monotonic()
                 continue
-            host_us = time.monotonic_ns() // 1000 & 0xFFFFFFFF
-            body = struct.pack(m.LAYOUT[m.BEAT], host_us, self.lease_ms, self._seen)
             try:
-                self._send(framing.encode(bytes((m.BEAT, 0)) + body))
+                self._send_beat()
             except LinkLostError:
                 return
             due += BEAT_S
@@ -328,7 +352,7 @@ class Bridge:
                 self._answered(None, payload)
         elif kind == m.FAULT:
             tick, joint, fault, mode = struct.unpack_from(m.LAYOUT[m.FAULT], payload, 2)
-            tick += self.tick_base
+            tick = self._whole(tick) + self.tick_base
             self.tell(m.SEEN, struct.pack(m.LAYOUT[m.SEEN], joint, fault))
             if self.faults.get(joint, (0, 0))[0] != fault:
                 self.faults[joint] = (fault, tick)
@@ -355,13 +379,22 @@ class Bridge:
         host_us, board_us, tick, powered = struct.unpack_from(m.LAYOUT[m.ECHO], payload, 2)
         now_us = time.monotonic_ns() // 1000
         trip = (now_us - host_us) & 0xFFFFFFFF
+        tick = self._whole_tick = self._whole(tick)
         tick += self.tick_base
         self.board_tick, self.powered = tick, powered
-        if trip <= self._best_trip:  # least round trip: least doubt about the offset
+        if self.identity is None:
+            return
+        # host's time at which the board's tick 0 would have been
+        zero_us = now_us - trip / 2.0 - tick * self.identity.tick_us
+        paused = self.tick_zero_us is not None and zero_us - self.tick_zero_us > trip + PAUSE_US
+        if trip <= self._best_trip or paused:  # least round trip: least doubt about the offset
             self._best_trip = trip
             self.clock_offset_us = (board_us - (host_us + trip / 2.0)) % TICK_BITS
-            if self.identity is not None:  # host's time at which the board's tick 0 would have been
-                self.tick_zero_us = now_us - trip / 2.0 - tick * self.identity.tick_us
+            if self.tick_zero_us is None:
+                self._first_zero_us = zero_us
+            self.tick_zero_us = zero_us
+            behind = zero_us - self._first_zero_us
+            self.paused_s = behind * 1e-6 if self.identity.virtual and behind > PAUSE_US else 0.0
         self._best_trip *= 1.01
 
     def _rows(self, payload: bytes) -> None:
@@ -373,7 +406,7 @@ class Bridge:
         ticks, values = [], []
         for at in range(8, len(payload) - width + 1, width):
             numbers = struct.unpack_from(f"<I{count}f", payload, at)
-            ticks.append(numbers[0] + self.tick_base)
+            ticks.append(self._whole(numbers[0]) + self.tick_base)
             row = numbers[1:]
             values.append([list(row[k * len(names) : (k + 1) * len(names)])
                            for k in range(len(joints))])  # fmt: skip
@@ -382,6 +415,13 @@ class Bridge:
         rows = Rows(ticks, joints, names, values, dropped, time.monotonic())
         for listener in self.on_rows:
             listener(rows)
+
+    def _whole(self, tick: int) -> int:
+        """A tick of the link's 32 bits as the whole number next to the last one heard."""
+        if self._whole_tick is None:
+            return tick
+        ahead = (tick - self._whole_tick + TICK_BITS // 2) % TICK_BITS - TICK_BITS // 2
+        return max(self._whole_tick + ahead, 0)
 
     def _event(self, name: str, data: dict[str, Any]) -> None:
         for listener in self.on_event:

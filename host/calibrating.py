@@ -1,16 +1,15 @@
 """Measurements for calibration: readings at rest, neutral of a pulse board, force."""
 
-import time
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from controller.joint.settings.settings import Settings
 from controller.records import copy
-from controller.settings import Settings
 from controller.wire import messages as m
 from host.session import Session
-from host.streaming import StoppedError, arm_and_wait, raise_faults, wait
+from host.streaming import StoppedError, arm_and_wait, raise_faults, wait, waiting
 from sim.errors import InputError
 from sim.program import MOVE_BY_HAND
 
@@ -22,7 +21,9 @@ class Watcher:
     """Collects telemetry of one joint while it is open."""
 
     def __init__(self, session: Session, joint: int, fields: list[str]) -> None:
-        self.fields = fields
+        self.fields = [
+            name for name in m.FIELDS if name in fields
+        ]  # the order in which rows carry them
         self.bridge, self.place = session.places[joint]
         self.rows: list[list[float]] = []
         session.telemetry(fields, 1)
@@ -55,11 +56,10 @@ def read_counts(session: Session, joint: int, seconds: float = 0.6) -> Reading:
     """Average the reading of a joint at rest. Raises InputError if it moves or is lost."""
     watcher = Watcher(session, joint, ["counts"])
     try:
-        end = time.monotonic() + seconds
-        while time.monotonic() < end:
-            if watcher.bridge.lost:
-                raise StoppedError(f"the link was lost: {watcher.bridge.lost}")
-            time.sleep(0.02)
+        for _ in waiting(session, seconds, faults=False):
+            pass
+        if watcher.bridge.lost:
+            raise StoppedError(f"the link was lost: {watcher.bridge.lost}")
     finally:
         watcher.close()
     counts = watcher.column("counts")
@@ -108,7 +108,8 @@ def drift_at(session: Session, joint: int, neutral_s: float, seconds: float = 0.
     finally:
         session.order(m.DISARM)
         watcher.close()
-        time.sleep(0.05)
+        for _ in waiting(session, 0.05, faults=False):
+            pass
     quarter = max(len(angle) // 4, 1)
     return float(angle[-quarter:].mean() - angle[:quarter].mean()) / (0.75 * seconds)
 
@@ -150,16 +151,31 @@ def find_neutral(session: Session, joint: int, tell: Any) -> tuple[float, float]
     return neutral, 0.5 * (edges[0] - edges[1])
 
 
+FREE_RAD, STILL_RAD = 3.0 / 57.29577951308232, 1.0 / 57.29577951308232
+"""A joint that is blocked stands still, this far from where it was told to go."""
+
+
+def blocked(angle: np.ndarray, towards: float) -> bool:
+    """Tell whether a joint whose angles (rad) these are stands against something."""
+    return bool(np.ptp(angle) < STILL_RAD and abs(np.median(angle) - towards) > FREE_RAD)
+
+
 def press_and_hold(session: Session, joint: int, towards: float, seconds: float) -> float:
-    """Grip towards an angle (rad) and return the estimated force (N) once it stands."""
-    watcher = Watcher(session, joint, ["force_N", "speed_rad_s", "mode"])
+    """Grip towards an angle (rad) and return the estimated force (N) once it stands.
+
+    Raises StoppedError, also where nothing is in its way.
+    """
+    watcher = Watcher(session, joint, ["force_N", "angle_rad", "mode"])
     try:
         arm_and_wait(session, [joint])
         session.target(joint, towards, grip=True)
         wait(session, seconds)
         raise_faults(session)
-        force = watcher.column("force_N")
+        force, angle = watcher.column("force_N"), watcher.column("angle_rad")
     finally:
         watcher.close()
-    tail = force[-max(len(force) // 5, 1) :]
-    return float(np.median(tail))
+    last = max(len(force) // 5, 1)
+    if not blocked(angle[-last:], towards):
+        raise StoppedError("the joint does not stand against anything: there is no force to measure. Put "
+                           "the fingertip against a scale that it cannot push away, and begin again")  # fmt: skip
+    return float(np.median(force[-last:]))

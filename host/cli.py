@@ -1,10 +1,12 @@
 """The program's beginning. Small, for processes that a command starts begin here once more.
 
-Exit codes: 0 done; 1 a check failed; 2 bad input (one line says file, key,
-value and what is allowed); 130 interrupted.
+Exit codes: 0 done; 1 a check failed or a link was lost; 2 bad input (one line says file, key,
+value and what is allowed); 70 an error of the program itself (EX_SOFTWARE of sysexits.h, 4.3BSD);
+130 interrupted.
 """
 
 import sys
+import traceback
 
 
 def main() -> None:
@@ -12,6 +14,9 @@ def main() -> None:
     from host.arguments import app
     from sim.errors import InputError
 
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):  # a terminal that lacks a letter is no reason to end
+            stream.reconfigure(errors="backslashreplace")
     try:
         app()
     except InputError as error:
@@ -23,6 +28,34 @@ def main() -> None:
         sys.exit(130)
     except BrokenPipeError:
         sys.exit(1)
+    except OSError as error:  # a full disk, a folder that may not be written to
+        sys.stderr.write(f"jointloop: {told(error)}\n")
+        sys.exit(2)
+    except Exception as error:
+        if of_the_link(error):
+            sys.stderr.write(f"jointloop: the link to a board was lost: {error}\n")
+            sys.exit(1)
+        traceback.print_exc()  # it shares no code with a result
+        sys.stderr.write(
+            "jointloop: an error of the program itself; please report the lines above\n"
+        )
+        sys.exit(70)
+
+
+def of_the_link(error: Exception) -> bool:
+    """Whether a board went away or fell silent: that is no error of the program."""
+    if "host.bridge" not in sys.modules:  # no link was ever opened
+        return False
+    from host.bridge import NoAnswerError
+    from host.link import LinkLostError
+
+    return isinstance(error, (NoAnswerError, LinkLostError))
+
+
+def told(error: OSError) -> str:
+    """What the system refused, with the file where it names one."""
+    where = f"{error.filename}: " if error.filename else ""
+    return f"{where}cannot be read or written: {error.strerror or error}"
 
 
 if __name__ == "__main__":

@@ -13,12 +13,20 @@ import sys
 import tempfile
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from host.building import build_number, controller_files
 from sim.errors import InputError
 
+if TYPE_CHECKING:
+    from sim.closed_loop import Joint
+
+COUNTS = 4095
+"""Of the 12-bit conversions that the board makes."""
 KEYS = ("tick_us", "nominal_V", "supply", "stay_pin", "joints", "hard_limits")
+BOUNDS = ("rest_V", "emf_V_s")
+"""What the board itself holds every joint's settings to: voltage at rest, back-EMF per joint speed."""
+ROUNDING = 1.001
 STARTER = "from controller.board.start import main\n\nmain()\n"
 
 
@@ -73,10 +81,42 @@ def read_wiring(path: Path) -> Wiring:
     return Wiring(path, data)
 
 
+def bound(wiring: Wiring, joints: "list[Joint]") -> None:
+    """Put into the wiring what bounds the force of every joint: from its file where that is given.
+
+    Raises InputError where files and wiring do not agree, or a bound is in neither.
+    """
+    from controller.joint.settings.contradictions import rest_voltage
+
+    file = str(wiring.path)
+    rows = wiring.data["joints"]
+    if joints and len(joints) != len(rows):
+        raise InputError(
+            "", "--joint", len(joints), f"{file} has {len(rows)} joints; give one file each"
+        )
+    for k, joint in enumerate(joints):
+        s = joint.settings
+        if round(s.tick_s * 1e6) != wiring.data["tick_us"]:
+            raise InputError(joint.path, "control.rate", f"{1.0 / s.tick_s:g} Hz",
+                             f"{file} ticks every {wiring.data['tick_us']} us")  # fmt: skip
+        count = rows[k].get("oversampling", 1)
+        if s.sensing.counts_top != COUNTS * count:
+            raise InputError(joint.path, "sensor.oversampling", s.sensing.counts_top // COUNTS,
+                             f"{file} sums {count} conversions of 12 bits (joints.{k}.oversampling)")  # fmt: skip
+        found = {"rest_V": ROUNDING * rest_voltage(s), "emf_V_s": ROUNDING * s.limits.back_emf_V_s}
+        for name, value in found.items():
+            rows[k].setdefault(name, value)
+    for k, row in enumerate(rows):
+        for name in BOUNDS:
+            if name not in row:
+                raise InputError(file, f"joints.{k}.{name}", None, "is missing: give the joint's file "
+                                 "with --joint, from which it follows")  # fmt: skip
+
+
 def _check_hard_limits(file: str, rows: object) -> None:
     """Each row: the dotted name of a setting, lowest, highest."""
+    from controller.joint.settings.settings import Settings
     from controller.records import leaves
-    from controller.settings import Settings
 
     known = dict(leaves(Settings))
     if not isinstance(rows, list):
@@ -113,10 +153,15 @@ def _check_joint(file: str, k: int, joint: object, used: dict[int, str]) -> None
     key = f"joints.{k}"
     if not isinstance(joint, dict):
         raise InputError(file, key, joint, "must be an object")
-    extra = set(joint) - {"wiper", "second_wiper", "out", "oversampling", "name"}
+    extra = set(joint) - {"wiper", "second_wiper", "out", "oversampling", "name", *BOUNDS}
     if extra:
         raise InputError(file, f"{key}.{sorted(extra)[0]}", None,
-                         "unknown key; allowed: wiper, second_wiper, out, oversampling, name")  # fmt: skip
+                         "unknown key; allowed: wiper, second_wiper, out, oversampling, name, "
+                         + ", ".join(BOUNDS))  # fmt: skip
+    for name in BOUNDS:
+        bound = joint.get(name, 1.0)
+        if isinstance(bound, bool) or not isinstance(bound, int | float) or not 0 < bound <= 100:
+            raise InputError(file, f"{key}.{name}", bound, "must be a number, more than 0 .. 100")
     _take_pin(file, f"{key}.wiper", joint.get("wiper"), used, converter=True)
     if joint.get("second_wiper") is not None:
         _take_pin(file, f"{key}.second_wiper", joint["second_wiper"], used, converter=True)
@@ -193,6 +238,33 @@ def _mpy_cross() -> str:
     return program
 
 
+PROBE = ("import sys, json; i = sys.implementation; print(json.dumps([list(i.version[:3]), i._machine, "
+         "1.0 + 1.0e-10 == 1.0]))")  # fmt: skip
+OLDEST = (1, 26)
+"""MicroPython whose timers can call in a hard interrupt on these chips: the deadman needs that."""
+CHIPS = ("RP2040", "RP2350")
+
+
+def check_firmware(port: str, told: str) -> None:
+    """Hold what a board answers to ``PROBE`` against what the code needs. Raises InputError."""
+    try:
+        version, machine, single = json.loads(told.strip().splitlines()[-1])
+        shown = ".".join(str(one) for one in version)
+    except (ValueError, IndexError, TypeError):
+        raise InputError(
+            "", "--port", port, f"answers {told[-60:]!r}: is it MicroPython?"
+        ) from None
+    if tuple(version[:2]) < OLDEST:
+        raise InputError("", "--port", port, f"runs MicroPython {shown}; 1.26 or newer is needed: the drive is cut "
+                         "from a hard timer")  # fmt: skip
+    if not any(chip in str(machine) for chip in CHIPS):
+        raise InputError("", "--port", port, f"is {machine}; boards with RP2040 or RP2350 (Arm cores) are known, "
+                         "others need an adapter (controller/README.md)")  # fmt: skip
+    if not single:
+        raise InputError("", "--port", port, "computes in double precision: another build of MicroPython; put the "
+                         "usual one for this board on")  # fmt: skip
+
+
 class Copier:
     """Copies files by mpremote. ``command`` is how mpremote is called."""
 
@@ -259,6 +331,7 @@ def deploy(
     with tempfile.TemporaryDirectory() as folder:
         names = stage_files(wiring, Path(folder), cross)
         copier = Copier(port, command)
+        check_firmware(port, copier.run("exec", PROBE))  # before anything is copied
         for k, name in enumerate(names):
             copier.copy(Path(folder), [name])
             copier.remove_twin(name)

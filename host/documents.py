@@ -45,7 +45,7 @@ def _number(value: object) -> str:
 
 def settings() -> str:
     """Table of every setting."""
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
 
     rows = []
     for s in settings_rows(Settings):
@@ -115,8 +115,15 @@ def telemetry() -> str:
     return markdown(["bit", "field"], [[str(k), f"`{name}`"] for k, name in enumerate(m.FIELDS)])
 
 
+def language() -> str:
+    """Table of the controller's language."""
+    from sim.translate.language import LANGUAGE
+
+    return markdown(["construct", "what of it"], [list(row) for row in LANGUAGE])
+
+
 BLOCKS: dict[str, dict[str, Callable[[], str]]] = {
-    "controller/README.md": {"faults": faults, "settings": settings},
+    "controller/README.md": {"faults": faults, "language": language, "settings": settings},
     "sim/README.md": {"spread": spread, "part": part},
     "host/README.md": {"messages": messages, "results": results, "telemetry": telemetry},
 }

@@ -1,6 +1,10 @@
 """Files that people own: written whole or not at all, their comments kept."""
 
+import contextlib
 import os
+import stat
+import threading
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +13,11 @@ from tomlkit.items import Comment, Table, Whitespace
 
 from sim.errors import InputError
 from sim.joint_file import read_text
+
+try:
+    import fcntl
+except ImportError:  # Windows
+    fcntl = None  # type: ignore[assignment]
 
 
 def make_folder(path: Path) -> Path:
@@ -23,14 +32,51 @@ def make_folder(path: Path) -> Path:
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a text file under a temporary name and rename it. Raises InputError."""
-    partial = path.with_name(f".{path.name}.{os.getpid()}.part")
+    """Write a text file under a temporary name and rename it. Raises InputError.
+
+    A link stays a link, and a file that was there keeps its mode and its line ends.
+    """
+    target = path.resolve()
+    if target.exists() and not target.is_file():  # a device: a file in its place would be its end
+        try:
+            target.write_text(text, encoding="utf-8")
+        except OSError as error:
+            raise InputError(str(path), "", None, f"cannot be written: {error.strerror}") from None
+        return
+    partial = target.with_name(f".{target.name}.{os.getpid()}.{threading.get_ident()}.part")
     try:
-        partial.write_text(text, encoding="utf-8")
-        partial.replace(path)
+        mode = target.stat().st_mode if target.exists() else None
+        if mode is not None and b"\r\n" in target.read_bytes():
+            text = text.replace("\r\n", "\n").replace("\n", "\r\n")
+        partial.write_text(text, encoding="utf-8", newline="")
+        if mode is not None:
+            partial.chmod(stat.S_IMODE(mode))
+        partial.replace(target)
     except OSError as error:
         partial.unlink(missing_ok=True)
         raise InputError(str(path), "", None, f"cannot be written: {error.strerror}") from None
+
+
+@contextlib.contextmanager
+def locked(path: Path) -> Iterator[None]:
+    """Be the only one of our programs that changes a file; others wait. Raises InputError.
+
+    The file itself is locked (POSIX; elsewhere nothing is): it is replaced as a whole, so that who
+    got the lock of a file that is there no more tries again.
+    """
+    if fcntl is None:
+        yield
+        return
+    while True:
+        try:
+            file = path.open("rb")
+        except OSError as error:
+            raise InputError(str(path), "", None, f"cannot be read: {error.strerror}") from None
+        with file:
+            fcntl.flock(file, fcntl.LOCK_EX)
+            if path.exists() and os.path.samestat(os.fstat(file.fileno()), path.stat()):
+                yield
+                return
 
 
 def _trailing(table: Any) -> list[Any]:
@@ -47,16 +93,39 @@ def _trailing(table: Any) -> list[Any]:
     return found if any(isinstance(one, Comment) for one in found) else []
 
 
-def put_table(path: Path, name: str, table: dict[str, Any], seen: str) -> None:
-    """Put a table into a TOML file, comments kept; the rest is left as it is.
+OURS = ("gains", "calibration", "identified")
+"""Tables that commands write: another one's does not make this one's untrue by itself."""
 
-    seen: the text that was read before: a file changed since is left alone.
+
+def put_table(path: Path, name: str, table: dict[str, Any], seen: str) -> None:
+    """Put a table into a TOML file, comments kept; the rest is left as it is. Raises InputError.
+
+    seen: the text that was read before. A file that a person has changed since, or whose table of
+    this name was written meanwhile, is left alone; other tables of ours that came in between stay.
     """
-    text = read_text(path)
-    if text != seen:
-        raise InputError(
-            str(path), name, None, "the file was changed while this ran; nothing was written"
-        )
+    with locked(path):
+        text = read_text(path)
+        if text != seen and _others(text, name) != _others(seen, name):
+            raise InputError(
+                str(path), name, None, "the file was changed while this ran; nothing was written"
+            )
+        _put(path, name, table, text)
+
+
+def _others(text: str, name: str) -> list[Any]:
+    """What must not have changed: all that a person wrote, remarks too, and our table of this name."""
+    document = tomlkit.parse(text)
+    kept = document.get(name)
+    remarks = []
+    for one in OURS:
+        if one in document:
+            remarks += [item.as_string().strip() for item in _trailing(document[one])]
+            document.remove(one)
+    own = kept.unwrap() if kept is not None else None
+    return [tomlkit.dumps(document).strip(), [text for text in remarks if text], own]
+
+
+def _put(path: Path, name: str, table: dict[str, Any], text: str) -> None:
     document = tomlkit.parse(text)
     made = tomlkit.table()
     made.comment("written by jointloop")

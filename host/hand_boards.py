@@ -2,15 +2,15 @@
 
 import contextlib
 import subprocess
-import tempfile
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
-from host.starting import begin_board, give, url_of
+import numpy as np
+
+from host.starting import begin_board, give, urls_of
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
     from sim.hand.file import Hand
 
 
@@ -26,45 +26,49 @@ def all_virtual(hand: "Hand", ports: list[str]) -> bool:
 
 def open_boards(hand: "Hand", ports: list[str], runtime: str, seed: int,
                 stack: contextlib.ExitStack) -> list[str]:  # fmt: skip
-    """Ports of the boards that have joints, in their order; virtual boards are started. Raises InputError."""
-    from host.virtual_board import job_of
+    """Ports of the boards that have joints, in their order; virtual boards are started. Raises InputError.
 
+    All virtual boards of a hand run in one process: their joints move in one simulated time.
+    """
     used = [board for board in hand.boards if board.joints]
     if ports and len(ports) != len(used):
         raise InputError(
             "", "--port", len(ports), f"the hand has {len(used)} boards with joints; give one each"
         )
-    folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-    urls: list[str] = []
-    started = []
-    coupled = couples(hand, ports, runtime)
+    given = [ports[k] if ports else board.port for k, board in enumerate(used)]
+    missing = [board for board, port in zip(used, given, strict=True) if port is None]
+    made = iter(
+        _start(hand, missing, runtime, seed, couples(hand, ports), stack) if missing else ()
+    )
+    return [port if port is not None else next(made) for port in given]
+
+
+def _start(hand: "Hand", boards: "list[Any]", runtime: str, seed: int, coupled: bool,
+           stack: contextlib.ExitStack) -> list[str]:  # fmt: skip
+    """Start virtual boards in one process; their URLs. Raises InputError."""
+    from host.virtual.board import job_of
+    from sim.hand.file import matrices
+
+    order = sorted(k for board in boards for k in board.joints)  # a finger's joints stand in order
+    job = job_of([hand.members[k].joint for k in order], seed=seed)
+    numbers = {k: number for number, k in enumerate(order)}
+    job.boards = [(round(hand.members[board.joints[0]].joint.settings.tick_s * 1e6),
+                   [numbers[k] for k in board.joints]) for board in boards]  # fmt: skip
     if coupled:
-        from host.virtual_hand import publish
-
-        publish(hand, folder)
-    for number, board in enumerate(used):
-        port = ports[number] if ports else board.port
-        if port is not None:
-            urls.append(port)
-            continue
-        job = job_of([hand.members[k].joint for k in board.joints], seed=seed + 16 * number)
-        job.hand = (str(folder), board.joints) if coupled else None
-        process = begin_board(runtime)
-        stack.callback(_end, process)
-        give(process, job)
-        started.append((len(urls), process))
-        urls.append("")
-    for place, process in started:  # they start side by side
-        urls[place] = url_of(process)
-    return urls
+        arms, links = matrices(hand)
+        job.coupling = (arms[np.ix_(order, order)], links[order])
+    process = begin_board(runtime)
+    stack.callback(_end, process)
+    give(process, job)
+    return urls_of(process)
 
 
-def couples(hand: "Hand", ports: list[str], runtime: str) -> bool:
+def couples(hand: "Hand", ports: list[str]) -> bool:
     """Whether virtual boards simulate what the joints do to each other: all of them must be ours."""
     from sim.part import DIRECT
 
     direct = any(member.joint.part.cable.kind == DIRECT for member in hand.members)
-    return all_virtual(hand, ports) and runtime == "cpython" and not direct
+    return all_virtual(hand, ports) and not direct
 
 
 def _end(process: "subprocess.Popen[str]") -> None:

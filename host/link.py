@@ -14,6 +14,9 @@ from typing import Any
 
 from sim.errors import InputError
 
+BUSY = b"busy\n"
+"""What a TCP board says to a second host before it closes: no frame begins so."""
+
 
 class LinkLostError(Exception):
     """The board went away: unplugged, closed, or it broke the connection."""
@@ -81,6 +84,7 @@ class TcpTransport:
             raise InputError("", "--port", url, f"cannot be opened: {_reason(error)}") from None
         self.socket.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
         self.socket.settimeout(0.5)
+        self.heard = False
 
     def read(self, wait_s: float) -> bytes:
         """Return what there is, waiting at most ``wait_s``. Raises LinkLostError."""
@@ -92,6 +96,9 @@ class TcpTransport:
             raise LinkLostError(_reason(error)) from None
         if not data:
             raise LinkLostError("the board closed the connection")
+        if not self.heard and data.startswith(BUSY):
+            raise LinkLostError("busy: another host uses this board")
+        self.heard = True
         return data
 
     def write(self, data: bytes) -> None:
@@ -99,6 +106,7 @@ class TcpTransport:
         try:
             self.socket.sendall(data)
         except OSError as error:
+            self.read(0.0)  # what was said before it closed, most of all why
             raise LinkLostError(_reason(error)) from None
 
     def close(self) -> None:

@@ -1,5 +1,6 @@
 """Read a joint for a command: the joint file, and gains from another file."""
 
+import unicodedata
 from pathlib import Path
 
 from sim.closed_loop import Joint, joint_of
@@ -35,6 +36,7 @@ def angle(text: str, option: str, least: float = 1e-3) -> float:
 
 
 def slug(name: str) -> str:
-    """Return a joint's name as a file name."""
-    kept = "".join(c if c.isalnum() else "-" for c in name.lower())
+    """Return a joint's name as a file name, in letters that every file system has."""
+    known = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
+    kept = "".join(c if c.isalnum() else "-" for c in known)
     return "-".join(one for one in kept.split("-") if one)[:60] or "joint"

@@ -13,6 +13,7 @@ import queue
 import threading
 import time
 from datetime import UTC, datetime
+from math import isnan
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,12 @@ import numpy as np
 
 from host.bridge import Rows
 from sim.errors import InputError
+from sim.metrics import MODE_NAMES
 
 FLUSH_S = 0.4
+MOST_WAITING = 20_000
+"""Frames and events that may wait for the disk: beyond, it does not keep up."""
+DRAIN_S = 60.0
 LATE_TICKS = 400
 
 
@@ -40,20 +45,31 @@ class Recorder:
 
         if folder.exists() and not folder.is_dir():
             raise InputError(str(folder), "", None, "is a file; name another folder")
-        if folder.exists() and any(folder.iterdir()):
-            raise InputError(str(folder), "", None, "holds a run already; name another folder")
         self.folder = make_folder(folder)
+        if any(folder.iterdir()):
+            raise InputError(str(folder), "", None, "holds a run already; name another folder")
+        try:  # of two that begin at once, one has it
+            (folder / "run.json").open("x").close()
+        except FileExistsError:
+            raise InputError(
+                str(folder), "", None, "holds a run already; name another folder"
+            ) from None
+        except OSError as error:
+            raise InputError(
+                str(folder), "", None, f"cannot be written: {error.strerror}"
+            ) from None
         self.joints, self.fields, self.tick_s, self.every = joints, fields, tick_s, every
         about = {"format": 1, "begun": datetime.now(UTC).isoformat(), "joints": joints,
                  "fields": fields, "tick_s": tick_s, "every": every, **about}  # fmt: skip
         write_whole(folder / "run.json", json.dumps(about, indent=1, default=str))
         self.rows_written = 0
         self.gaps = 0
-        self._queue: queue.SimpleQueue[Any] = queue.SimpleQueue()
+        self._queue: queue.Queue[Any] = queue.Queue(MOST_WAITING)
         self._partial: dict[int, dict[int, list[float | str]]] = {}
         self._last_tick = -1
+        self._modes: dict[int, float] = {}
         self._shifts: dict[int, int] = {}
-        self.failed: OSError | None = None
+        self.failed: Exception | None = None
         self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
         self._thread.start()
 
@@ -62,26 +78,43 @@ class Recorder:
 
         ticks_on: what to add to the board's ticks, to count as the first board does.
         """
-        self._queue.put((rows, first_joint, ticks_on))
+        self._put((rows, first_joint, ticks_on))
 
     def event(self, name: str, data: dict[str, Any]) -> None:
         """Take an event; its time is the host's."""
-        self._queue.put((name, {"t": time.time(), "event": name, **data}))
+        self._put((name, {"t": time.time(), "event": name, **data}))
+
+    def check(self) -> None:
+        """Raise InputError where the recording could not be written."""
+        if self.failed is not None:
+            reason = getattr(self.failed, "strerror", None) or str(self.failed)
+            raise InputError(
+                str(self.folder), "", None, f"the recording cannot be written: {reason}; what was "
+                "written before can be read"
+            )  # fmt: skip
 
     def close(self) -> None:
         """Write what is left and end. Raises InputError where it could not be written."""
-        self._queue.put(None)
-        self._thread.join(5.0)
+        if self.failed is None:
+            self._put(None)
+        self._thread.join(DRAIN_S)
+        if self._thread.is_alive() and self.failed is None:
+            self.failed = TimeoutError(f"the disk has not taken it within {DRAIN_S:g} s")
+        self.check()
+
+    def _put(self, item: Any) -> None:
+        """Hand something to the writing thread, which must keep up; never waits for it."""
         if self.failed is not None:
-            reason = self.failed.strerror or str(self.failed)
-            raise InputError(
-                str(self.folder), "", None, f"the recording cannot be written: {reason}"
-            )
+            return
+        try:
+            self._queue.put_nowait(item)
+        except queue.Full:
+            self.failed = TimeoutError("the disk does not keep up")
 
     def _work(self) -> None:
         try:
             self._write()
-        except OSError as error:
+        except Exception as error:  # told by check(): a recording must not end in silence
             self.failed = error
 
     def _write(self) -> None:
@@ -101,7 +134,7 @@ class Recorder:
                     item = self._queue.get(timeout=FLUSH_S / 2)
                     going = self._take(item, writer, events)
                 except queue.Empty:
-                    pass
+                    going = self.failed is None  # nothing more is taken in
                 if time.monotonic() - flushed >= FLUSH_S or not going:
                     table.flush()
                     events.flush()
@@ -146,12 +179,34 @@ class Recorder:
                        "to_tick": tick}  # fmt: skip
                 events.write(json.dumps(gap) + "\n")
             self._last_tick = tick
+            self._note_modes(tick, held, events)
             blank: list[float | str] = [""] * len(self.fields)
             numbers = [v for k in range(self.joints) for v in held.get(k, blank)]
             shown = [v if isinstance(v, str) else f"{v:.9g}" for v in numbers]
             writer.writerow([tick, f"{tick * self.tick_s:.9g}", *shown])
             self.rows_written += 1
             del self._partial[tick]
+
+    def _note_modes(self, tick: int, held: dict[int, list[float | str]], events: Any) -> None:
+        """Write an event for every joint whose mode is another than in the row before."""
+        if "mode" not in self.fields:
+            return
+        at = self.fields.index("mode")
+        for joint in sorted(held):
+            value = held[joint][at]
+            if isinstance(value, str) or self._modes.get(joint) == value:
+                continue
+            before, self._modes[joint] = self._modes.get(joint), value
+            if before is not None:
+                told = {"t": time.time(), "event": "mode", "joint": joint, "tick": tick,
+                        "from": mode_name(before), "to": mode_name(value)}  # fmt: skip
+                events.write(json.dumps(told) + "\n")
+
+
+def mode_name(value: float) -> str:
+    """A mode in words; what is none, as it is."""
+    whole = -1 if isnan(value) else round(value)
+    return MODE_NAMES[whole] if 0 <= whole < len(MODE_NAMES) else f"{value:g}"
 
 
 class Run:
@@ -198,6 +253,8 @@ def _read_table(path: Path) -> tuple[list[str], np.ndarray, bool]:
     columns = lines[0].rstrip("\r").split(",")
     rows = []
     for number, line in enumerate(lines[1:], 2):
+        if not line.strip():  # line ends that were converted twice
+            continue
         cells = line.rstrip("\r").split(",")
         if len(cells) != len(columns):
             raise InputError(str(path), f"line {number}", None,

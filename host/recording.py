@@ -62,6 +62,7 @@ def begin_recording(session: "Session", folder: Path, fields: list[str], every: 
 
     tick_s = session.joints[0].settings.tick_s
     recorder = Recorder(folder, info, len(session.joints), fields, tick_s, every)
+    session.recorder = recorder
     for bridge in session.bridges:
         listen_to(session, bridge, session.bridges[0], recorder)
     session.telemetry(fields, every)

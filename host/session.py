@@ -9,24 +9,50 @@ import struct
 import subprocess
 import time
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from controller.records import copy
-from controller.settings import Settings
-from controller.settings_check import contradiction
+from controller.joint.angles import wrapped
+from controller.joint.settings.contradictions import contradiction
+from controller.joint.settings.settings import CONTINUOUS, Settings
 from controller.wire import messages as m
 from controller.wire import table
 from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
 from host.starting import begin_board, give, url_of
-from host.virtual_board import job_of
+from host.virtual.board import job_of, refuse_builtin
 from sim.closed_loop import Joint
 from sim.errors import InputError
+
+if TYPE_CHECKING:
+    from host.recorder import Recorder
 
 CELLS_AT_ONCE = 10  # a frame stays within one USB packet of 64 octets
 VIRTUAL_CELLS_AT_ONCE = 25  # within what a virtual board reads in a tick
 INBOUND_SHARE = 0.7
+
+ANSWER_S = 0.5
+"""A board that has not answered a STOP within this may still be driving."""
+SOFT_S = 10.0
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """What became of a STOP: time (s) until all answered or were given up, boards, the silent ones."""
+
+    took_s: float
+    boards: int
+    silent: tuple[int, ...]
+
+    def words(self) -> str:
+        """What a person must know: a board that is silent may still be driving."""
+        if not self.silent:
+            who = "the board" if self.boards == 1 else f"all {self.boards} boards"
+            return f"stopped: {who} answered within {self.took_s * 1e3:.0f} ms"
+        who = "no board answered: it" if len(self.silent) == self.boards else (
+            "no answer from board " + ", ".join(str(k) for k in self.silent) + ": it")  # fmt: skip
+        return f"{who} may still be driving. Supply switch!"
 
 
 class Session:
@@ -36,8 +62,12 @@ class Session:
                  runtime: str = "cpython", seed: int = 1,
                  board: subprocess.Popen[str] | None = None) -> None:  # fmt: skip
         """Open the ports, or a virtual board: ``board`` is one begun early. Raises InputError."""
+        for joint in joints:
+            refuse_builtin(joint)
         self.joints = joints
         self.virtual_process = board
+        self.recorder: Recorder | None = None
+        """What this session is recorded by, if anything: watched like the joints."""
         self._virtual_as = (runtime, seed)
         self.bridges: list[Bridge] = []
         if not ports:
@@ -86,6 +116,10 @@ class Session:
         The drive is off, and the settings are the board's own: send them again. Listeners of the
         former link are not taken over.
         """
+        return self.take_in(number, self.open_again(number, every))
+
+    def open_again(self, number: int, every: int = 1) -> Bridge:
+        """The slow part of ``reopen``: a new link to a lost board; the session still has the old one."""
         lost = self.bridges[number]
         lost.close()  # its reader may still have the port
         if self.virtual_process is not None and self.virtual_process.poll() is not None:
@@ -105,7 +139,13 @@ class Session:
         except BaseException:
             found.close()
             raise
-        self.bridges[number], self.identities[number] = found, identity
+        return found
+
+    def take_in(self, number: int, found: Bridge) -> Bridge:
+        """The rest of ``reopen``: the new link in the old one's place; nothing may be asked meanwhile."""
+        lost = self.bridges[number]
+        assert found.identity is not None  # it has been greeted
+        self.bridges[number], self.identities[number] = found, found.identity
         self.places = [(found if bridge is lost else bridge, k) for bridge, k in self.places]
         return found
 
@@ -144,8 +184,6 @@ class Session:
                                  "cannot stand beside the other settings")  # fmt: skip
             data = table.pack_table(settings)
             bridge, place = self.places[k]
-            if self.identities[self.bridges.index(bridge)].virtual:
-                data = patient(settings)
             self._send_table(bridge, place, data, joint.path)
         self.digests = {id(b): self._digest_of(b) for b in self.bridges if b.lost is None}
 
@@ -179,6 +217,17 @@ class Session:
             body = struct.pack(m.LAYOUT[m.TELEMETRY], joints, mask, every, rows)
             bridge.request(m.TELEMETRY, body)
 
+    # --- time
+
+    def time_s(self) -> float:
+        """Time (s) by the boards' clocks: it stands still while a simulation waits for the computer."""
+        return time.monotonic() - max(bridge.paused_s for bridge in self.bridges)
+
+    def ticked_s(self) -> float:
+        """Time (s) that the slowest board has ticked, as far as it has told; 0: one has told nothing yet."""
+        return min(bridge.board_tick * identity.tick_us * 1e-6
+                   for bridge, identity in zip(self.bridges, self.identities, strict=True))  # fmt: skip
+
     # --- orders
 
     def arm(self, joints: list[int] | None = None) -> None:
@@ -201,23 +250,28 @@ class Session:
         if failed is not None:
             raise failed
 
-    def stop(self, category: int = 0) -> float:
-        """STOP every joint on every board at once; return the time (s) until all answered.
+    def stop(self, category: int = 0) -> "Stopped":
+        """STOP every joint on every board at once; return who answered, and when all had.
 
         A board that does not answer is counted on its lease: its beats end, and its link counts as lost.
+        A virtual one that is to stop softly may be slow: its time waits for the computer.
         """
         begun = time.monotonic()
+        wait_s = SOFT_S if category == 1 and self.virtual else ANSWER_S
 
-        def one(bridge: Bridge) -> None:
+        def one(bridge: Bridge) -> bool:
             try:
-                bridge.request(m.STOP, struct.pack("<HB", 0xFFFF, category), 0.5)
+                bridge.request(m.STOP, struct.pack("<HB", 0xFFFF, category), wait_s)
             except (NoAnswerError, LinkLostError, RefusedError):
                 bridge.beat(False)
                 bridge.lose("did not answer a STOP")
+                return False
+            return True
 
         with ThreadPoolExecutor(len(self.bridges)) as pool:
-            list(pool.map(one, self.bridges))
-        return time.monotonic() - begun
+            answers = list(pool.map(one, self.bridges))
+        silent = tuple(k for k, good in enumerate(answers) if not good)
+        return Stopped(time.monotonic() - begun, len(answers), silent)
 
     def target(self, joint: int, angle: float, grip: bool = False, turn: int | None = None) -> None:
         """Move a joint to an angle (rad) by its profile. Raises RefusedError."""
@@ -275,25 +329,16 @@ class Session:
         self.close()
 
 
-def patient(settings: Settings) -> bytes:
-    """Packed settings for a virtual board: late ticks do not trip, for a computer is no board.
-
-    It does other work between ticks; they are still counted and told to the joint.
-    """
-    made = Settings()
-    copy(settings, made)
-    made.watch.late_ticks = 0
-    return table.pack_table(made)
-
-
 def scaled(settings: Settings, angle: float, speed: float) -> tuple[int, int]:
     """A setpoint in the wire's 16 bits: position over the range, speed over its limit.
 
     Raises InputError where the angle lies outside the commanded range.
     """
-    from controller.orders import scale
+    from controller.node.orders import scale
 
     low, high = scale(settings)
+    if settings.sensing.travel == CONTINUOUS:
+        angle = wrapped(angle)  # the board takes the turn that is nearest
     share = (angle - low) / (high - low)
     if not -1e-6 <= share <= 1.0 + 1e-6:
         raise InputError("", "setpoint", f"{angle * 57.29577951308232:.3f} deg",

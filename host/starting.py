@@ -13,19 +13,43 @@ import sys
 from dataclasses import dataclass
 from typing import Any
 
+OVERPULL = "the cable was pulled with"
+"""By these words of a virtual board a host knows that a cable was pulled beyond what it is allowed."""
+
 
 @dataclass
 class Job:
-    """What a virtual board simulates."""
+    """What the virtual boards of one process simulate."""
 
     parts: list[Any]
-    """Parts (sim/part.py) that are really there."""
+    """Parts (sim/part.py) that are really there, of all joints."""
     starts_rad: list[float]
-    tick_us: int
+    delays_s: list[float]
+    """Time from reading to drive."""
+    boards: list[tuple[int, list[int]]]
+    """Tick (us) and numbers of the joints, board by board."""
     build: int
     seed: int
-    hand: tuple[str, list[int]] | None = None
-    """Folder of what the boards of a hand share (host/virtual_hand.py), numbers of the joints in it."""
+    coupling: tuple[Any, Any] | None = None
+    """Moment arms and links of a hand (sim/hand/file.py: matrices); None: each joint for itself."""
+    cables: list[tuple[str, float]] | None = None
+    """Joint's name and the pull (N) that its cable is allowed, inf where that is not known; None: nothing is."""
+
+    def tick_us_of(self, joint: int) -> int:
+        """Tick (us) of the board that a joint is on."""
+        return next(tick_us for tick_us, numbers in self.boards if joint in numbers)
+
+
+RUNTIMES = ("cpython", "micropython", "c")
+"""Under which a virtual board runs: "c" is CPython with the tick translated to C, in single precision."""
+
+
+def check_runtime(runtime: str) -> None:
+    """Raises InputError for an unknown runtime."""
+    if runtime not in RUNTIMES:
+        from sim.errors import InputError
+
+        raise InputError("", "--runtime", runtime, "must be one of " + ", ".join(RUNTIMES))
 
 
 def begin_board(runtime: str) -> "subprocess.Popen[str]":
@@ -33,10 +57,7 @@ def begin_board(runtime: str) -> "subprocess.Popen[str]":
 
     It has a session of its own: Ctrl-C goes to the host, which stops the drive first.
     """
-    if runtime not in ("cpython", "micropython"):
-        from sim.errors import InputError
-
-        raise InputError("", "--runtime", runtime, "must be cpython or micropython")
+    check_runtime(runtime)
     return subprocess.Popen([sys.executable, "-m", "host.board_process", runtime], stdout=subprocess.PIPE,
                             stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
                             start_new_session=True)  # fmt: skip
@@ -51,14 +72,19 @@ def give(board: "subprocess.Popen[str]", job: Job) -> None:
 
 def url_of(board: "subprocess.Popen[str]") -> str:
     """Wait until a board serves; its URL. Raises InputError with what it says instead."""
+    return urls_of(board)[0]
+
+
+def urls_of(board: "subprocess.Popen[str]") -> list[str]:
+    """Wait until the boards of a process serve; their URLs. Raises InputError with what it says instead."""
     from sim.errors import InputError
 
     assert board.stdout is not None
     line = board.stdout.readline()
     told = json.loads(line) if line else {"failed": f"it ended with code {board.wait(5.0)}"}
-    if "url" not in told:
+    if "urls" not in told:
         raise InputError("", "", None, f"the virtual board did not start: {told['failed']}")
-    return str(told["url"])
+    return [str(url) for url in told["urls"]]
 
 
 def take(line: str) -> Job:

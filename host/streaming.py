@@ -3,13 +3,14 @@
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from math import floor
 from typing import Any
 
 import numpy as np
 
+from controller.joint.modes import POWERED
 from controller.wire import messages as m
 from host.bridge import RefusedError
 from host.moves import Move
@@ -17,6 +18,12 @@ from host.session import INBOUND_SHARE, Session
 from sim.errors import InputError
 
 ARM_WAIT_S = 4.0
+"""Longest self-test, by the board's clock."""
+STOPPED_S = 1.0
+"""A controlled stop is over by then, by the board's clock."""
+LOOK_S = 0.01
+UNHEARD_S = 20.0
+"""Real time in which a board must tell some time of its own."""
 
 
 class StoppedError(Exception):
@@ -54,8 +61,7 @@ class StopOnInterrupt:
         main = threading.current_thread() is threading.main_thread()
         before = signal.signal(signal.SIGINT, signal.SIG_IGN) if main else None
         self.asked = True
-        took = self.session.stop()
-        print(f"\nSTOP: every board answered within {took * 1e3:.0f} ms", flush=True)
+        print(f"\nSTOP: {self.session.stop().words()}", flush=True)
         if before is not None:
             signal.signal(signal.SIGINT, before)
 
@@ -74,16 +80,22 @@ def check_budget(session: Session, rate_Hz: float) -> None:
 
 
 def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
-    """Arm, and wait until the self-tests are over. Raises StoppedError."""
+    """Arm, and wait until the self-tests are over. Raises StoppedError, with the fault that is in the way."""
     wanted = session.masks(joints)
     states: dict[tuple[int, int], int] = {}
+    latched: dict[int, int] = {}
 
     def watch(number: int) -> Callable[[Any], None]:
+        bridge = wanted[number][0]
+
         def take(rows: Any) -> None:
             if "mode" in rows.fields:
                 at = rows.fields.index("mode")
                 for place, values in zip(rows.joints, rows.values[-1], strict=True):
                     states[number, place] = int(values[at])
+                    if "fault" in rows.fields:
+                        fault = int(values[rows.fields.index("fault")])
+                        latched[session.first_joint(bridge) + place] = fault
 
         return take
 
@@ -96,32 +108,39 @@ def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
             session.arm(joints)
         except RefusedError as error:
             raise StoppedError(f"arming was refused: {error}") from None
-        deadline = time.monotonic() + ARM_WAIT_S
-        while time.monotonic() < deadline:
-            raise_faults(session)
+        for _ in waiting(session, ARM_WAIT_S):
             modes = [states.get((n, place), 0) for n, (_, mask) in enumerate(wanted)
                      for place in range(16) if mask >> place & 1]  # fmt: skip
-            if modes and all(mode == 2 for mode in modes):
+            if modes and all(mode == POWERED for mode in modes):
                 return
-            time.sleep(0.02)
     finally:
         for bridge, listener in listeners:
             bridge.on_rows.remove(listener)
+    for joint, fault in sorted(latched.items()):
+        if fault != 0:  # latched before, and its cause stands: the board does not tell it again
+            raise StoppedError(fault_words(joint, fault))
     raise StoppedError("the joints did not become powered in time")
 
 
-def raise_faults(session: Session) -> None:
-    """Raise StoppedError if a joint has tripped or a link was lost."""
+def fault_words(joint: int, fault: int) -> str:
+    """A joint's fault by name, cause and cure."""
     from sim.documentation import fault_table
 
     texts = {row["number"]: row for row in fault_table()}
+    row = texts.get(fault, {"name": f"fault {fault}", "cause": "", "cure": ""})
+    return f"joint {joint}: {row['name']} ({row['cause']}). {row['cure']}."
+
+
+def raise_faults(session: Session) -> None:
+    """Raise StoppedError if a joint has tripped or a link was lost, InputError if recording failed."""
+    if session.recorder is not None:
+        session.recorder.check()
     for bridge in session.bridges:
         if bridge.lost is not None:
             raise StoppedError(f"the link was lost: {bridge.lost}")
         for place, (fault, _) in sorted(bridge.faults.items()):
             joint = session.first_joint(bridge) + place
-            row = texts.get(fault, {"name": f"fault {fault}", "cause": "", "cure": ""})
-            raise StoppedError(f"joint {joint}: {row['name']} ({row['cause']}). {row['cure']}.")
+            raise StoppedError(fault_words(joint, fault))
 
 
 def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
@@ -132,9 +151,9 @@ def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
     from sim.documentation import fault_table
 
     names = {row["number"]: row["name"] for row in fault_table()}
-    end = time.monotonic() + wait_s  # boards tell a new host ten times a second
-    while time.monotonic() < end and not all(bridge.faults for bridge in session.bridges):
-        time.sleep(0.01)
+    for _ in waiting(session, wait_s, faults=False):  # boards tell a new host ten times a second
+        if all(bridge.faults for bridge in session.bridges):
+            break
     found = []
     for bridge in session.bridges:
         for place, (fault, _) in sorted(bridge.faults.items()):
@@ -143,7 +162,8 @@ def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
         session.order(m.CLEAR)
         for bridge in session.bridges:
             bridge.faults.clear()
-        time.sleep(0.05)
+        for _ in waiting(session, 0.05, faults=False):
+            pass
     return found
 
 
@@ -162,12 +182,34 @@ def approach(session: Session, starts: dict[int, float]) -> None:
     wait(session, longest + 0.3)
 
 
+def waiting(session: Session, seconds: float, faults: bool = True) -> Iterator[None]:
+    """Look again and again until so much time has gone by on every board.
+
+    Raises StoppedError where a joint trips (with ``faults``), a link is lost, or a board tells no time.
+    """
+    end: float | None = None
+    heard, at = -1.0, time.monotonic()
+    while (now := session.ticked_s()) < (end or now + 1.0):
+        if end is None and now > 0.0:
+            end = now + seconds
+        if now != heard:
+            heard, at = now, time.monotonic()
+        elif time.monotonic() - at > UNHEARD_S:
+            if not faults:
+                return
+            raise StoppedError(f"a board has told nothing for {UNHEARD_S:g} s")
+        if faults:
+            raise_faults(session)
+        elif any(bridge.lost is not None for bridge in session.bridges):
+            return
+        yield
+        time.sleep(LOOK_S)
+
+
 def wait(session: Session, seconds: float) -> None:
-    """Wait while watching for faults. Raises StoppedError."""
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        raise_faults(session)
-        time.sleep(min(0.02, max(end - time.monotonic(), 0.0)))
+    """Wait by the boards' clocks, watching for faults. Raises StoppedError."""
+    for _ in waiting(session, seconds):
+        pass
 
 
 def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: int = 1,
@@ -184,13 +226,12 @@ def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: in
     jumping = {joint: move for joint, move in moves.items() if move.jumps}
     smooth = {joint: move for joint, move in moves.items() if not move.jumps}
     held: dict[int, float] = {}
-    begun = time.monotonic()
+    begun = session.time_s()
     for number in range(count * repeats):
         due = begun + number * span
-        left = due - time.monotonic()
-        if left > 0.0:
+        while (left := due - session.time_s()) > 0.0:
             time.sleep(left)
-        done.late_s.append(max(time.monotonic() - due, 0.0))
+        done.late_s.append(max(session.time_s() - due, 0.0))
         raise_faults(session)
         t = (number % count) * span
         for joint, move in jumping.items():
@@ -209,5 +250,7 @@ def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: in
 def stop_softly(session: Session) -> None:
     """End a stream: a controlled stop, then the drive off."""
     session.stop(1)
-    time.sleep(0.3)
+    for _ in waiting(session, STOPPED_S, faults=False):
+        if not any(bridge.powered for bridge in session.bridges):
+            break
     session.order(m.DISARM)

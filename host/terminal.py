@@ -5,6 +5,7 @@ standard output holds one JSON object and nothing else.
 """
 
 import json
+import shlex
 import sys
 import time
 from collections.abc import Iterable
@@ -27,6 +28,10 @@ class Terminal:
         """Write one line for people; marks in square brackets, names through ``plain``."""
         self.console.print(text)
 
+    def next(self, command: str) -> None:
+        """Say what to run next: as it is, on one line, so that it can be copied (``quoted`` paths)."""
+        self.console.print(f"Next: {command}", markup=False, soft_wrap=True)
+
     def heading(self, text: str) -> None:
         """Write a heading."""
         self.console.print(f"\n[bold]{text}[/bold]")
@@ -47,6 +52,11 @@ class Terminal:
         for mark, text in rows:
             made.add_row(" ", mark, text)
         self.console.print(made)
+
+    def mind(self, text: str | None) -> None:
+        """Write a warning, where there is one."""
+        if text is not None:
+            self.remarks([("[bold red]mind[/bold red]", text)])
 
     def progress(self) -> Any:
         """Return a progress display for work of more than 2 s."""
@@ -71,6 +81,11 @@ class Terminal:
 def plain(text: object) -> str:
     """Text of people (names, paths) for ``say``: its square brackets are no marks."""
     return escape(str(text))
+
+
+def quoted(path: object) -> str:
+    """A path as a shell reads it, blanks and brackets too."""
+    return shlex.quote(str(path))
 
 
 class PlainProgress:

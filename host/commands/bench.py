@@ -4,7 +4,7 @@ import contextlib
 import secrets
 import socket
 import sys
-import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from sim.errors import InputError
@@ -24,6 +24,7 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
         read_text(path)
     link = LinkClient(Wanted([str(path) for path in paths], ports, runtime, seed, str(out)))
     desk = None
+    door = contextlib.ExitStack()
     try:
         from host.page.joints import read
 
@@ -42,10 +43,14 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
         from host.page.desk import Desk
 
         desk = Desk(joints, link, [str(path) for path in paths])
-        _tell(f"http://127.0.0.1:{port}/#{token}", virtual, show)
+        url = f"http://127.0.0.1:{port}/#{token}"
+        _tell(url, virtual)
+        if show and sys.stdout.isatty():
+            door.enter_context(_shown(url))
         with contextlib.suppress(KeyboardInterrupt):
             serve(desk, Gate(port, token), listening)
     finally:
+        door.close()
         link.end()
         if desk is not None:
             desk.end()
@@ -63,10 +68,8 @@ def _listen(port: int) -> socket.socket:
         raise InputError("", "--http", port, f"cannot be served: {reason}") from None
 
 
-def _tell(url: str, virtual: bool, show: bool) -> None:
-    """Say where the page is, with the cautions; open it where there is a screen."""
-    import webbrowser
-
+def _tell(url: str, virtual: bool) -> None:
+    """Say where the page is, with the cautions."""
     if virtual:
         print("Virtual board: simulated joints, nothing real moves.")
     else:
@@ -75,7 +78,25 @@ def _tell(url: str, virtual: bool, show: bool) -> None:
               "strength of this tool: that is for licensed practice and the local code.")  # fmt: skip
     print(f"The bench page (this address is its key; give it to nobody):\n{url}\nCtrl-C ends it, drive first.",
           flush=True)  # fmt: skip
-    if show and sys.stdout.isatty():
+
+
+@contextlib.contextmanager
+def _shown(url: str) -> Iterator[None]:
+    """Open the page in a browser, by a file that only its owner can read; it is removed afterwards.
+
+    Every account can read a browser's command line: the address is a key and must not stand there.
+    """
+    import tempfile
+    import webbrowser
+
+    number, name = tempfile.mkstemp(".html", "jointloop-")  # mode 0600
+    path = Path(name)
+    try:
+        with open(number, "w", encoding="utf-8") as file:
+            file.write('<!doctype html><meta charset="utf-8"><meta name="referrer" content="no-referrer">'
+                       f'<meta http-equiv="refresh" content="0; url={url}"><title>bench</title>')  # fmt: skip
         with contextlib.suppress(Exception):
-            webbrowser.open(url)
-            time.sleep(0.1)
+            webbrowser.open(path.as_uri())
+        yield
+    finally:
+        path.unlink(missing_ok=True)

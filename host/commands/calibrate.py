@@ -76,13 +76,14 @@ def sensor(
 ) -> dict[str, Any]:
     """Sensor by two points or a sweep of known angles."""
     from host.calibrating import move_virtual_joint, read_counts
+    from host.streaming import wait
     from sim.calibration import apply_calibration, fit_sensor, sensor_table
 
     rows = []
     for angle in angles:
         if session.virtual:
             move_virtual_joint(session, 0, angle)
-            time.sleep(0.1)
+            wait(session, 0.1)
         else:
             ask_enter(terminal, f"The drive is off. Hold the joint at {angle * DEG:.1f} deg.")
         rows.append((angle, read_counts(session, 0)))
@@ -111,7 +112,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
     from host.calibrating import find_neutral
     from host.caution import ask
     from host.streaming import StopOnInterrupt, StoppedError
-    from sim.joint_settings import sliding_V
+    from sim.physics import sliding_V
 
     ask(terminal, session, yes)
 
@@ -137,7 +138,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
 def tip_force(terminal: Terminal, session: "Session", scale: str | None, resistance: str | None,
               temperature: str, towards: str | None, yes: bool) -> dict[str, Any]:  # fmt: skip
     """Force at a kitchen scale or against a known weight, with the winding's resistance."""
-    from controller.heat import COPPER_25_C, COPPER_C
+    from controller.joint.heat import COPPER_25_C, COPPER_C
     from host.calibrating import press_and_hold
     from host.caution import ask
     from host.loading import angle
@@ -156,6 +157,10 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
         if towards is None
         else angle(towards, "--towards", 0.0)
     )
+    limits = joint.settings.limits
+    if not limits.command_low_rad <= target <= limits.command_high_rad:
+        raise InputError("", "--towards", f"{target * DEG:.1f} deg", f"must lie in {limits.command_low_rad * DEG:.1f} .. "
+                         f"{limits.command_high_rad * DEG:.1f} deg")  # fmt: skip
     ask(terminal, session, yes)
     terminal.say("The fingertip must rest against a scale or a hung weight; it will press slowly.")
     try:
@@ -170,14 +175,39 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
         raise InputError(
             "", "--scale", known, f"too little force to compare (estimate {estimate:.2f} N)"
         )
+    from sim.force import force_doubt
+
     # the estimate holds the factor of an earlier calibration already
     before = float((joint.file.calibration or {}).get("force_factor", 1.0))
+    _plausible(terminal, joint, before * known / estimate)
     found: dict[str, Any] = {"force_factor": f"{before * known / estimate!r}"}
     if ohm is not None:
         found["resistance_25"] = f"{ohm * COPPER_25_C / (COPPER_C + warm)!r} ohm"
     terminal.say(f"Estimated {estimate:.2f} N, measured {known:.2f} N: factor {before * known / estimate:.2f}. "
-                 "From now on the force is good to about +-20 %, if winding heat is watched.")  # fmt: skip
+                 f"From now on the force is good to about +-{100 * force_doubt(joint, True):.0f} %, "
+                 "if winding heat is watched.")  # fmt: skip
     return found
+
+
+PLAUSIBLE = (0.5, 2.0)
+"""Force factors that parts of the spread can have; beyond, something else is wrong most often."""
+
+
+def _plausible(terminal: Terminal, joint: "Joint", factor: float) -> None:
+    """Ask once more, with the newtons, before an odd factor moves the limit. Raises InputError."""
+    low, high = PLAUSIBLE
+    if low <= factor <= high:
+        return
+    limit = joint.file.limits.tip_force
+    terminal.say(f"[bold red]A factor of {factor:.2f} is not plausible[/bold red] (parts lie in {low:g} .. {high:g}). "
+                 f"If it is wrong, a limit of {limit:.1f} N will let the joint press with {limit / factor:.1f} N.")  # fmt: skip
+    if not sys.stdin.isatty():
+        raise InputError("", "--scale", f"factor {factor:.2f}", f"must lie in {low:g} .. {high:g} without a person "
+                         "at a terminal; nothing was written")  # fmt: skip
+    if input("Write it all the same? Type yes: ").strip() != "yes":
+        raise InputError(
+            "", "--scale", f"factor {factor:.2f}", "was not confirmed; nothing was written"
+        )
 
 
 def _ask_force(terminal: Terminal, estimate: float) -> float:

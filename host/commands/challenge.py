@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import tomlkit
 
-from host.terminal import Terminal, plain
+from host.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -81,6 +81,7 @@ def told(terminal: Terminal, joint: "Joint", search: "Attack", stem: Path) -> di
     breach = stem.with_name(f"{stem.name}-breach")
     files = write_breach(joint, search, breach) if found.broken else {}
     show(terminal, search, files)
+    terminal.mind(cable_warning(joint, search))
     return as_dict(joint, search, str(figure), files)
 
 
@@ -97,7 +98,7 @@ def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]
     tables = scenario_file.to_tables(found.breach, joint.settings.tick_s, (search.seed, found.part))
     path = stem.with_suffix(".toml")
     head = (f"# The smallest program found that breaks: {MEANING[found.broken]}.\n"
-            f"# Replay: jointloop simulate {joint.path} --scenario {path}\n\n")  # fmt: skip
+            f"# Replay: jointloop simulate {quoted(joint.path)} --scenario {quoted(path)}\n\n")  # fmt: skip
     write_whole(path, head + tomlkit.dumps(tables))
     trace = search.fleet.trace(joint, found.breach, found.part)
     figure = save(trace_figure(joint, trace), stem.with_suffix(".png"))
@@ -133,6 +134,13 @@ def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
     terminal.say(
         f"Smallest program: {plain(files['scenario'])}\nFigure of it: {plain(files['figure'])}"
     )
+
+
+def cable_warning(joint: "Joint", search: "Attack") -> str | None:
+    """What the hardest program did to the cable, where it was more than is allowed."""
+    from sim.datasheet import overpull
+
+    return overpull(joint.file, search.outcome.pull_N)
 
 
 def as_dict(joint: "Joint", search: "Attack", figure: str, files: dict[str, str]) -> dict[str, Any]:

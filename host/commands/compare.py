@@ -19,7 +19,7 @@ def run(
     """Compare one joint of a run with its simulation: figure, table, sentence."""
     terminal = Terminal(as_json)
     terminal.say(f"Comparing {plain(folder)} ...")
-    from host.comparing import compare, joint_of_run
+    from host.comparing import compare, differences, joint_of_run
     from host.figures.look import save
     from host.figures.overlay import overlay_figure
     from host.files import make_folder
@@ -30,8 +30,8 @@ def run(
     found = Run(folder)
     mine = joint_of_run(found, number, joint)
     identified = mine.file.identified is not None
-    drawn, _ = draw_parts(mine.part, spread_of(mine.file, mine.path), parts, seed)
-    result = compare(mine, found, number, parts=drawn, seed=seed)
+    drawn, warmth = draw_parts(mine.part, spread_of(mine.file, mine.path), parts, seed)
+    result = compare(mine, found, number, parts=drawn, seed=seed, warmth_C=warmth)
     base = compare(joint_of_run(found, number, joint, False), found, number) if identified else None
     if base is not None:
         result.rows["datasheet"] = base.rows["simulated"]
@@ -39,33 +39,73 @@ def run(
     figure = save(overlay_figure(title, result.time_s, result.rows),
                   make_folder(out) / f"{slug(mine.file.joint.name)}-compare.png")  # fmt: skip
     terminal.say(f"Figure: {plain(figure)}")
+    if joint is not None and (other := differences(found, number, mine)):
+        terminal.say(
+            f"Mind: the file is not of the joint that was recorded: {plain('; '.join(other))}."
+        )
     if found.torn:
         terminal.say("The recording's last line was torn and is left out.")
-    rows = rows_of(result)
-    terminal.table("Recorded beside simulated", ("", "recorded", "simulated"), rows)
-    assert result.inside is not None
     which = "identified" if identified else "nominal"
-    terminal.say(f"The simulation of the {which} part explains {100 * result.fit:.1f} % of the recorded "
-                 f"course; it lay inside the band of {parts} parts of the spread "
-                 f"{100 * result.inside:.0f} % of the time.")  # fmt: skip
-    if base is not None:
-        terminal.say(f"By datasheet alone it would have explained {100 * base.fit:.1f} %.")
-    terminal.say(explained(result))
+    for sentence in sentences(result, which, parts):
+        terminal.say(sentence)
+    if base is not None and result.moved:
+        terminal.say(f"By datasheet alone: {share_told(base)}.")
+    terminal.table("Recorded beside simulated", ("", "recorded", "simulated"), rows_of(result))
     terminal.result({"run": str(folder), "joint": mine.file.joint.name, "figure": str(figure),
-                     "fit": result.fit, "inside_share": result.inside, "identified": identified,
-                     "datasheet_fit": None if base is None else base.fit,
+                     "moved": result.moved, "fit": finite(result.fit),
+                     "inside_share": result.inside, "identified": identified,
+                     "datasheet_fit": None if base is None else finite(base.fit),
                      "reasons": [vars(one) for one in result.reasons[:5]],
                      **numbers(result)})  # fmt: skip
+
+
+WITHIN = 0.9
+"""Share of the time inside the band from which on a recording counts as within the spread."""
+
+
+def finite(value: float) -> float | None:
+    """A number for programs, None where there is none."""
+    return value if np.isfinite(value) else None
+
+
+def sentences(found: "Comparison", which: str, parts: int) -> list[str]:
+    """What a comparison says, the words first. which: of the parts was simulated."""
+    if not found.moved:
+        noise = 1.96 * float(np.std(found.rows["measured"])) * DEG
+        return [f"Nothing moved: noise of +-{noise:.2f} deg (95 %) is all that there is to compare. Move it, "
+                "and compare again."]  # fmt: skip
+    told = [place(found, parts)] if found.inside is not None else []
+    return [*told, f"The simulation of the {which} part {share_told(found)}.", explained(found)]
+
+
+def place(found: "Comparison", parts: int) -> str:
+    """Whether a recording lies within the spread of parts."""
+    assert found.inside is not None
+    share = 100.0 * found.inside
+    if found.inside >= WITHIN:
+        return f"Within the spread of parts: inside the band of {parts} of them {share:.0f} % of the time."
+    return (f"Outside the spread of parts: inside the band of {parts} of them only {share:.0f} % of "
+            "the time.")  # fmt: skip
+
+
+def share_told(found: "Comparison") -> str:
+    """How much of the recorded course a simulation explains; never a share below none."""
+    if found.fit > 0.0:
+        return f"explains {100 * found.fit:.1f} % of the recorded course"
+    n = numbers(found)
+    moved = float(np.ptp(found.rows["measured"])) * DEG
+    return (f"explains nothing of the recorded course: {n['apart_rad'] * DEG:.2f} deg apart (rms), where the "
+            f"joint moved {moved:.2f} deg")  # fmt: skip
 
 
 def explained(found: "Comparison") -> str:
     """Which numbers of the part would explain the gap, in a sentence."""
     telling = [one for one in found.reasons if one.share > 0.1][:3]
     if not telling:
-        return "No single number of the part would explain the gap: noise, friction, or something not modelled."
+        return "No single number would plausibly explain the gap: noise, friction, or something not modelled."
     told = ", ".join(f"{one.name.replace('_', ' ')} ({one.deviations:+.1f} deviations: "
                      f"{100 * one.share:.0f} %)" for one in telling)  # fmt: skip
-    return f"What would explain the gap, each by itself: {told}."
+    return f"What would explain what is left, each by itself: {told}."
 
 
 def numbers(found: "Comparison") -> dict[str, float]:

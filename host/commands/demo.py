@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from sim.tuning import Tuning
 
 
-def run(seed: int, out: Path) -> None:
-    """Size, simulate, tune and simulate again; end with a report."""
+def run(seed: int, out: Path) -> int:
+    """Size, simulate, tune and simulate again; end with a report. 1 where no gains were found."""
     terminal = Terminal()
     start = time.monotonic()
     terminal.say("The whole job on one invented joint: size, simulate, tune, simulate, report.")
@@ -41,6 +41,9 @@ def run(seed: int, out: Path) -> None:
     terminal.heading("2  Gains that hold on parts the search never met")
     tuning = tune.search(terminal, joint, 60.0 / 57.29577951308232, seed, "small")
     tune.show(terminal, joint, tuning)
+    if tuning.outside:
+        terminal.say("Not written: these gains are outside their bounds. Another --seed may do.")
+        return 1
     tune.save(joint, tuning, path, None, path.read_text(encoding="utf-8"))
     terminal.heading("3  The tuned joint: a move, a hard object, a torn-off wire")
     tuned = load(path)
@@ -48,13 +51,14 @@ def run(seed: int, out: Path) -> None:
     for trace in traces:
         from host.commands.simulate import show
 
-        show(terminal, trace)
+        show(terminal, joint, trace)
     terminal.heading("4  The same code on a virtual board, streamed and recorded")
     sections = [bench_section(tuned, stream_it(terminal, tuned, folder, seed))]
     page = report(folder / "report.html", joint, mine, tuning, traces, sections)
     took = time.monotonic() - start
     terminal.say(f"\nDone in {took:.0f} s. Joint file with its gains: {plain(path)}")
     terminal.say(f"Report: {plain(page)}")
+    return 0
 
 
 def run_scenes(joint: "Joint") -> "list[Trace]":

@@ -15,13 +15,15 @@ If the board does not come back: 1 unplug the motor supply; 2 `mpremote connect 
 put the MicroPython image back. The drive stays off in all of these."""
 
 
-def run(port: str, wiring_path: Path, cross: bool, as_json: bool) -> None:
+def run(port: str, wiring_path: Path, joints: list[Path], cross: bool, as_json: bool) -> None:
     """Deploy to a board and verify its identity."""
     terminal = Terminal(as_json)
     terminal.say(f"Deploying to {plain(port)} ...")
-    from host.deploying import deploy, read_wiring
+    from host.deploying import bound, deploy, read_wiring
+    from host.loading import load
 
     wiring = read_wiring(wiring_path)
+    bound(wiring, [load(path) for path in joints])
     leave(port)
     command = os.environ.get("JOINTLOOP_MPREMOTE")
     with terminal.progress() as progress:

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal
+from host.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: 
         show(terminal, joint, plan)
     name = slug(joints[0].file.joint.name)
     figure = save(excitation_figure(joints, plans), make_folder(out) / f"{name}-excitation.png")
-    terminal.say(f"Figure of it: {figure}")
+    terminal.say(f"Figure of it: {plain(figure)}")
     moves = {k: sampled("excitation", plan.time_s, plan.angle_rad, plan.speed_rad_s)
              for k, plan in enumerate(plans)}  # fmt: skip
     with Session(joints, ports, runtime, seed) as session:
@@ -55,7 +55,11 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: 
         code = record_stream(terminal, session, moves, 1.0 / SAMPLE_S, 1, target, yes, seed,
                              every, more)  # fmt: skip
     if code == 0:
-        terminal.say(f"Next: jointloop identify {target} --into {paths[0]} --write")
+        for k, path in enumerate(paths):
+            which = f" --joint {k}" if k else ""
+            terminal.next(
+                f"jointloop identify {quoted(target)}{which} --into {quoted(path)} --write"
+            )
     return code
 
 

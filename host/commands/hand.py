@@ -128,7 +128,7 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
             "", "--sequence", sequence, "must be one of " + ", ".join(known or ["(none)"])
         )
     chosen = hand.sequences[known.index(sequence) if sequence else 0]
-    if not ports and not couples(hand, ports, runtime):
+    if not ports and not couples(hand, ports):
         terminal.say(
             "Virtual joints move each for itself here: no crossing cables, no common supply."
         )

@@ -1,11 +1,12 @@
 """``jointloop identify RUN``: a joint's constants from its recording."""
 
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.terminal import Terminal, plain
+from host.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -15,6 +16,12 @@ if TYPE_CHECKING:
     from sim.identify.response import Response
 
 LEAST_S, LEAST_RAD = 4.0, 0.1
+MISSING = 0.1
+"""Share of the rows that may be missing, as of a CSV log."""
+MOST_TOLD = 6
+COLD_C = 25.0
+ROOM = ("degC", "22 degC", -20.0, 80.0)
+WARMTH = ("degC", "40 degC", -20.0, 200.0)
 UNITS = {
     "torque_constant": ("V*s/rad", lambda p: p.motor.emf_V_s),
     "resistance": ("ohm", lambda p: p.motor.resistance_25_ohm),
@@ -34,7 +41,7 @@ UNITS = {
 
 
 def run(folder: Path, number: int, into: Path | None, resistance: str | None, temperature: str,
-        write: bool, as_json: bool, out: Path) -> None:  # fmt: skip
+        winding: str | None, write: bool, yes: bool, as_json: bool, out: Path) -> None:  # fmt: skip
     """Fit one joint of a run: figure, tables, remarks; the joint file where asked."""
     terminal = Terminal(as_json)
     terminal.say(f"Identifying from {plain(folder)} ...")
@@ -50,10 +57,13 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
         raise InputError("", "--write", None, "needs --into: the joint file to write to")
     recorded = Run(folder)
     joint = joint_of_run(recorded, number, into, identified=False)
+    other = same_joint(terminal, recorded, number, joint, yes) if into is not None else []
     seen = into.read_text(encoding="utf-8-sig") if into is not None else ""
     ohm = None if resistance is None else cold_ohm(resistance, temperature)
-    rows = powered_rows(recorded, number)
-    remarks = look_at(recorded, number, rows)
+    said_C = None if winding is None else reading("--winding", winding, *WARMTH)
+    rows = powered_rows(recorded, number, joint)
+    remarks = [*other, *look_at(recorded, number, rows)]
+    winding_C = warmth_of(rows, said_C)
     with terminal.progress() as progress:
         task = progress.add_task("candidates", total=6, note="")
 
@@ -62,16 +72,16 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
             progress.update(task, completed=round(6 * done / total), note=note)
 
         try:
-            found = fit(joint, rows["time_s"], rows["angle_rad"], rows["allowed_V"], ohm, tell)
+            found = fit(joint, rows["time_s"], rows["angle_rad"], rows["motor_V"], ohm, tell,
+                        winding_C)  # fmt: skip
         except ValueError as error:
             raise InputError(str(folder), f"joint {number}", None, str(error)) from None
     t, courses, spectrum = replayed(joint, recorded, number, found)
     name = slug(joint.file.joint.name)
     title = f"{joint.file.joint.name}, identified from {folder.name}"
-    figure = save(identified_figure(title, found, t, courses, spectrum),
-                  make_folder(out) / f"{name}-identified.png")  # fmt: skip
-    terminal.say(f"Figure: {plain(figure)}")
+    folder_out = make_folder(out)
     remarks += found.remarks
+    remarks.append(warmth_told(float(winding_C[0]), "winding_C" in rows, said_C is not None))
     if ohm is None:
         remarks.append("Angle and voltage cannot tell resistance, constant and torques apart, only their "
                        "products; --resistance (ohmmeter) anchors them.")  # fmt: skip
@@ -79,29 +89,77 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
     if write:
         assert into is not None
         save_table(into, seen, joint, found, folder, ohm)
-        terminal.say(f"Written to {plain(into)}, table \\[identified]. "
-                     f"Next: jointloop tune {plain(into)}")  # fmt: skip
+        terminal.say(f"Written to {plain(into)}, table \\[identified].")
+        terminal.next(f"jointloop tune {quoted(into)}")
+    figure = save(identified_figure(title, found, t, courses, spectrum),
+                  folder_out / f"{name}-identified.png")  # fmt: skip
+    terminal.say(f"Figure: {plain(figure)}")
     terminal.result(as_dict(joint, folder, str(figure), found, remarks, spectrum))
+
+
+def same_joint(terminal: Terminal, recorded: "Run", number: int, joint: "Joint",
+               yes: bool) -> list[str]:  # fmt: skip
+    """Ask for a yes where a file is not of the joint that was recorded, the difference told.
+
+    Returns it as a remark. Raises InputError without a yes.
+    """
+    from host.comparing import differences
+
+    found = differences(recorded, number, joint)
+    if not found:
+        return []
+    more = f"; and {len(found) - MOST_TOLD} more" if len(found) > MOST_TOLD else ""
+    told = "; ".join(found[:MOST_TOLD]) + more
+    if not yes:
+        what = f"is not the joint that was recorded: {told}. "
+        if not sys.stdin.isatty():
+            raise InputError(joint.path, "", None, what + "Take its own recording, or give --yes where the "
+                             "file was put right since")  # fmt: skip
+        terminal.say(plain(f"{joint.path} {what}"))
+        if input("Type yes to fit it all the same: ").strip().lower() != "yes":
+            raise InputError(joint.path, "", None, "is not the joint that was recorded")
+    return [f"The file was not the recording's: {told}."]
 
 
 def cold_ohm(resistance: str, temperature: str) -> float:
     """The winding's resistance at 25 degC from an ohmmeter's reading. Raises InputError."""
-    from controller import heat
+    from controller.joint import heat
+
+    ohm = reading("--resistance", resistance, "ohm", "6.3 ohm", 0.05, 1000.0)
+    return ohm / heat.resistance(1.0, reading("--temperature", temperature, *ROOM))
+
+
+def reading(option: str, text: str, unit: str, example: str, low: float, high: float) -> float:
+    """A measured value of an option. Raises InputError."""
     from sim import units
 
-    found = []
-    for option, text, unit, example, low, high in (
-        ("--resistance", resistance, "ohm", "6.3 ohm", 0.05, 1000.0),
-        ("--temperature", temperature, "degC", "22 degC", -20.0, 80.0),
-    ):
-        try:
-            value = units.parse(text, unit, example)
-            if not low <= value <= high:
-                raise ValueError(f"must lie in {low:g} .. {high:g} {unit}")
-        except ValueError as error:
-            raise InputError("", option, text, str(error)) from None
-        found.append(value)
-    return found[0] / heat.resistance(1.0, found[1])
+    try:
+        value = units.parse(text, unit, example)
+        if not low <= value <= high:
+            raise ValueError(f"must lie in {low:g} .. {high:g} {unit}")
+    except ValueError as error:
+        raise InputError("", option, text, str(error)) from None
+    return value
+
+
+def warmth_of(rows: dict[str, np.ndarray], said_C: float | None) -> np.ndarray:
+    """Winding (degC) over a recording: as the board reckoned, put where a person says that it began."""
+    reckoned = rows.get("winding_C", np.full(len(rows["time_s"]), COLD_C))
+    return reckoned if said_C is None else reckoned + (said_C - reckoned[0])
+
+
+def warmth_told(begun_C: float, recorded: bool, said: bool) -> str:
+    """From what temperature of the winding the fit went out, and what hangs on it."""
+    from controller.joint import heat
+
+    if said:
+        return f"The winding began at {begun_C:.0f} degC, as you say."
+    share = 100.0 * (heat.resistance(1.0, COLD_C + 10.0) - 1.0)
+    source = ("the board's own reckoning, which takes a motor as cold when the board starts"
+              if recorded else "not recorded, taken as cold")  # fmt: skip
+    return (f"The winding is taken as {begun_C:.0f} degC when it began ({source}). Each 10 degC more are "
+            f"{share:.1f} % of resistance: a warm motor gives confident wrong constants. "
+            'Record cold, or say --winding "40 degC".')  # fmt: skip
 
 
 def look_at(recorded: "Run", number: int, rows: dict[str, np.ndarray]) -> list[str]:
@@ -119,6 +177,9 @@ def look_at(recorded: "Run", number: int, rows: dict[str, np.ndarray]) -> list[s
     gone = int(np.sum(np.rint(np.diff(t) / step) - 1))
     if recorded.torn:
         told.append("The recording's last line was torn and is left out.")
+    if gone > MISSING * (len(t) + gone):
+        raise InputError(str(recorded.folder), where, f"{gone} of {len(t) + gone} rows",
+                         "are missing: more than a tenth; record again")  # fmt: skip
     if gone:
         told.append(
             f"{gone} rows of {len(t) + gone} are missing and were bridged by straight lines."
@@ -149,11 +210,13 @@ def replayed(
     joint: "Joint", recorded: "Run", number: int, found: "Fit"
 ) -> "tuple[np.ndarray, dict[str, np.ndarray], Response | None]":
     """The recorded setpoints simulated by datasheet and as identified; the multisine's response."""
-    from host.comparing import compare
+    from host.comparing import compare, longest
     from sim.identify.response import response
 
-    mine = compare(joint, recorded, number, found.part)
-    old = compare(joint, recorded, number)
+    begun_C = found.winding_C[0]
+    same = longest(recorded, number)
+    mine = compare(joint, recorded, number, found.part, winding_C=begun_C, stretch=same)
+    old = compare(joint, recorded, number, winding_C=begun_C, stretch=same)
     courses = {"measured": mine.rows["measured"], "simulated": mine.rows["simulated"],
                "datasheet": old.rows["simulated"]}  # fmt: skip
     span = multisine(joint, recorded, number, mine.rows["want"], joint.settings.tick_s)
@@ -196,7 +259,7 @@ def values_of(found: "Fit") -> list[dict[str, Any]]:
 
     made = []
     base = part_of(found.joint, [], np.zeros(0))
-    for axis in found.axes:
+    for axis in found.spread:
         unit, read = UNITS.get(axis.name, ("", None))
         scale = read(base) if read is not None else 1.0
         low, middle, high = found.interval(axis.name)
@@ -239,6 +302,7 @@ def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
                    ("", "datasheet", "spread, 95 %", "identified, 95 %"), table)  # fmt: skip
     terminal.say(f"Explained of the course: {100 * found.fit:.1f} %; of its last fifth, which took no part "
                  f"in the fit: {100 * found.held_out_fit:.1f} %.")  # fmt: skip
+    terminal.say(delay_told(found.joint, found))
     for remark in remarks:
         terminal.say(f"Mind: {plain(remark)}")
 
@@ -255,10 +319,29 @@ def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path
     put_table(path, "identified", {
         "digest": basis_digest(joint.tables), **found.known().table(),
         "provenance": {"made_by": f"jointloop identify {__version__}", "recording": folder.name,
+                       "winding_began": f"{found.winding_C[0]:.0f} degC",
                        "winding_measured": "no" if ohm is None else f"{ohm:.4g} ohm at 25 degC",
                        "explained": f"{100 * found.fit:.1f} %",
                        "explained_held_out": f"{100 * found.held_out_fit:.1f} %", **told},
     }, seen)  # fmt: skip
+
+
+def interval(middle: float, deviation: float) -> dict[str, float]:
+    """A number of the recording's own, with its 95 %."""
+    reach = 1.96 * deviation
+    return {"value": middle, "low": middle - reach, "high": middle + reach}
+
+
+def delay_told(joint: "Joint", found: "Fit") -> str:
+    """What the recording says of the time from reading to drive, beside the file."""
+    middle, deviation = (1e3 * one for one in found.delay_s)
+    reach = 1.96 * deviation
+    told = f"From reading to drive: {max(middle, 0.0):.1f} ms (+-{reach:.1f} ms, 95 %)"
+    file_ms = 1e3 * joint.delay_s
+    if abs(middle - file_ms) <= reach:
+        return f"{told}, as the file has it ({file_ms:.1f} ms)."
+    what = "control.compute_delay" if joint.file.drive.kind == "bridge" else "frames included"
+    return f"{told}; the file has {file_ms:.1f} ms ({what}). The fit took what was found."
 
 
 def as_dict(joint: "Joint", folder: Path, figure: str, found: "Fit", remarks: list[str],
@@ -272,5 +355,7 @@ def as_dict(joint: "Joint", folder: Path, figure: str, found: "Fit", remarks: li
     return {
         "run": str(folder), "joint": joint.file.joint.name, "figure": figure, "fit": found.fit,
         "held_out_fit": found.held_out_fit, "combinations": combined(found),
-        "values": values_of(found), "remarks": remarks, "frequency_response": response,
+        "values": values_of(found), "delay_s": interval(*found.delay_s),
+        "winding_begun_C": interval(*found.winding_C),
+        "remarks": remarks, "frequency_response": response,
     }  # fmt: skip

@@ -4,6 +4,7 @@ from importlib.resources import files
 from pathlib import Path
 
 from host.files import write_whole
+from host.terminal import quoted
 from sim.errors import InputError
 
 
@@ -19,4 +20,4 @@ def run(path: Path) -> None:
     if not path.parent.is_dir():
         raise InputError(str(path.parent), "", None, "no such folder")
     write_whole(path, starter())
-    print(f"Wrote {path}. Put in your own parts, then: jointloop size {path}")
+    print(f"Wrote {path}. Put in your own parts.\nNext: jointloop size {quoted(path)}")

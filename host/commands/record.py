@@ -1,6 +1,5 @@
 """``jointloop record``: telemetry of the bench into a run folder, nothing moved."""
 
-import time
 from pathlib import Path
 
 from host.terminal import Terminal, plain
@@ -19,7 +18,7 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
     from host.recorder import Run
     from host.recording import about, begin_recording
     from host.session import Session, new_folder
-    from host.streaming import StoppedError, raise_faults
+    from host.streaming import StoppedError, waiting
 
     if not 0.1 <= seconds <= 86400.0:
         raise InputError("", "--seconds", seconds, "must lie in 0.1 .. 86400")
@@ -31,18 +30,20 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
         target = folder or new_folder(out, slug(joints[0].file.joint.name) + "-record")
         recorder = begin_recording(session, target, [*FIELDS, "counts"], telemetry_every(session),
                                    about(session, seed))  # fmt: skip
-        stopped = None
+        stopped, code = None, 0
         try:
             with terminal.progress() as progress:
                 task = progress.add_task("recording", total=1000, note="")
-                begun = time.monotonic()
-                while (t := time.monotonic() - begun) < seconds:
-                    raise_faults(session)
+                begun = session.time_s()
+                for _ in waiting(session, seconds):
+                    t = min(session.time_s() - begun, seconds)
                     progress.update(task, completed=round(1000 * t / seconds), note=f"{t:.1f} s")
-                    time.sleep(min(0.1, seconds - t + 1e-3))
+                recorder.close()  # all is on the disk before it is said to be done
                 progress.update(task, completed=1000, note="")
-        except (StoppedError, KeyboardInterrupt) as error:
-            stopped = str(error) or "interrupted"
+        except StoppedError as error:
+            stopped, code = str(error), 1
+        except KeyboardInterrupt:
+            stopped, code = "interrupted", 130
         finally:
             recorder.close()
     found = Run(target)
@@ -54,4 +55,4 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
         terminal.say(f"Ended early: {plain(stopped)}")
     terminal.result({"folder": str(target), "rows": recorder.rows_written, "gaps": recorder.gaps,
                      "stopped": stopped})  # fmt: skip
-    return 0 if stopped is None else 1
+    return code

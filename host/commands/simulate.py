@@ -3,7 +3,11 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from controller.joint.angles import TURN_RAD
+from controller.joint.settings.settings import CONTINUOUS
 from host.terminal import Terminal, degrees, plain, seconds
+from sim import program
+from sim.datasheet import overpull
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -11,7 +15,8 @@ if TYPE_CHECKING:
     from sim.part import Part
     from sim.scenarios import Scenario
 
-RUNTIMES = ("compiled", "python", "single")
+DEG = 57.29577951308232
+RUNTIMES = ("compiled", "python", "single", "single_python")
 
 
 def run(
@@ -27,8 +32,8 @@ def run(
     seed: int,
     as_json: bool,
     out: Path,
-) -> None:
-    """Simulate a situation: figure, table, trace."""
+) -> int:
+    """Simulate a situation: figure, table, trace; return 1 where the joint tripped."""
     terminal = Terminal(as_json)
     terminal.say(f"Simulating {plain(path)} ...")
     from host.files import make_folder
@@ -37,7 +42,7 @@ def run(
     if runtime not in RUNTIMES:
         raise InputError("", "--runtime", runtime, "must be one of " + ", ".join(RUNTIMES))
     joint = load(path, gains)
-    known = joint.scenarios(angle(step, "--step"))
+    known = joint.scenarios(step_of(joint, angle(step, "--step")))
     if list_them:
         terminal.table(
             "Situations",
@@ -45,7 +50,7 @@ def run(
             [(one.name, one.meaning) for one in known.values()],
         )
         terminal.result({"scenarios": {one.name: one.meaning for one in known.values()}})
-        return
+        return 0
     again: dict[str, Any] = {}
     if name.endswith(".toml"):
         scene, chosen, warmth, again = replayed(joint, Path(name), part, seed)
@@ -74,7 +79,7 @@ def run(
         record(joint, trace, record_to)
         terminal.say(f"Recording: {plain(record_to)}")
     terminal.say(f"Figure: {plain(figure)}")
-    show(terminal, trace)
+    show(terminal, joint, trace)
     terminal.result(
         {
             "joint": joint.file.joint.name,
@@ -85,9 +90,36 @@ def run(
             "tick_s": trace.tick_s,
             "substeps": trace.substeps,
             "figure": str(figure),
-            **trace.metrics.as_dict(),
+            **{key: value if told(trace, key) else None
+               for key, value in trace.metrics.as_dict().items()},
         }
-    )
+    )  # fmt: skip
+    return 0 if trace.metrics.fault_s is None else 1
+
+
+def step_of(joint: "Joint", size: float) -> float:
+    """The size of a step (rad), which must fit into the joint's range. Raises InputError."""
+    s, limits = joint.settings.sensing, joint.settings.limits
+    most = limits.command_high_rad - limits.command_low_rad
+    if s.travel == CONTINUOUS:
+        most = TURN_RAD - s.gap_rad
+    if not 0.0 < abs(size) <= most + 1e-9:
+        raise InputError("", "--step", f"{size * DEG:.6g} deg",
+                         f"must fit into the joint's range: more than 0, at most {most * DEG:.1f} deg")  # fmt: skip
+    return size
+
+
+def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
+    """Refuse what a person asks for beyond the range: the joint would stay where it is. Raises InputError."""
+    s, limits = joint.settings.sensing, joint.settings.limits
+    low, high = limits.command_low_rad, limits.command_high_rad
+    if s.travel == CONTINUOUS:
+        low, high = -TURN_RAD, TURN_RAD
+    for t, kind, angle, *_ in scene.rows:
+        asks = kind in (program.TARGET, program.STREAM, program.GRIP)
+        if asks and not low - 1e-9 <= angle <= high + 1e-9:
+            raise InputError(str(path), f"at {t:g} s", f"{angle * DEG:.1f} deg",
+                             f"must lie in {low * DEG:.1f} .. {high * DEG:.1f} deg")  # fmt: skip
 
 
 def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
@@ -114,6 +146,7 @@ def replayed(
 
     found = scenario_file.read(path, joint.settings.tick_s)
     if found.part is None:
+        refuse_out_of_range(joint, found.scenario, path)
         chosen, warmth = pick(joint, part, seed)
         return found.scenario, chosen, warmth, {"seed": seed}
     drawn, number = found.part
@@ -145,19 +178,30 @@ def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
     return parts[0], warmth[0]
 
 
+STEP_KEYS = ("overshoot_rad",)
+TAIL_KEYS = ("steady_error_rad", "hunting_rad", "hunting_Hz")
+
+
+def told(trace: "Trace", key: str) -> bool:
+    """Whether a run has measured this number: no step, no overshoot; no tail, no hunting."""
+    kinds = {row[1] for row in trace.scenario.rows}
+    if key in STEP_KEYS:
+        return program.MEASURE in kinds
+    return key not in TAIL_KEYS or {program.MEASURE, program.TAIL} <= kinds
+
+
 def rows_of(trace: "Trace") -> list[tuple[str, str]]:
     """Return (quantity, value) of a run's metrics."""
     m = trace.metrics
     bound = {name: ticks for name, ticks in m.limit_ticks.items() if ticks}
+    step, tail = told(trace, "overshoot_rad"), told(trace, "hunting_rad")
+    often = f" at {m.hunting_Hz:.2f} Hz" if m.hunting_Hz else ""
     rows = [
-        ("settling to 2 %", seconds(m.settling_2pct_s)),
-        ("settling to the sensor's noise", seconds(m.settling_count_s)),
-        ("overshoot", degrees(m.overshoot_rad)),
-        ("steady error", degrees(m.steady_error_rad)),
-        (
-            "hunting",
-            f"+-{degrees(m.hunting_rad)}" + (f" at {m.hunting_Hz:.2f} Hz" if m.hunting_Hz else ""),
-        ),
+        ("settling to 2 %", seconds(m.settling_2pct_s) if step else "-"),
+        ("settling to the sensor's noise", seconds(m.settling_count_s) if step else "-"),
+        ("overshoot", degrees(m.overshoot_rad) if step else "-"),
+        ("steady error", degrees(m.steady_error_rad) if tail else "-"),
+        ("hunting", f"+-{degrees(m.hunting_rad)}{often}" if tail else "-"),
         ("greatest cable tension", f"{m.peak_tension_N:.1f} N"),
         ("greatest fingertip force", f"{m.peak_tip_force_N:.1f} N"),
         ("greatest current", f"{m.peak_current_A:.2f} A"),
@@ -170,6 +214,7 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
     return rows
 
 
-def show(terminal: Terminal, trace: "Trace") -> None:
-    """Print the metrics of a run."""
+def show(terminal: Terminal, joint: "Joint", trace: "Trace") -> None:
+    """Print the metrics of a run, and what it did to the cable."""
     terminal.table(trace.scenario.meaning or trace.scenario.name, ("", "value"), rows_of(trace))
+    terminal.mind(overpull(joint.file, trace.metrics.peak_tension_N))

@@ -1,5 +1,6 @@
 """``jointloop size``: what a choice of parts gives."""
 
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -60,11 +61,12 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
     """Return (quantity, value, remark) for the table and the report."""
     low, _, high = mine.force_at_limit_N
     strength = mine.cable_strength_N
+    cabled = isfinite(mine.resonance_Hz)  # a direct coupling has nothing that swings or stretches
     forever = next((t for _, f, t in mine.hold_s if abs(f - mine.force_limit_N) < 0.02), None)
     rows = [
         ("free speed", f"{mine.free_speed_rad_s * 57.3:.0f} deg/s", "at full supply"),
         (
-            "quickest 60 deg step",
+            f"quickest {mine.step_rad * 57.2957795:.0f} deg step",
             seconds(mine.step_bound_s),
             "bang-bang bound, this supply and limit",
         ),
@@ -75,31 +77,56 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
             f"over the spread {low:.1f} to {high:.1f} N",
         ),
         (
+            "held after running into something",
+            f"{mine.contact_N[1]:.1f} N",
+            f"at most, at full speed; middle {mine.contact_N[0]:.1f} N"
+            + (f"; cable {mine.cable_contact_N:.0f} N" if cabled else ""),
+        ),
+        (
+            "self-test on arming",
+            f"{mine.modes.self_test_N:.1f} N",
+            "at most, if something is in its way",
+        ),
+        (
+            "release",
+            f"{mine.modes.release_N:.1f} N",
+            "at most, opening"
+            + (f"; its cable {mine.modes.release_cable_N:.0f} N" if cabled else ""),
+        ),
+        (
             "held from cold",
             "for ever" if forever is None else f"{forever:.0f} s",
             f"at the limit; {mine.hold_for_ever_N:.1f} N for ever",
         ),
-        (
-            "cable tension",
-            f"{mine.cable_at_limit_N:.0f} N",
-            f"at the limit; {mine.cable_impact_N:.0f} N on a hard impact"
-            + (f"; breaks at {strength:.0f} N" if strength else ""),
-        ),
     ]
-    if mine.bend_ratio_joint is not None:
+    if cabled:
+        rows.append(
+            (
+                "cable tension",
+                f"{mine.cable_at_limit_N:.0f} N",
+                f"at the limit; {mine.cable_impact_N:.0f} N on a hard impact"
+                + (f"; breaks at {strength:.0f} N" if strength else ""),
+            )
+        )
+    if mine.bend_ratio_joint is not None and cabled:
         suggested = (
             f"suggested {mine.bend_suggested:.0f}"
             if mine.bend_suggested
             else "no figure for this cable"
         )
-        rows.append(("pulley over cable diameter", f"{mine.bend_ratio_joint:.0f}", suggested))
+        ratios = f"{mine.bend_ratio_joint:.0f}, {mine.bend_ratio_drum:.0f}"
+        rows.append(("pulley, drum over cable diameter", ratios, suggested))
     rows += [
         (
             "one count",
             degrees(mine.angle_per_count_rad, 3),
             f"noise {degrees(mine.noise_rad)} rms, effective step {degrees(mine.angle_effective_rad)}",
         ),
-        ("cable resonance", f"{mine.resonance_Hz:.0f} Hz", "should be at least 45 Hz"),
+        *(
+            [("cable resonance", f"{mine.resonance_Hz:.0f} Hz", "should be at least 45 Hz")]
+            if cabled
+            else []
+        ),
         (
             "bandwidth reached",
             "-" if mine.bandwidth_Hz is None else f"{mine.bandwidth_Hz:.1f} Hz",

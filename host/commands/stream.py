@@ -1,12 +1,15 @@
 """``jointloop stream``: setpoints to the bench, recorded."""
 
-import time
 from dataclasses import dataclass
+from math import ceil, floor
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from controller.joint.angles import TURN_RAD
+from controller.joint.modes import POWERED
+from controller.joint.settings.settings import CONTINUOUS
 from host.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
 from host.terminal import Terminal, plain
 from sim.errors import InputError
@@ -17,7 +20,7 @@ if TYPE_CHECKING:
     from sim.closed_loop import Joint
 
 FIELDS = ["angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
-          "supply_V", "mode", "fault", "limits"]  # fmt: skip
+          "winding_C", "supply_V", "mode", "fault", "limits"]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,8 @@ def _shape(wish: Wish, middle: float, reach: float, low_Hz: float, high_Hz: floa
 def _check(move: Move, joint: "Joint") -> None:
     """Refuse a move that leaves the commanded range anywhere: whole, before anything moves."""
     limits = joint.settings.limits
-    if joint.settings.sensing.travel == 1:
+    if joint.settings.sensing.travel == CONTINUOUS:
+        _check_gap(move, joint)
         return
     for angle, at_s in ((move.low, move.low_s), (move.high, move.high_s)):
         if not limits.command_low_rad - 1e-9 <= angle <= limits.command_high_rad + 1e-9:
@@ -99,6 +103,23 @@ def _check(move: Move, joint: "Joint") -> None:
             raise InputError(joint.path, "setpoint", f"{angle * deg:.1f} deg{when}",
                              f"must lie within {limits.command_low_rad * deg:.1f} .. "
                              f"{limits.command_high_rad * deg:.1f} deg")  # fmt: skip
+
+
+def _check_gap(move: Move, joint: "Joint") -> None:
+    """Refuse a move that asks for an angle inside the sensor's dead gap."""
+    s = joint.settings.sensing
+    deg = 57.29577951308232
+    if s.tracks == 2:
+        return
+    middle = s.gap_from_rad + 0.5 * s.gap_rad
+    turns = range(floor((move.low - middle) / TURN_RAD), ceil((move.high - middle) / TURN_RAD) + 1)
+    for turn in turns:
+        start = s.gap_from_rad + turn * TURN_RAD
+        if move.low <= start + s.gap_rad and move.high >= start:
+            raise InputError(joint.path, "setpoint", f"{move.low * deg:.1f} .. {move.high * deg:.1f} deg",
+                             f"meets the sensor's dead gap, {start * deg:.0f} .. "
+                             f"{(start + s.gap_rad) * deg:.0f} deg; --centre and --amplitude keep it out, "
+                             "or fit a second wiper")  # fmt: skip
 
 
 def rate_of(text: str) -> float:
@@ -153,6 +174,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         clear_latched,
         stop_softly,
         stream,
+        waiting,
     )
 
     answered = ask(terminal, session, yes)
@@ -184,8 +206,12 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
                 session.stop()
                 failed = str(error)
                 recorder.event("stopped", {"why": failed})
+            except InputError:  # nothing more is recorded: nothing more is to move
+                session.stop()
+                raise
     finally:
-        time.sleep(0.05)
+        for _ in waiting(session, 0.05, faults=False):  # the last rows
+            pass
         recorder.close()
     run = Run(folder)
     figure = save(recording_figure(joints, run), folder / "run.png")
@@ -200,6 +226,8 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
               for k, r in enumerate(results)],
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip
+    for text in strained(run):
+        terminal.mind(text)
     if failed is not None:
         terminal.say(f"[bold red]Stopped:[/bold red] {plain(failed)}")
     terminal.result({
@@ -208,6 +236,19 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         "link": [vars_of(bridge) for bridge in session.bridges],
     })  # fmt: skip
     return 1 if failed is not None else 0
+
+
+def strained(run: "Run") -> list[str]:
+    """What virtual boards said of cables pulled beyond what they are allowed: the greatest of each joint."""
+    from host.starting import OVERPULL
+
+    last: dict[str, str] = {}
+    for event in run.events:
+        joint, found, _ = str(event.get("text", "")).partition(OVERPULL)
+        if found:
+            last[joint] = event["text"]
+    return [f"{text}. Use a stronger cable, a larger pulley at the joint, or less speed and force."
+            for text in last.values()]  # fmt: skip
 
 
 def telemetry_every(session: "Session") -> int:
@@ -219,7 +260,7 @@ def telemetry_every(session: "Session") -> int:
 def tracking(run: "Run", joint: int) -> dict[str, Any]:
     """How a joint followed: over the time it was powered."""
     mode = run.joint(joint, "mode")
-    powered = mode == 2
+    powered = mode == POWERED
     away = (run.joint(joint, "want_rad") - run.joint(joint, "angle_rad"))[powered]
     if not len(away):
         return {"rms_rad": 0.0, "worst_rad": 0.0, "powered_rows": 0}

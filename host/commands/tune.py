@@ -33,10 +33,10 @@ TABLES = (
 )
 
 
-def run(paths: list[Path], step: str, effort: str, into: Path | None, write: bool,
+def run(paths: list[Path], step: str, effort: str, into: Path | None, write: bool, accept: bool,
         gains: Path | None, seed: int, starts: int, cluster: str | None, workers: int | None,
-        as_json: bool, out: Path) -> None:  # fmt: skip
-    """Tune joints: progress, table, figures, gains written."""
+        as_json: bool, out: Path) -> int:  # fmt: skip
+    """Tune joints: progress, table, gains written, figures; 1 where a bound is not kept."""
     terminal = Terminal(as_json)
     terminal.say("Tuning " + ", ".join(plain(path) for path in paths) + " ...")
     from host.files import make_folder
@@ -61,14 +61,20 @@ def run(paths: list[Path], step: str, effort: str, into: Path | None, write: boo
     elapsed = time.monotonic() - start
     results = []
     for joint, path, name, tuning, text in zip(joints, paths, stems(joints), tunings, seen, strict=True):  # fmt: skip
-        figures = draw(joint, tuning, folder, name)
         show(terminal, joint, tuning)
-        terminal.say("Figures: " + ", ".join(plain(one) for one in figures))
-        if write:
+        if write and (
+            accept or not tuning.outside
+        ):  # before the figures: a full disk loses nothing
             target = save(joint, tuning, path, into, text)
             terminal.say(f"Gains written to {plain(target)}.")
+        elif write:
+            terminal.say("[bold red]Nothing was written.[/bold red] --accept writes these gains all the same; "
+                         "another --seed or --starts 3 may find better ones.")  # fmt: skip
+        figures = draw(joint, tuning, folder, name)
+        terminal.say("Figures: " + ", ".join(plain(one) for one in figures))
         results.append(result(joint, tuning, elapsed, figures))
     terminal.result(together(results))
+    return 1 if any(tuning.outside for tuning in tunings) and not accept else 0
 
 
 def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: int, effort: str,
@@ -183,6 +189,7 @@ def rows_of(tuning: "Tuning") -> tuple[list[str], list[list[str]]]:
 
 def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     """Print the result: table, margins, interval, distance from the bound."""
+    from sim.cost import MS_MOST, SWING_MS_MOST
     from sim.tuning import bootstrap_p95
 
     columns, rows = rows_of(tuning)
@@ -198,10 +205,16 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     )
     margin = m["resonance_gain_margin"]
     terminal.say(
-        f"Margins: Ms {m['ms']:.2f} (bound 1.7), phase {m['phase_margin_deg']:.0f} deg, gain "
+        f"Margins: Ms {m['ms']:.2f} (bound {MS_MOST:g}), phase {m['phase_margin_deg']:.0f} deg, gain "
         f"{'-' if margin is None else f'{margin:.1f}'} at the cable resonance (bound 2), "
         f"bandwidth {m['bandwidth_Hz']:.1f} Hz"
     )
+    if m["swing_rad"] > 0.0:
+        terminal.say(
+            f"With the help against stiction, errors that swing by {m['swing_rad'] * 57.2957795:.1f} deg see the "
+            f"least of it: Ms {m['swing_ms']:.2f} (bound {SWING_MS_MOST:g}), phase "
+            f"{m['swing_phase_margin_deg']:.0f} deg, on a part without any friction."
+        )
     settle = tuning.tables.get("held_out", tuning.tables["tuned"])["settling_2pct_s"]
     low, high = bootstrap_p95(settle, tuning.seed)
     p95 = (tuning.summary("held_out") or tuning.summary("tuned"))["settling_2pct_s"]["p95"]
@@ -212,6 +225,26 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
             f"Held out: 95th percentile of settling {p95 * 1e3:.0f} ms "
             f"(95 % bootstrap interval {low * 1e3:.0f} to {high * 1e3:.0f}){over}."
         )
+    few, whole = (
+        len(tuning.tables[name]["settling_2pct_s"]) // 2
+        for name in ("single_precision", "first_guess")
+    )
+    if few < whole:
+        terminal.say(
+            f"Single precision: {few} of {whole} parts only, for no C compiler is found here."
+        )
+    terminal.mind(cable_warning(joint, tuning))
+    for text in tuning.outside:
+        terminal.mind(f"Outside a bound: {text}.")
+
+
+def cable_warning(joint: "Joint", tuning: "Tuning") -> str | None:
+    """What the steps of all tables did to the cable, where it was more than is allowed."""
+    from sim.datasheet import overpull
+
+    told = [tuning.tables[name]["peak_tension_N"] for name in ("tuned", "held_out", "outside")
+            if name in tuning.tables]  # fmt: skip
+    return overpull(joint.file, float(max(one.max() for one in told)))
 
 
 def provenance(joint: "Joint", tuning: "Tuning") -> dict[str, Any]:
@@ -260,8 +293,8 @@ def result(
     joint: "Joint", tuning: "Tuning", elapsed_s: float, figures: list[Path]
 ) -> dict[str, Any]:
     """Return the JSON result."""
+    from controller.joint.settings.settings import Gains
     from controller.records import fields
-    from controller.settings import Gains
     from sim.gains import PROFILE_KEYS
     from sim.tuning import bootstrap_p95
 
@@ -283,6 +316,7 @@ def result(
             key: (None if isinstance(value, float) and value == float("inf") else value)
             for key, value in tuning.margins.items()
         },
+        "outside": tuning.outside,
         **{name: tuning.summary(name) for name, _ in TABLES},
         "held_out_settling_p95_interval_s": interval,
         "step_bound_s": bound_of(joint, tuning),

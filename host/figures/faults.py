@@ -14,7 +14,7 @@ def faults_figure(joint: "Joint", study: "FaultStudy") -> Any:
     plt = pyplot()
     figure, axes = plt.subplots(1, 2, figsize=(13.5, 4.8), sharey=True, width_ratios=[1.3, 1.0])
     figure.suptitle(
-        f"{joint.file.joint.name}: faults in the middle of a move, {study.parts} parts",
+        f"{joint.file.joint.name}: faults at any instant of a move, {study.parts} parts",
         x=0.01,
         ha="left",
         fontweight="bold",
@@ -27,11 +27,13 @@ def faults_figure(joint: "Joint", study: "FaultStudy") -> Any:
     axes[0].barh(names, middle, color=TRUE, height=0.45, label="median")
     for k, row in enumerate(rows):
         if row.unseen_share:
-            axes[0].annotate(f"{100 * row.unseen_share:.0f} %: not in 1 s",
+            axes[0].annotate(f"{100 * row.unseen_share:.1f} %: not in {study.watched_s:.1f} s",
                              (worst[k], k), xytext=(4, 0), textcoords="offset points",
                              va="center", fontsize=8, color=LIMIT)  # fmt: skip
     axes[0].set_xscale("symlog", linthresh=10)
-    axes[0].set(title="From the fault to the trip", xlabel="time, ms", xlim=(0, 8000))
+    axes[0].set(
+        title="From the fault to the trip", xlabel="time, ms", xlim=(0, 8000 * study.watched_s)
+    )
     for ax in axes:
         ax.set_axisbelow(True)
     axes[0].legend(fontsize=8, loc="lower right")

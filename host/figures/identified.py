@@ -39,16 +39,17 @@ def identified_figure(title: str, found: "Fit", t: np.ndarray, rows: dict[str, n
 
 def _numbers(axis: Any, found: "Fit") -> None:
     """Each number's interval in deviations of its spread: what the log has told."""
-    for k, one in enumerate(found.axes):
-        d = found.deviation(one.name)
+    for k, one in enumerate(found.spread):
+        scale = found.axes[k].deviation / one.deviation  # wider where the answer lay at the edge
+        z, d = scale * found.z[k], scale * found.deviation(one.name)
         axis.plot([-1.96, 1.96], [k, k], color=MEASURED, lw=7, alpha=0.35, solid_capstyle="butt")
         told = d <= 0.75
-        axis.plot([found.z[k] - 1.96 * d, found.z[k] + 1.96 * d], [k, k],
+        axis.plot([z - 1.96 * d, z + 1.96 * d], [k, k],
                   color=TRUE if told else WANT, lw=2.5)  # fmt: skip
-        axis.plot(found.z[k], k, "o", color=TRUE if told else WANT, ms=5)
+        axis.plot(z, k, "o", color=TRUE if told else WANT, ms=5)
     axis.set_yticks(range(len(found.axes)), [one.name.replace("_", " ") for one in found.axes])
     axis.invert_yaxis()
-    axis.set(xlabel="deviations of the part spread", xlim=(-3.6, 3.6),
+    axis.set(xlabel="deviations of the part spread", xlim=(min(-3.6, axis.get_xlim()[0]), max(3.6, axis.get_xlim()[1])),
              title="Identified, 95 % (wide: the spread before)")  # fmt: skip
     axis.text(0.99, 0.01, "grey: not told by this log", transform=axis.transAxes, ha="right",
               fontsize=8, color=WANT)  # fmt: skip

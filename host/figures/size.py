@@ -5,6 +5,7 @@ from typing import Any
 import numpy as np
 
 from host.figures.look import DEG, EXTENSOR, FLEXOR, GOOD, LIMIT, MEASURED, TRUE, WANT, pyplot
+from sim import physics
 from sim.closed_loop import Joint
 from sim.sizing import Size
 
@@ -70,15 +71,16 @@ def _cable_panel(ax: Any, joint: Joint, mine: Size) -> None:
 
 
 def _speed_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim import joint_settings as rules
 
     part = joint.part
     speeds = np.linspace(0.0, mine.free_speed_rad_s, 60)
     ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
-    emf = part.motor.emf_V_s * rules.drum_per_joint(part)
-    drag = part.motor.viscous_Nms * rules.drum_per_joint(part) / part.motor.emf_V_s
+    turns = physics.drum_per_joint(part)
+    emf = part.motor.emf_V_s * turns
+    damping = part.motor.viscous_Nms * turns + part.hinge.viscous_Nms / turns
+    drag = damping / ((1.0 - part.motor.load_loss) * part.motor.emf_V_s)
     amps = (part.supply_V - emf * speeds) / ohm - drag * speeds
-    force = np.array([rules.tip_force_of_current(part, float(a)) for a in amps])
+    force = np.array([physics.tip_force_of_current(part, float(a)) for a in amps])
     ax.plot(speeds * DEG, force, color=TRUE, label="full supply")
     ax.axhline(mine.force_limit_N, color=LIMIT, ls=":", label="force limit")
     ax.axvline(joint.settings.limits.speed_rad_s * DEG, color=WANT, ls=":", label="speed limit")
@@ -130,12 +132,11 @@ def _resolution_panel(ax: Any, mine: Size) -> None:
 
 
 def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim import joint_settings as rules
     from sim.sizing import stall_current, time_to_hot
 
     amps = np.linspace(mine.hold_for_ever_A, stall_current(joint.part), 24)
     rows = [
-        (rules.tip_force_of_current(joint.part, float(a)), time_to_hot(joint.part, float(a)))
+        (physics.tip_force_of_current(joint.part, float(a)), time_to_hot(joint.part, float(a)))
         for a in amps
     ]
     known = np.array([(f, t) for f, t in rows if t is not None])

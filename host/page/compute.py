@@ -4,11 +4,12 @@ The functions here run there; they take numbers and names, so that nothing large
 """
 
 import multiprocessing
+import threading
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
 from host.page import preview
 from host.page.link_client import no_interrupts
 from sim.closed_loop import Joint
@@ -38,9 +39,23 @@ def _begin(paths: list[str]) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     with contextlib.suppress(AttributeError, OSError):
         os.nice(10)  # a virtual board and the link go first
+    threading.Thread(target=_end_with_server, name="server", daemon=True).start()
     from host.page.joints import read
 
     _joints.extend(read(paths)[0])
+
+
+def _end_with_server() -> None:
+    """End this process when its parent has ended: killed, it could not say so.
+
+    A pool's worker holds both ends of the pipe that its work comes by, and would wait for ever.
+    """
+    import os
+
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        parent.join()
+        os._exit(1)
 
 
 def _warm() -> None:
@@ -63,6 +78,11 @@ def step(number: int, now: State, then: State) -> dict[str, Any]:
     ends = (low + 0.2 * (high - low), low + 0.8 * (high - low))
     return {"now": preview.predicted(joint, settings_of(number, now), *ends),
             "then": preview.predicted(joint, settings_of(number, then), *ends)}  # fmt: skip
+
+
+def beyond(number: int, state: State) -> str:
+    """What is wrong with the loop of these gains, in words; "" where nothing is."""
+    return preview.beyond(*preview.loops(_joints[number], settings_of(number, state)))
 
 
 def band(number: int, state: State, start: float, end: float) -> dict[str, Any]:

@@ -13,11 +13,12 @@ import threading
 import time
 from collections.abc import Awaitable, Callable
 from concurrent.futures import Executor
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+from controller.joint.settings.settings import Gains, Settings
 from controller.records import fields
-from controller.settings import Gains, Settings
 from host.page import compute, preview
 from host.page.joints import low_force
 from host.page.link import HEAD
@@ -26,11 +27,16 @@ from host.page.wanted import LOW_SHARE
 from sim.closed_loop import Joint
 from sim.documentation import fault_table, meanings
 from sim.errors import InputError
+from sim.force import force_doubt, mode_forces
 
 GRACE_S = 2.0
 DEG = 57.29577951308232
 WATCHERS_MAY = ("stop", "beat", "control", "preview")
 LOG = 200
+
+
+class SecondYesError(InputError):
+    """What was asked is done only if it is asked again with ``sure``."""
 
 
 class Page:
@@ -75,6 +81,10 @@ class Desk:
         self.powered = False
         self.settings = [low_force(joint, LOW_SHARE) for joint in joints]
         self.shares = [LOW_SHARE] * len(joints)
+        self.forces = [mode_forces(joint) for joint in joints]
+        """What self-test and release of each may do."""
+        self.doubts = [force_doubt(joint) for joint in joints]
+        """How far the estimated force of each may be off, as a share."""
         self.undo: list[list[dict[str, float]]] = [[] for _ in joints]
         self.last: dict[int, tuple[float, float]] = {}
         """Angle and wanted angle last seen of each joint."""
@@ -82,6 +92,8 @@ class Desk:
         self.acknowledged = True
         self.changed: list[dict[str, float]] = [{} for _ in joints]
         """Gains in force that differ from the file's."""
+        self.refusals: dict[tuple[str, str], int] = {}
+        """How often what was refused before anybody asked anything, by what and why."""
         self._number = 0
         self._gone_s = time.monotonic()
         self._tasks: set[asyncio.Task[Any]] = set()
@@ -164,7 +176,7 @@ class Desk:
                 "low_deg": -180.0 if turning else limits.command_low_rad * DEG,
                 "high_deg": 180.0 if turning else limits.command_high_rad * DEG,
                 "supply_V": joint.file.drive.supply, "speed_deg_s": limits.speed_rad_s * DEG,
-                "force_doubt": self._force_doubt(joint),
+                "force_doubt": self.doubts[k], **asdict(self.forces[k]),
                 "warm_C": joint.settings.heat.warm_C, "hot_C": joint.settings.heat.hot_C,
                 "gains": self._gains(k), "rad_per_count": joint.settings.sensing.rad_per_count,
             })  # fmt: skip
@@ -180,11 +192,6 @@ class Desk:
                        for row in fault_table()},
             "log": self.log[-40:], "shares": self.shares, "words": self._words(),
         }  # fmt: skip
-
-    def _force_doubt(self, joint: Joint) -> float:
-        """How far the estimated force may be off, as a share: half without a calibration."""
-        calibrated = (joint.file.calibration or {}).get("force") is not None
-        return 0.15 if calibrated else 0.5
 
     def _words(self) -> dict[str, str]:
         from host.injecting import WORDS
@@ -236,6 +243,20 @@ class Desk:
         for page in self.pages.values():
             page.tell({"log": row})
 
+    def refuse(self, what: str, why: str, sent: str = "") -> bool:
+        """Count what was refused; tell the pages of the first, tenth, hundredth ... of a kind.
+
+        Anybody on this computer can knock: a row for each would bury what matters. Returns whether
+        it was told.
+        """
+        count = self.refusals.get((what, why), 0) + 1
+        self.refusals[what, why] = count
+        if str(count).strip("0") != "1":
+            return False
+        times = f", {count} times so far" if count > 1 else ""
+        self.note("refused", {"what": what, "why": f"{why} {sent}".strip() + times})
+        return True
+
     async def watch(self) -> None:
         """Stop the drive when nobody in control can be watching."""
         while True:
@@ -278,7 +299,8 @@ class Desk:
             found = await method(page, asked)
             answer = {"answer": number, "ok": True, **found}
         except InputError as error:
-            answer = {"answer": number, "ok": False, "text": str(error).lstrip(": ")}
+            answer = {"answer": number, "ok": False, "text": str(error).lstrip(": "),
+                      "again": isinstance(error, SecondYesError)}  # fmt: skip
         except Exception as error:  # a page must always get its answer
             self.note("error", {"what": name, "why": repr(error)})
             answer = {"answer": number, "ok": False, "text": f"went wrong here: {error}"}
@@ -347,7 +369,7 @@ class Desk:
                 "", "", None, "read the caution and tick it before a real motor is armed"
             )
         joints = None if asked.get("joint") is None else [self._joint(asked)]
-        return await self._linked("arm", joints)
+        return await self._linked("arm", joints, asked.get("cautioned") is True)
 
     async def do_disarm(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
         """Drive off, all joints."""
@@ -431,15 +453,21 @@ class Desk:
         return {"preview": _plain(found), "gains": gains}
 
     async def do_apply(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
-        """Take new gains: the drive goes off, arm again."""
+        """Take new gains: the drive goes off, arm again. Beyond the bounds only by a second yes."""
         k = self._joint(asked)
         gains = preview.read_gains(asked.get("gains") or {})
+        wrong = await self._computed(
+            compute.beyond, k, ({**self.changed[k], **gains}, self.shares[k])
+        )
+        if wrong and asked.get("sure") is not True:
+            raise SecondYesError("", "gains", None, f"{wrong}. Not applied; once more to apply them all "
+                                 "the same, hands away: they cannot be saved")  # fmt: skip
         before = self._gains(k)
         await self._linked("apply", k, gains, None)
         self.undo[k].append(before)
         self.settings[k] = preview.with_gains(self.settings[k], gains)
         self.changed[k] = {**self.changed[k], **gains}
-        self.note("gains", {"joint": k, "gains": self._gains(k), "was": before})
+        self.note("gains", {"joint": k, "gains": self._gains(k), "was": before, "beyond": wrong})
         return {"gains": self._gains(k)}
 
     async def do_undo(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
@@ -447,9 +475,10 @@ class Desk:
         k = self._joint(asked)
         if not self.undo[k]:
             raise InputError("", "", None, "there is nothing to undo")
-        before = self.undo[k].pop()
-        found = await self.do_apply(page, {"joint": k, "gains": before})
-        self.undo[k].pop()
+        before = self.undo[k][-1]
+        sure = asked.get("sure")
+        found = await self.do_apply(page, {"joint": k, "gains": before, "sure": sure})
+        del self.undo[k][-2:]
         return found
 
     async def do_force(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
@@ -496,6 +525,9 @@ class Desk:
         if joints.is_hand(self.paths):
             raise InputError(self.joints[k].path, "gains", None, "belong to a joint by itself: open "
                              "its own file to save them")  # fmt: skip
+        wrong = await self._computed(compute.beyond, k, self._state(k))
+        if wrong:
+            raise InputError(self.joints[k].path, "gains", None, f"not saved: {wrong}")
         told = reporting.save_gains(self.joints[k], self.settings[k], Path(self.opened["folder"]))
         self.note("saved", {"joint": k, "file": told["file"]})
         return told

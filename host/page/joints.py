@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
     from sim.closed_loop import Joint
     from sim.hand.file import Hand
 

@@ -64,6 +64,7 @@ class Link:
         self.folder = new_folder(Path(wanted.out), slug(name) + "-bench")
         self.blocks: list[tuple[int, Any]] = []
         self.lock = threading.Lock()
+        self.recording_failed = False
         self.stops = 0
         """Stops so far: orders asked before the last one are void."""
         self.gone = threading.Event()
@@ -102,9 +103,11 @@ class Link:
     def _try_again(self, number: int) -> None:
         """Open a lost link, or say once what is in the way."""
         try:
-            found = self.session.reopen(number, self.every)
+            found = self.session.open_again(number, self.every)  # seconds: orders need not wait
             try:
-                self._take_back(number, found)
+                with self.orders:  # an order sees the old link or the new one, with its settings
+                    self.session.take_in(number, found)
+                    self._take_back(number, found)
             except Exception as error:
                 found.close()
                 found.lost = found.lost or str(error)
@@ -124,15 +127,14 @@ class Link:
         from host.recording import listen_to
 
         joints = self.session.joints_of(number)
-        with self.orders:
-            self._listen(found)
-            listen_to(self.session, found, self.lead, self.recorder)
-            latched = list(found.faults.items())  # before anybody listened
-            for joint, (fault, tick) in latched:
-                for listener in found.on_event:
-                    listener("fault", {"joint": joint, "fault": fault, "mode": 4, "tick": tick})
-            self.session.send_settings({k: self.settings[k] for k in joints})
-            self.session.telemetry(self.fields, self.every, joints_of=joints)
+        self._listen(found)
+        listen_to(self.session, found, self.lead, self.recorder)
+        latched = list(found.faults.items())  # before anybody listened
+        for joint, (fault, tick) in latched:
+            for listener in found.on_event:
+                listener("fault", {"joint": joint, "fault": fault, "mode": 4, "tick": tick})
+        self.session.send_settings({k: self.settings[k] for k in joints})
+        self.session.telemetry(self.fields, self.every, joints_of=joints)
 
     # --- telemetry
 
@@ -194,13 +196,16 @@ class Link:
         """STOP all joints on all boards."""
         self.stops += 1
         self.end_sweep()
-        took = self.session.stop(category)
-        self.recorder.event("stop", {"category": category, "answered_s": took})
-        return {"answered_ms": 1e3 * took, "answered_at": time.time()}
+        done = self.session.stop(category)
+        self.recorder.event("stop", {"category": category, "answered_s": done.took_s,
+                                     "silent_boards": list(done.silent)})  # fmt: skip
+        return {"answered_ms": 1e3 * done.took_s, "answered_at": time.time(),
+                "silent": list(done.silent), "words": done.words()}  # fmt: skip
 
-    def arm(self, joints: list[int] | None) -> dict[str, Any]:
-        """Arm; the self-test runs on the board."""
+    def arm(self, joints: list[int] | None, cautioned: bool = False) -> dict[str, Any]:
+        """Arm; the self-test runs on the board. ``cautioned``: the caution was ticked for it."""
         self.stopped_for_silence = False
+        self.recorder.event("caution", {"joints": joints, "ticked": cautioned})
         self.session.arm(joints)
         return {}
 
@@ -252,8 +257,8 @@ class Link:
 
     def apply(self, joint: int, gains: dict[str, float] | None, share: float | None) -> dict[str, Any]:  # fmt: skip
         """Take new gains or another force limit: drive off, settings sent whole. Raises InputError."""
+        from controller.joint.settings.settings import Settings
         from controller.records import copy
-        from controller.settings import Settings
 
         self.disarm([joint])
         self._wait_off(joint)

@@ -64,8 +64,21 @@ def serve(wanted: Wanted, pipe: Connection, urgent: Connection, board: Any) -> N
         link.close()
 
 
-MOVING = ("arm", "target", "sine", "apply", "release")
-"""Orders that are void where a stop came after they were asked."""
+def recording_failure(link: Link) -> str:
+    """Why the recording ended, in words."""
+    from sim.errors import InputError
+
+    try:
+        link.recorder.check()
+    except InputError as error:
+        return str(error)
+    return ""
+
+
+VOIDED = ("arm", "target", "sine", "apply", "release", "clear")
+"""Orders that are void where a stop came after they were asked: it stays latched, and nothing moves."""
+AFTER = {"arm": 1, "clear": 0}
+"""Category of the stop that is given again where it may have reached a board before such an order."""
 
 
 def _work(link: Link, jobs: Any, say: Any) -> None:
@@ -74,12 +87,12 @@ def _work(link: Link, jobs: Any, say: Any) -> None:
         stops, number, name, arguments = jobs.get()
         try:
             with link.orders:
-                if name in MOVING and stops != link.stops:
+                if name in VOIDED and stops != link.stops:
                     say(("answer", number, False, "a stop came in between; ask again"))
                     continue
                 done = getattr(link, name)(*arguments)
-            if name == "arm" and stops != link.stops:  # the stop may have reached the board first
-                link.stop(1)
+            if name in AFTER and stops != link.stops:
+                link.stop(AFTER[name])
             say(("answer", number, True, done))
         except Exception as error:
             say(("answer", number, False, str(error)))
@@ -104,6 +117,10 @@ def _serve(link: Link, pipe: Connection, jobs: Any, say: Any) -> None:
             link.stop(1)
             link.recorder.event("stopped", {"why": "the page's server was silent"})
             say(("event", "silent", {"seconds": now - heard}))
+        if link.recorder.failed is not None and not link.recording_failed:
+            link.recording_failed = True
+            link.stop(1)
+            say(("event", "recording_failed", {"text": recording_failure(link)}))
         if now - flushed >= BLOCK_S:
             flushed = now
             link.flush()

@@ -5,10 +5,11 @@ from typing import Any
 
 import numpy as np
 
+from controller.joint.settings.settings import Gains, Settings
 from controller.records import copy, fields
-from controller.settings import Gains, Settings
 from sim import linear
 from sim.closed_loop import Fleet, Joint, simulate
+from sim.cost import MS_MOST
 from sim.errors import InputError
 from sim.program import MEASURE, TARGET
 from sim.scenarios import LEAD_S, Scenario
@@ -53,10 +54,27 @@ def move(start: float, end: float, seconds: float) -> Scenario:
     return scene.at(LEAD_S, MEASURE, end, band, band).at(LEAD_S, TARGET, end)
 
 
+def loops(joint: Joint, settings: Settings) -> tuple[linear.Margins, linear.Margins]:
+    """Margins of the nominal loop: cable rigid, and as it is."""
+    rigid, soft = (linear.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s, rigid=one)
+                   for one in (True, False))  # fmt: skip
+    return rigid, soft
+
+
+def beyond(rigid: linear.Margins, soft: linear.Margins) -> str:
+    """What is wrong with a loop, in words; "" where its Ms is within the bound of tuning and it has margins."""
+    if not (rigid.stable and soft.stable):
+        return "UNSTABLE: it will swing by itself, up to the force limit"
+    if not (rigid.phase_margin_deg > 0.0 and rigid.gain_margin > 1.0):
+        return "no margin left: a slightly different part swings by itself"
+    if not rigid.ms <= MS_MOST:
+        return f"Ms {rigid.ms:.3g}, above {MS_MOST:g}: too close to swinging by itself"
+    return ""
+
+
 def predicted(joint: Joint, settings: Settings, start: float, end: float) -> dict[str, Any]:
     """Margins, and the nominal part's step with these settings: angle (rad) over time (s)."""
-    margin = linear.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s, rigid=True)
-    soft = linear.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s, rigid=False)
+    margin, soft = loops(joint, settings)
     trace = simulate(joint, move(start, end, 1.5), settings=settings)
     lead = round(LEAD_S / trace.tick_s)
     every = max(1, (len(trace.rows) - lead) // POINTS)
@@ -64,6 +82,7 @@ def predicted(joint: Joint, settings: Settings, start: float, end: float) -> dic
     return {
         "ms": margin.ms, "phase_margin_deg": margin.phase_margin_deg,
         "bandwidth_Hz": margin.bandwidth_Hz, "stable": bool(soft.stable and margin.stable),
+        "beyond": beyond(margin, soft),
         "time_s": (every * trace.tick_s * np.arange(len(trace.rows[lead::every]))).tolist(),
         "angle_rad": trace["joint_rad"][lead::every].tolist(),
         "settling_s": m.settling_2pct_s, "overshoot_rad": m.overshoot_rad, "fault": m.fault,

@@ -6,20 +6,16 @@ from typing import Any
 
 import numpy as np
 
-from controller.settings import Settings
-from host.comparing import Comparison, compare
+from controller.joint.settings.settings import Settings
+from host.comparing import Comparison, compare, last_moving
 from host.recorder import Run
 from sim.closed_loop import Joint
 from sim.errors import InputError
 
 LONGEST_S = 20.0
-
-
-def _recent(run: Run) -> Run:
-    """The run's last seconds: what is on the page, and quick to simulate."""
-    time_s = run["time_s"]
-    run.table = run.table[time_s >= time_s[-1] - LONGEST_S] if len(time_s) else run.table
-    return run
+"""Of the last motion that is compared: what is on the page, and quick to simulate."""
+PARTS = 24
+DEG = 57.29577951308232
 
 
 def _with(joint: Joint, settings: Settings) -> Joint:
@@ -29,19 +25,21 @@ def _with(joint: Joint, settings: Settings) -> Joint:
 def _compared(joint: Joint, run: Run, number: int, settings: Settings) -> Comparison:
     from sim.tolerance import draw_parts, spread_of
 
-    parts, _ = draw_parts(joint.part, spread_of(joint.file, joint.path), 24, 1)
-    return compare(_with(joint, settings), run, number, parts=parts)
+    parts, warmth = draw_parts(joint.part, spread_of(joint.file, joint.path), PARTS, 1)
+    return compare(_with(joint, settings), run, number, parts=parts, warmth_C=warmth,
+                   stretch=last_moving(run, number, LONGEST_S))  # fmt: skip
 
 
 def compared(joint: Joint, folder: Path, number: int, settings: Settings) -> dict[str, Any]:
-    """Compare the last powered stretch with its simulation: numbers and a figure. Raises InputError."""
-    from host.commands.compare import explained, numbers
+    """Compare the last powered stretch with motion with its simulation: numbers and a figure. Raises InputError."""
+    from host.commands.compare import finite, numbers, sentences
     from host.figures.look import as_svg
     from host.figures.overlay import overlay_figure
 
-    found = _compared(joint, _recent(Run(folder)), number, settings)
+    found = _compared(joint, Run(folder), number, settings)
     svg = as_svg(overlay_figure("Recorded and simulated", found.time_s, found.rows, narrow=True))
-    return {"fit": found.fit, "inside": found.inside, "explained": explained(found),
+    return {"fit": finite(found.fit), "inside": found.inside, "moved": found.moved,
+            "said": " ".join(sentences(found, "nominal", PARTS)),
             "figure": base64.b64encode(svg.encode()).decode(), **numbers(found)}  # fmt: skip
 
 
@@ -68,6 +66,7 @@ def save_gains(joint: Joint, settings: Settings, folder: Path) -> dict[str, Any]
 
 def report(joints: list[Joint], folder: Path, settings: list[Settings]) -> Path:
     """Write the report of a run into its folder; return its path."""
+    from host.commands.compare import sentences
     from host.figures.look import as_svg
     from host.figures.overlay import overlay_figure
     from host.figures.recording import recording_figure
@@ -81,18 +80,20 @@ def report(joints: list[Joint], folder: Path, settings: list[Settings]) -> Path:
               ("fault", "stop", "stopped", "settings", "mark", "injected", "link_lost")]  # fmt: skip
     if events:
         begun = events[0]["t"]
-        rows = [(f"{one['t'] - begun:.1f} s", one["event"], _told(one)) for one in events[:200]]
+        names = [joint.file.joint.name for joint in joints]
+        rows = [
+            (f"{one['t'] - begun:.1f} s", one["event"].replace("_", " "), told_event(one, names))
+            for one in events[:200]
+        ]
         sections.append(Section("What happened", "", [], ["time", "event", "remark"], rows))
     for k, joint in enumerate(joints):
         try:
-            found = _compared(joint, _recent(Run(folder)), k, settings[k])
+            found = _compared(joint, Run(folder), k, settings[k])
         except InputError as error:
             sections.append(Section(joint.file.joint.name, "", [], [], [],
                                     [Finding("note", str(error))]))  # fmt: skip
             continue
-        lead = (f"The simulation explains {100 * found.fit:.1f} % of the last powered stretch"
-                + (f" and its band of the part spread held {100 * found.inside:.0f} % of it."
-                   if found.inside is not None else "."))  # fmt: skip
+        lead = " ".join(sentences(found, "nominal", PARTS))
         figure = overlay_figure(joint.file.joint.name, found.time_s, found.rows)
         gains = [(name, f"{value:.5g}") for name, value in _gains(settings[k]).items()]
         sections.append(Section(joint.file.joint.name, lead,
@@ -100,15 +101,38 @@ def report(joints: list[Joint], folder: Path, settings: list[Settings]) -> Path:
                                 ["gain in force", "value"], gains))  # fmt: skip
     return write_report(folder / "report.html", "A run on the bench",
                         "Virtual board: simulated joints." if run.about.get("virtual") else
-                        "Recorded on the bench.", sections)  # fmt: skip
+                        "Recorded on the bench.", sections, not run.about.get("virtual"))  # fmt: skip
 
 
 def _gains(settings: Settings) -> dict[str, float]:
+    from controller.joint.settings.settings import Gains
     from controller.records import fields
-    from controller.settings import Gains
 
     return {name: float(np.float64(getattr(settings.gains, name))) for name, _ in fields(Gains)}
 
 
-def _told(event: dict[str, Any]) -> str:
-    return ", ".join(f"{key} {value}" for key, value in event.items() if key not in ("t", "event"))
+def told_event(event: dict[str, Any], names: list[str]) -> str:
+    """An event in words: joints by name, faults by name, angles in degrees, gains one by one."""
+    from sim.metrics import fault_names
+
+    words = []
+    for key, value in event.items():
+        if key in ("t", "event", "tick"):
+            continue
+        if key in ("joint", "joints") and isinstance(value, int) and value < len(names):
+            words.append(names[value])
+        elif key == "fault" and isinstance(value, int):
+            words.append(fault_names()[value])
+        elif isinstance(value, dict):
+            words += [
+                f"{name} {one:.4g}" for name, one in value.items() if isinstance(one, int | float)
+            ]
+        elif key.endswith("_rad") and isinstance(value, int | float):
+            words.append(f"{key.removesuffix('_rad')} {value * DEG:.1f} deg")
+        elif key.endswith("_s") and isinstance(value, int | float):
+            words.append(f"{key.removesuffix('_s')} after {1e3 * value:.0f} ms")
+        elif isinstance(value, list):
+            words.append(f"{key.replace('_', ' ')}: " + (", ".join(map(str, value)) or "none"))
+        elif value is not None:
+            words.append(f"{key.replace('_', ' ')} {value}")
+    return ", ".join(words)

@@ -12,6 +12,7 @@ import json
 import socket
 import sys
 from pathlib import Path
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.requests import Request
@@ -41,16 +42,16 @@ class Gate:
         self.origins = {f"http://{host}" for host in self.hosts}
         self.token = token
 
-    def wrong(self, web: WebSocket) -> str | None:
-        """Why a handshake is refused; None where it is let in."""
+    def wrong(self, web: WebSocket) -> tuple[str, str] | None:
+        """Why a handshake is refused, and what was sent instead; None where it is let in."""
         if web.headers.get("host") not in self.hosts:
-            return f"foreign Host {web.headers.get('host')!r}"
+            return "foreign Host", repr(web.headers.get("host"))[:80]
         if web.headers.get("origin") not in self.origins:
-            return f"foreign Origin {web.headers.get('origin')!r}"
+            return "foreign Origin", repr(web.headers.get("origin"))[:80]
         offered = web.scope.get("subprotocols", [])
         given = offered[1] if len(offered) == 2 and offered[0] == "jointloop" else ""
         if not hmac.compare_digest(given.encode(), self.token.encode()):
-            return "wrong or missing token"
+            return "wrong or missing token", ""
         return None
 
 
@@ -69,8 +70,8 @@ def application(desk: Desk, gate: Gate) -> Starlette:
     async def link(web: WebSocket) -> None:
         wrong = gate.wrong(web)
         if wrong is not None:
-            desk.note("refused", {"what": "connection", "why": wrong})
-            sys.stderr.write(f"refused a connection: {wrong}\n")
+            if desk.refuse("connection", *wrong):
+                sys.stderr.write(f"refused a connection: {' '.join(wrong)}\n")
             await web.close(4403)
             return
         await web.accept("jointloop")
@@ -132,14 +133,26 @@ async def _receive(web: WebSocket, desk: Desk, page: Page) -> None:
     tasks: set[asyncio.Task[None]] = set()
     with contextlib.suppress(WebSocketDisconnect):
         while True:
-            text = await web.receive_text()
-            try:
-                asked = json.loads(text) if len(text) <= LONGEST else None
-            except ValueError:
-                asked = None
-            if not isinstance(asked, dict):
-                desk.note("refused", {"what": "message", "why": "no JSON object"})
+            asked = _read(await web.receive())
+            if asked is None:
+                desk.refuse("message", "no JSON object")
                 continue
             task = asyncio.create_task(desk.ask(page, asked))
             tasks.add(task)
             task.add_done_callback(tasks.discard)
+
+
+def _read(message: Any) -> dict[str, Any] | None:
+    """The JSON object of a WebSocket message; None for anything else. Raises WebSocketDisconnect."""
+    if message["type"] == "websocket.disconnect":
+        raise WebSocketDisconnect(message.get("code", 1000))
+    text = message.get("text")
+    if text is None or len(text) > LONGEST:
+        return None
+    try:
+        asked = json.loads(text)
+    except (ValueError, RecursionError):  # the parser nests as deep as the text
+        return None
+    if not isinstance(asked, dict) or not isinstance(asked.get("id", 0), int):
+        return None
+    return asked

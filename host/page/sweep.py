@@ -1,7 +1,6 @@
 """A sine streamed to one joint, beside everything else that the link does."""
 
 import threading
-import time
 from typing import Any
 
 SPAN_S = 0.02
@@ -20,14 +19,14 @@ class Sweep(threading.Thread):
         from host.streaming import raise_faults
 
         why = "done"
-        begun = time.monotonic()
+        begun = self.session.time_s()
         number = 0
         try:
             while not self.ended.is_set() and number * SPAN_S <= self.move.seconds:
                 raise_faults(self.session)
                 self.session.setpoints({self.joint: self.move.at(number * SPAN_S)}, SPAN_S)
                 number += 1
-                self.ended.wait(max(begun + number * SPAN_S - time.monotonic(), 0.0))
+                self.ended.wait(max(begun + number * SPAN_S - self.session.time_s(), 0.0))
             if self.ended.is_set():
                 why = "ended"
         except Exception as error:  # told to the page, whatever it is

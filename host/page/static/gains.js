@@ -46,6 +46,6 @@ export function drawPreview(canvas, found, changed) {
   g.fillStyle = "#47525d"; g.font = `${12 * scale}px system-ui, sans-serif`;
   g.fillText("predicted step: dashed now" + (changed ? ", blue then" : ""), 6 * scale, h - 6 * scale);
   const words = (one) => `Ms ${one.ms?.toFixed(2) ?? "unstable"}, phase margin ${one.phase_margin_deg?.toFixed(0) ?? "-"} deg, ` +
-    (one.stable ? "" : "UNSTABLE, ") + (one.fault !== "none" ? `trips: ${one.fault}` : one.settling_s === null ? "does not settle" : `settles in ${(1000 * one.settling_s).toFixed(0)} ms`);
+    (one.beyond ? `${one.beyond}, ` : "") + (one.fault !== "none" ? `trips: ${one.fault}` : one.settling_s === null ? "does not settle" : `settles in ${(1000 * one.settling_s).toFixed(0)} ms`);
   return changed ? `Now: ${words(found.now)}. Then: ${words(found.then)}.` : `Now: ${words(found.now)}.`;
 }

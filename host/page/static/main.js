@@ -8,7 +8,7 @@ const DEG = 57.29578;
 const MODES = ["off", "checking", "powered", "stopping", "tripped"];
 const el = (id) => document.getElementById(id);
 const page = { about: null, rings: [], shown: 0, control: false, frozen: null, status: null, heard: 0,
-  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [], frames: 0 };
+  field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [], frames: 0, arming: 0 };
 window.benchNumbers = () => ({ blocks: page.blocks, lag: page.lag.slice(-200), stops: page.stops, frames: page.frames, ticks: page.rings.map((r) => r.count) });
 
 const charts = {
@@ -44,8 +44,10 @@ function stop() {
     if (!stopping) return;
     if (found.ok || link.ended) {
       clearInterval(stopping); stopping = null;
-      if (found.ok) page.stops.push(1000 * found.answered_at - pressed);
-      el("stop-note").textContent = found.ok ? `stopped: answered in ${Math.round(performance.now() - begun)} ms` : "not connected";
+      const all = found.ok && !(found.silent || []).length;
+      if (all) page.stops.push(1000 * found.answered_at - pressed);
+      el("stop-note").textContent = all ? `stopped: answered in ${Math.round(performance.now() - begun)} ms`
+        : found.ok ? found.words : "not connected: it may still be driving. Supply switch!";
     } else { el("stop-note").textContent = found.text; }
   };
   stopping = setInterval(again, 150);
@@ -53,11 +55,19 @@ function stop() {
 }
 el("stop").addEventListener("pointerdown", (event) => { event.preventDefault(); stop(); });
 el("stop").addEventListener("click", stop);
+// While any joint may be driven Space is STOP too, whatever has the focus, save where text is typed: a
+// hand that strikes the largest key must not press the button that was used last.
+const TYPED = "input:not([type=range]):not([type=checkbox]), textarea, [contenteditable]";
+let spaceTaken = false;
 document.addEventListener("keydown", (event) => {
   if (event.key === "Escape") { event.preventDefault(); stop(); return; }
   const idle = document.activeElement === document.body || document.activeElement === null;
-  if (event.key === " " && idle) { event.preventDefault(); stop(); }
-  if (event.repeat && event.target.closest?.("[data-jog], #go, #up, #down")) event.preventDefault();  // one press, one move
+  if (event.key === " " && !event.repeat) spaceTaken = idle || (live() && !event.target.closest?.(TYPED));
+  if (event.key === " " && spaceTaken) { event.preventDefault(); if (!event.repeat) stop(); return; }
+  if (event.repeat && event.target.closest?.("button, summary, [type=checkbox]")) event.preventDefault();  // one press, one act
+}, true);
+document.addEventListener("keyup", (event) => {  // some browsers press a button as Space comes up
+  if (event.key === " " && spaceTaken) { event.preventDefault(); spaceTaken = false; }
 }, true);
 
 // --- what the server tells
@@ -108,6 +118,8 @@ function hello(about) {
 function showJoint(k) {
   page.shown = k;
   const j = page.about.joints[k], f = page.field;
+  el("cautioned").checked = false;  // the tick is for one joint
+  el("cautioned-joint").textContent = j.name;
   const on = (ring, at) => { const m = ring.data[f.mode][at]; return m === 1 || m === 2 || m === 3; };
   charts.angle.lines = [
     { field: f.want_rad, factor: DEG, color: "#47525d", width: 1.6, dash: [6, 4], only: on },
@@ -161,8 +173,9 @@ function take(block) {
 }
 
 const EVENTS = {
+  recording_failed: (r) => `${r.text}. The drive was stopped: nothing more is recorded.`,
   fault: (r) => `joint ${r.joint}: ${page.about.faults[r.fault]?.name || r.fault}`, stop: (r) => `STOP, by page ${r.page}`,
-  gains: () => "gains applied", force: (r) => `force limit ${Math.round(100 * r.share)} %`, saved: (r) => `gains saved into ${r.file}`,
+  gains: (r) => r.beyond ? `gains applied by a second yes, beyond the bounds: ${r.beyond}` : "gains applied", force: (r) => `force limit ${Math.round(100 * r.share)} %`, saved: (r) => `gains saved into ${r.file}`,
   error: (r) => `went wrong: ${r.what} (${r.why})`, refused: (r) => `refused: ${r.what} (${r.why})`, unwatched: () => "stopped: nobody in control could be watching",
   silent: () => "stopped: the server was silent", link_lost: (r) => `link lost: ${r.port}: ${r.reason}`,
   link_found: (r) => `link found again: ${r.port}; its drive is off, arm again`, link_ended: () => "the link's process ended",
@@ -173,6 +186,7 @@ function logged(row) {
   const item = document.createElement("li");
   item.textContent = `${new Date(row.t * 1000).toLocaleTimeString()} ${text}`;
   el("log").prepend(item);
+  while (el("log").children.length > 200) el("log").lastChild.remove();
   if (row.event === "fault") { if (!page.faults.has(row.joint)) page.faults.set(row.joint, { ...row, at: new Date(row.t * 1000) }); }
   const tick = page.rings[page.shown]?.lastTick() || 0;
   if (["fault", "gains", "unwatched"].includes(row.event)) {  // a fault where its board says that it was
@@ -192,6 +206,11 @@ function done(step) { document.querySelector(`[data-step="${step}"]`).classList.
 
 function fixed(value, digits) { return value.toFixed(digits).replace(/^-(0(\.0*)?)$/, "$1"); }  // no minus zero
 
+function driven(ring) { const now = ring.count ? ring.last(page.field.mode) : 0; return now > 0 && now < 4; }
+
+// Whether any joint may be driven: as last told, and from the moment that arming was asked.
+function live() { return page.arming > 0 || !!page.status?.powered || page.rings.some(driven); }
+
 function mode() { const ring = page.rings[page.shown]; return ring && ring.count ? MODES[ring.last(page.field.mode)] || "off" : "off"; }
 
 function render() {
@@ -199,7 +218,7 @@ function render() {
   const j = page.about.joints[page.shown], now = mode();
   const stale = page.heard === 0 || performance.now() - page.heard > 500;
   const share = page.about.shares[page.shown], limit = share * j.tip_force_N;
-  const any = page.rings.some((ring) => ring.count && ring.last(page.field.mode) > 0 && ring.last(page.field.mode) < 4);
+  const any = page.rings.some(driven);
   const words = { off: any ? "Drive is off here; another joint is LIVE" : "Drive is off", checking: "LIVE: self-test, weak strokes", powered: `LIVE: cable can pull, limit ${limit.toPrecision(2)} N`,
     stopping: "LIVE: stopping", tripped: "TRIPPED: drive is off" };
   el("state").textContent = page.lost ? `Link lost: ${page.lost}` : stale ? "No data: the drive ends by itself" : words[now];
@@ -207,6 +226,7 @@ function render() {
   el("share").textContent = `${limit.toPrecision(2)} N (${Math.round(100 * share)} %)`;
   charts.force.range(-1.5 * j.tip_force_N, 1.5 * j.tip_force_N);
   charts.force.levels = [[limit, "#b3261e", [6, 4]], [-limit, "#b3261e", [6, 4]]];
+  el("test-force").textContent = `Something in its way on arming is pressed with up to ${j.self_test_N.toPrecision(2)} N at the fingertip${j.self_test_N > limit ? `, ABOVE the force limit of ${limit.toPrecision(2)} N: keep the finger free` : ""}. A release pulls back with up to ${j.release_N.toPrecision(2)} N${j.release_cable_N > 0 ? `, its cable with ${j.release_cable_N.toPrecision(2)} N` : ""}.`;
   const d = j.force_doubt;
   charts.force.shades = [[limit * (1 - d), limit * (1 + d), "rgba(179,38,30,0.10)"], [-limit * (1 + d), -limit * (1 - d), "rgba(179,38,30,0.10)"]];
   el("doubt").textContent = `known to +-${Math.round(100 * d)} %`;
@@ -239,15 +259,19 @@ function renderFaults(now) {
   }
 }
 
+const SENSOR_FAULTS = new Set([1, 2, 3, 19]);  // rail, jump, frozen, dead gap: the angle is the last good one
 function slow() {
   render();
   const ring = page.rings[page.shown];
   if (!ring || !ring.count) return;
   const f = page.field, j = page.about.joints[page.shown];
-  el("angle").textContent = (ring.last(f.angle_rad) * DEG).toFixed(1);
+  const told = f.fault !== undefined ? ring.last(f.fault) : page.faults.get(page.shown)?.fault;  // many joints come without it
+  const blind = SENSOR_FAULTS.has(told), driven = [1, 2, 3].includes(ring.last(f.mode));
+  el("angle").textContent = blind ? "no reading" : (ring.last(f.angle_rad) * DEG).toFixed(1);
+  el("angle").classList.toggle("stale", blind);  // what the board carries on is nobody's angle
   el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.want_rad) * DEG).toFixed(1)}` : "";
-  el("force").textContent = fixed(ring.last(f.force_N), j.force_doubt > 0.3 ? 0 : 1);
-  el("drive").textContent = fixed(ring.last(f.allowed_V), 2);
+  el("force").textContent = driven ? fixed(ring.last(f.force_N), j.force_doubt > 0.3 ? 0 : 1) : "-";  // off, nothing is pressed by the drive
+  el("drive").textContent = driven ? fixed(ring.last(f.allowed_V), 2) : "off";
   const heat = ring.last(f.winding_C);
   el("heat").textContent = `winding ${heat.toFixed(0)} of ${j.hot_C.toFixed(0)} degC`;
   const one = f.counts !== undefined;  // many joints come without raw counts
@@ -325,7 +349,13 @@ const joint = (more = {}) => ({ joint: page.shown, ...more });
 const on = (id, what) => el(id).addEventListener("click", what);
 on("take", async () => answered("arm-note", await link.ask("control"), "This page controls; the drive was taken off first."));
 on("cautioned", render);
-on("arm", async () => answered("arm-note", await link.ask("arm", joint({ cautioned: el("cautioned").checked })), "Arming: a weak stroke each way."));
+on("arm", async () => {
+  page.arming++;
+  el("stop-note").textContent = "Escape";  // of an earlier STOP
+  const found = await link.ask("arm", joint({ cautioned: el("cautioned").checked }));
+  setTimeout(() => { page.arming--; }, 1000);  // by then the board has told of it
+  answered("arm-note", found, "Arming: a weak stroke each way.");
+});
 on("disarm", async () => answered("arm-note", await link.ask("disarm"), "Drive is off. Gear friction still holds: release to let go."));
 on("release", async () => answered("arm-note", await link.ask("release", joint()), "Released."));
 on("full", async () => answered("arm-note", await link.ask("force", joint({ share: 1.0 })), "The whole force limit; the drive went off, arm again."));
@@ -360,17 +390,29 @@ async function preview() {
   if (mine !== previewing) return;
   if (!found.ok) { say("gains-note", found.text, true); page.changed = false; render(); return; }
   const note = el("gains-note");
-  if (changed) say("gains-note", "Not applied yet.");
-  else if (note.classList.contains("bad") || note.textContent === "Not applied yet.") say("gains-note", "");
-  say("margins", drawPreview(el("c-step"), found.preview, changed));
+  unsure();
+  const beyond = found.preview.then.beyond;
+  if (changed) say("gains-note", beyond ? `Not applied yet. Beyond the bounds: ${beyond}.` : "Not applied yet.", !!beyond);
+  else if (note.classList.contains("bad") || note.textContent.startsWith("Not applied yet.")) say("gains-note", "");
+  say("margins", drawPreview(el("c-step"), found.preview, changed), !!(found.preview.now.beyond || found.preview.then.beyond));
   render();
+}
+// What the server wants a second yes for: the button says so, and its next press is the yes.
+function unsure() { for (const id of ["apply", "undo"]) if (el(id).dataset.sure) { el(id).textContent = el(id).dataset.sure; delete el(id).dataset.sure; el(id).classList.remove("bad"); } }
+async function askTwice(id, more) {
+  const sure = !!el(id).dataset.sure;
+  unsure();
+  const found = await link.ask(id, joint({ ...more, sure }));
+  if (found.again) { el(id).dataset.sure = el(id).textContent; el(id).textContent = "Yes, all the same"; }
+  el(id).classList.toggle("bad", !!found.again);
+  return found;
 }
 on("apply", async () => {
   const { gains } = readGains(el("gains"));
-  const found = await link.ask("apply", joint({ gains }));
+  const found = await askTwice("apply", { gains });
   if (answered("gains-note", found, "Applied; the drive went off, arm again.")) { taken(found.gains); done("gains"); }
 });
-on("undo", async () => { const found = await link.ask("undo", joint()); if (answered("gains-note", found, "Undone; the drive went off, arm again.")) taken(found.gains); });
+on("undo", async () => { const found = await askTwice("undo", {}); if (answered("gains-note", found, "Undone; the drive went off, arm again.")) taken(found.gains); });
 function taken(gains) { page.about.joints[page.shown].gains = gains; page.changed = false; gainFields(el("gains"), page.about.gain_fields, gains, preview); preview(); }
 document.querySelector('[data-step="gains"]').addEventListener("toggle", (event) => { if (event.target.open) preview(); });
 
@@ -378,8 +420,7 @@ on("compare", async () => {
   say("compared", "simulating ...");
   const found = await link.ask("compare", joint());
   if (!found.ok) { say("compared", found.text, true); return; }
-  const inside = found.inside === null ? "" : ` Inside the predicted band ${Math.round(100 * found.inside)} % of the time.`;
-  say("compared", `The simulation explains ${(100 * found.fit).toFixed(1)} %.${inside} ${found.explained}`);
+  say("compared", found.said);
   el("overlay").src = `data:image/svg+xml;base64,${found.figure}`; el("overlay").hidden = false;
   el("overlay").alt = "Recorded and simulated angle and drive, and their difference"; done("compare");
 });

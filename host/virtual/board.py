@@ -1,0 +1,69 @@
+"""Virtual boards: the node that runs on a real one, on simulated joints."""
+
+from math import inf
+from typing import TYPE_CHECKING, Any
+
+from controller.node.node import Node
+from host.starting import Job
+from host.virtual.adapter import Adapter
+from host.virtual.clock import PatientClock
+from host.virtual.mechanism import Mechanism
+from sim.errors import InputError
+from sim.part import Part
+
+if TYPE_CHECKING:
+    from sim.closed_loop import Joint
+
+
+def refuse_builtin(joint: "Joint") -> None:
+    """Raise InputError for a motor that keeps its own loop: no board can limit or stop that."""
+    if joint.file.drive.kind == "builtin":
+        raise InputError(joint.path, "drive.kind", "builtin", "is for simulation only: no board can limit "
+                         "or stop the motor's own loop")  # fmt: skip
+
+
+def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 1) -> Job:
+    """What a virtual board simulates for these joints of one rate, each at 30 % of its range.
+
+    Raises InputError where there are too many.
+    hidden: the parts that are really there, where they differ from the files'.
+    """
+    from host.building import build_number
+    from sim.datasheet import allowed_pull
+    from sim.scenarios import span_of
+
+    for joint in joints:
+        refuse_builtin(joint)
+    if len(joints) > 16:
+        raise InputError("", "joints", len(joints), "a board has at most 16")
+    spans = [span_of(joint.settings) for joint in joints]
+    tick_us = round(joints[0].settings.tick_s * 1e6)
+    return Job(
+        hidden or [joint.part for joint in joints],
+        [low + 0.3 * (high - low) for low, high in spans],
+        [joint.delay_s for joint in joints],
+        [(tick_us, list(range(len(joints))))], build_number(), seed,
+        cables=[(joint.file.joint.name, allowed_pull(joint.file) or inf) for joint in joints],
+    )  # fmt: skip
+
+
+def node_of(
+    adapter: Adapter, stream: Any, tick_us: int, build: int, clock: Any, as_c: bool = False
+) -> Node:
+    """The node of a virtual board under CPython; as_c: its tick is the translated one. Raises InputError."""
+    if as_c:
+        from sim.translate.runner import CTick
+
+        return Node(adapter, stream, len(adapter.numbers), tick_us, build, 0, clock, CTick())
+    return Node(adapter, stream, len(adapter.numbers), tick_us, build, 0, clock)
+
+
+def make_node(joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = None) -> Node:
+    """The node of one virtual board with the joints of these files, to be run turn by turn.
+
+    clock: has ``us``, ``now()`` and ``sleep(us)``.
+    """
+    job = job_of(joints, None, seed)
+    clock = clock or PatientClock()
+    tick_us, numbers = job.boards[0]
+    return node_of(Adapter(Mechanism(job), numbers, clock), stream, tick_us, job.build, clock)
