@@ -12,11 +12,15 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:  # begun in the background
     signal.signal(signal.SIGINT, signal.default_int_handler)
 
 DATA = "open measured data that is not ours to ship: JOINTLOOP_DATA says where it is"
+CHIPS = "MicroPython for QEMU's Arm boards is not ours to ship: JOINTLOOP_FIRMWARE says where it is"
 MAY_SKIP = {
     # test id (or its beginning): reason why continuous integration may lack what it needs
     "tests/identify/test_regression.py::test_the_published_parameters": DATA,
     "tests/identify/test_regression.py::test_the_same_from_a_coarse_log": DATA,
     "tests/identify/test_regression.py::test_the_model_predicts": DATA,
+    "tests/translate/test_image.py::test_machine_code_on_the_chip": CHIPS,
+    "tests/translate/test_image.py::test_the_interpreted_sources_on_the_chip": CHIPS,
+    "tests/translate/test_true_firmware.py": "firmware and emulator are not ours to ship: JOINTLOOP_RP2040 says where",
 }
 
 

@@ -3,6 +3,7 @@
 import ast
 import re
 import subprocess
+from graphlib import TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -72,6 +73,63 @@ def test_import_direction(folder):
     for path in sources(folder):
         wrong = imported(path) & ours - MAY_IMPORT[folder]
         assert not wrong, f"{path.relative_to(ROOT)} imports {wrong}"
+
+
+CONTROLLER_FOLDERS = {
+    "": set(),
+    "joint/settings": {""},
+    "joint": {"", "joint", "joint/settings"},
+    "wire": {""},
+    "node": {"", "joint", "joint/settings", "wire"},
+    "board": {"", "joint", "joint/settings", "wire", "node"},
+}
+"""What a folder of the controller may take from others, beside its own files; motion belongs to the joint."""
+
+
+def modules_imported(path):
+    """Project modules (dotted) that a file imports, inside functions too; not those for the checker."""
+    found = set()
+
+    def walk(node):
+        for child in ast.iter_child_nodes(node):
+            if isinstance(child, ast.If) and getattr(child.test, "id", "") == "MYPY":
+                continue
+            if isinstance(child, ast.ImportFrom) and child.module:
+                for one in child.names:
+                    whole = f"{child.module}.{one.name}"
+                    is_module = (ROOT / (whole.replace(".", "/") + ".py")).exists()
+                    found.add(whole if is_module else child.module)
+            walk(child)
+
+    walk(ast.parse(path.read_text(encoding="utf-8")))
+    return {one for one in found if (ROOT / (one.replace(".", "/") + ".py")).exists()}
+
+
+def folder_of(module):
+    """Folder of a controller module, below ``controller``."""
+    return "/".join(module.split(".")[1:-1]).replace("joint/motion", "joint")
+
+
+def test_the_controllers_folders_import_one_way():
+    for path in sources("controller"):
+        name = ".".join(path.relative_to(ROOT).with_suffix("").parts)
+        own = folder_of(name)
+        for other in modules_imported(path):
+            assert folder_of(other) in CONTROLLER_FOLDERS[own] | {own}, f"{name} imports {other}"
+
+
+def test_no_files_of_the_controller_import_each_other_in_a_circle():
+    graph = {".".join(path.relative_to(ROOT).with_suffix("").parts): modules_imported(path)
+             for path in sources("controller")}  # fmt: skip
+    tuple(TopologicalSorter(graph).static_order())  # raises CycleError, with the circle
+
+
+def test_the_controllers_readme_names_every_file():
+    text = (ROOT / "controller" / "README.md").read_text(encoding="utf-8")
+    for path in sources("controller"):
+        assert path.name == "__init__.py" or f"`{path.name}`" in text or f"/{path.name}`" in text, (
+            path
+        )
 
 
 def test_controller_imports_only_what_a_board_has():

@@ -22,20 +22,6 @@ def test_the_python_example_runs_and_prints_what_it_says():
     assert 0.0 < float(tuned.split()[1]) < 2.0
 
 
-def test_every_command_of_the_readme_exists_with_its_options():
-    import typer.main
-
-    from host.arguments import app
-
-    known = typer.main.get_command(app).commands
-    shown = re.findall(r"^\s+(?:\.venv/bin/)?jointloop (\w+)(.*?)(?:#.*)?$", TEXT, re.MULTILINE)
-    assert len(shown) >= 10
-    for name, rest in shown:
-        assert name in known
-        options = {one for param in known[name].params for one in param.opts}
-        assert set(re.findall(r"--[a-z-]+", rest)) <= options
-
-
 def test_every_file_that_is_linked_is_there():
     links = re.findall(r"\]\(([^)#:]+)\)", TEXT)
     assert links

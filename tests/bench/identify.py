@@ -2,17 +2,28 @@
 
 Fifty hidden parts, 20 s each: how many 95 % intervals cover, and the errors. Then the time and
 memory of one fit of a 60 s recording at 1 kHz.
+
+``python -m tests.bench.identify boards COUNT``: COUNT hidden parts of each drive on virtual boards under
+both runtimes, their delays and the room's temperature hidden too (a quarter of a minute each).
+``... outside COUNT``: the same of parts that lie outside the spread.
 """
 
 import json
 import resource
+import sys
+import tempfile
 import time
+from pathlib import Path
 
 import numpy as np
 
+from host.comparing import powered_rows
+from host.recorder import Run
+from sim.identified import part_with
 from sim.identify.fit import COMBINATIONS, fit
 from tests.identify.hidden import held_against, hidden_parts, recorded
-from tests.properties.conftest import joint_with
+from tests.identify.on_board import record
+from tests.properties.conftest import KINDS, joint_with
 
 DRAWS = 50
 
@@ -51,9 +62,72 @@ def one_minute(results):
     results["peak_MB"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024.0
 
 
+def found_on_board(joint, part, number, draw):
+    """Errors (in deviations) of what a virtual board's recording tells of a hidden part, by name."""
+    options = {
+        "delay_s": joint.settings.tick_s * draw.uniform(0.1, 1.0),
+        "warmth_C": 25.0 + 3.0 * draw.normal(),
+        "runtime": ("cpython", "micropython")[number % 2],
+    }
+    with tempfile.TemporaryDirectory() as folder:
+        rows = powered_rows(
+            Run(record(joint, part, 14.0, Path(folder) / "run", seed=number + 1, **options)),
+            0,
+            joint,
+        )
+    found = fit(joint, rows["time_s"], rows["angle_rad"], rows["motor_V"],
+                winding_C=rows["winding_C"])  # fmt: skip
+    errors = held_against(joint, part, found)
+    names = [axis.name for axis in found.axes] + list(COMBINATIONS)
+    return {name: errors[name] for name in names}
+
+
+def told(label, errors, results):
+    """Coverage of all numbers pooled, and of the products alone, with their errors."""
+    z = np.abs([[one[0] for one in row.values()] for row in errors])
+    products = np.abs([[row[name][0] for name in COMBINATIONS] for row in errors])
+    results[label] = {
+        "parts": len(errors), "covered_share": float(np.mean(z < 1.96)),
+        "products_covered_share": float(np.mean(products < 1.96)), "worst": float(z.max()),
+        **{name: float(np.median([abs(row[name][1]) for row in errors])) for name in COMBINATIONS},
+    }  # fmt: skip
+    print(label, json.dumps(results[label]), flush=True)
+
+
+def on_boards(count, results):
+    """Hidden parts of each drive on virtual boards, both runtimes by turns."""
+    kinds = {"bridge": KINDS["nominal"], "spring return": KINDS["spring"], "pulse": KINDS["pulse"],
+             "stretching board": {"drive": {"kind": "pulse", "board": "stretching"}}}  # fmt: skip
+    for kind, changes in kinds.items():
+        joint, draw, errors = joint_with(changes), np.random.default_rng(11), []
+        for k, part in enumerate(hidden_parts(joint, count, 6)):
+            errors.append(found_on_board(joint, part, k, draw))
+        told(kind, errors, results)
+
+
+def outside(count, results):
+    """Hidden parts with one number outside the spread, or a sensor that is not calibrated."""
+    joint = joint_with({})
+    changes = {
+        "little backlash": ({"backlash": 0.1}, 0.0), "much backlash": ({"backlash": 3.0}, 0.0),
+        "much friction": ({"motor_friction": 2.5}, 0.0), "sensor bent by 0.5 %": ({}, 0.005),
+    }  # fmt: skip
+    for label, (change, bend) in changes.items():
+        draw, errors = np.random.default_rng(12), []
+        for k, drawn in enumerate(hidden_parts(joint, count, 7)):
+            part = part_with(joint.part, change) if change else drawn
+            part.probe.odd_error = bend
+            errors.append(found_on_board(joint, part, k, draw))
+        told(label, errors, results)
+
+
 def main():
     """Measure and print as JSON."""
     results = {}
+    if len(sys.argv) > 2:
+        {"boards": on_boards, "outside": outside}[sys.argv[1]](int(sys.argv[2]), results)
+        print(json.dumps(results, indent=2))
+        return
     one_minute(results)
     print(json.dumps(results), flush=True)
     coverage(results)

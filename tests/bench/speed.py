@@ -16,8 +16,8 @@ from pathlib import Path
 import numba
 import numpy as np
 
-from controller.settings import Gains
-from controller.state import Loop, Motion
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 from sim import kernels, tolerance
 from sim.closed_loop import Fleet, load_joint
 from sim.datasheet import nominal_part

@@ -19,9 +19,9 @@ from pathlib import Path
 
 import pytest
 
-from controller import answering, timing
-from controller import node as node_module
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
+from controller.node import clock
+from controller.node import node as node_module
 from controller.wire import framing, table
 from controller.wire import messages as m
 
@@ -331,8 +331,8 @@ def quiet_settings():
     return s
 
 
-BRIDGE = {"wiper": 26, "out": [2, 3]}
-PULSE = {"wiper": 27, "out": [4, None]}
+BRIDGE = {"wiper": 26, "out": [2, 3], "rest_V": 6.0, "emf_V_s": 1.0}
+PULSE = {"wiper": 27, "out": [4, None], "rest_V": 6.0, "emf_V_s": 1.0}
 
 
 @pytest.fixture
@@ -361,9 +361,8 @@ def world(monkeypatch):
     world = World()
     world.analog = {26: 2000, 27: 2000, 28: 2000, 29: 2000}
     monkeypatch.setitem(sys.modules, "machine", make_machine(world))
-    for module in (node_module, timing, answering):
-        monkeypatch.setattr(module, "ticks_us", world.ticks_us)
-    monkeypatch.setattr(node_module, "sleep_us", world.sleep_us)
+    monkeypatch.setattr(clock, "ticks_us", world.ticks_us)
+    monkeypatch.setattr(clock, "sleep_us", world.sleep_us)
     return world
 
 

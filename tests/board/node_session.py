@@ -7,9 +7,9 @@ joint is a few lines of arithmetic, the host a list of frames.
 import binascii
 import struct
 
-from controller import answering, telemetry, timing
-from controller import node as node_module
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
+from controller.node import node as node_module
+from controller.node import telemetry
 from controller.wire import framing, table
 from controller.wire import messages as m
 
@@ -21,22 +21,21 @@ class Clock:
 
     us = 1000000
 
+    def now(self):
+        """Time in us."""
+        self.us += 11
+        return self.us
 
-def ticks_us():
-    """Time in us."""
-    Clock.us += 11
-    return Clock.us
-
-
-def sleep_us(span):
-    """Let time pass."""
-    Clock.us += span
+    def sleep(self, span):
+        """Let time pass."""
+        self.us += span
 
 
 class Board:
     """One joint: speed follows the drive with a lag; the angle is read in counts."""
 
     KIND, FLAGS, INBOUND = 0, m.VIRTUAL, 64
+    tops = (4095,)
 
     def __init__(self):
         self.angle = 1.0
@@ -225,13 +224,10 @@ class Host:
             board.broken = {"error": 2, "torn wire": 1}.get(step, 0)
 
 
-for module in (node_module, timing, answering):
-    module.ticks_us = ticks_us
-node_module.sleep_us = sleep_us
 telemetry.free_memory = lambda: 0  # what is free is the runtime's own affair
 
 board, wire = Board(), Wire()
-node = node_module.Node(board, wire, 1, TICK_US, 0x1234)
+node = node_module.Node(board, wire, 1, TICK_US, 0x1234, 0, Clock())
 node.slots[0].settings.tick_s = 0.002
 packed = table.pack_table(settings())
 host = Host(session(packed, table.digest(packed)))

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from controller.state import Readings
+from controller.joint.state import Readings
 
 COUNT_V = 1.0 / 65535  # one step of the duty, as a share of the supply
 

@@ -8,8 +8,8 @@ import struct
 
 import pytest
 
-from controller import faults, supervisor, timing
-from controller import node as node_module
+from controller.joint import faults, modes
+from controller.node import node as node_module
 from controller.wire import framing, table
 from controller.wire import messages as m
 
@@ -44,7 +44,7 @@ def driven(make_node, host, world, run_for):
         host.play(host.drive_on(len(node.slots)))
         run_for(node, 1.2)
         node.leaving = False
-        assert [slot.report.mode for slot in node.slots] == [supervisor.POWERED] * len(node.slots)
+        assert [slot.report.mode for slot in node.slots] == [modes.POWERED] * len(node.slots)
         return node
 
     return make
@@ -141,7 +141,7 @@ def test_an_interrupt_at_any_moment_of_a_tick_ends_with_the_drive_off(driven, wo
         with pytest.raises(KeyboardInterrupt):
             node.run()
         assert world.silent(), after
-        assert node.slots[0].report.mode == supervisor.POWERED, "no tick was needed for it"
+        assert node.slots[0].report.mode == modes.POWERED, "no tick was needed for it"
 
 
 # --- errors
@@ -162,12 +162,12 @@ def test_an_error_in_a_tick_is_a_drive_of_zero_in_that_tick(driven, host, world,
     assert first_silence(world) - at[0] <= ANSWER_US
     assert not nonzero_since(world, at[0]), "and it stays off"
     report = node.slots[0].report
-    assert (report.mode, report.fault) == (supervisor.TRIPPED, faults.TICK_ERROR)
+    assert (report.mode, report.fault) == (modes.TRIPPED, faults.TICK_ERROR)
     assert report.allowed_V == 0.0
     (text,) = host.of_kind(m.TEXT)
     assert type(error).__name__.encode() in text
     told = m.parse(host.of_kind(m.FAULT)[0])
-    assert told[1:] == (0, faults.TICK_ERROR, supervisor.TRIPPED)
+    assert told[1:] == (0, faults.TICK_ERROR, modes.TRIPPED)
 
 
 def test_an_error_of_one_joint_takes_the_drive_of_all(driven, world, run_for, bridge_joint):
@@ -202,7 +202,7 @@ def test_after_an_error_clearing_and_arming_drive_again(driven, host, world, run
 
     run_for(node, 0.4, (0.05, lambda: world.analog.update({26: fail})),
             (0.15, lambda: host.play(again())))  # fmt: skip
-    assert node.slots[0].report.mode == supervisor.POWERED
+    assert node.slots[0].report.mode == modes.POWERED
     assert nonzero_since(world, world.us - 50_000)
 
 
@@ -329,7 +329,7 @@ def test_stop_removes_the_drive_at_once_and_latches(driven, host, world, run_for
     assert first_silence(world) - pressed <= TICK_US + ANSWER_US
     assert not nonzero_since(world, pressed + TICK_US + ANSWER_US)
     report = node.slots[0].report
-    assert (report.mode, report.fault) == (supervisor.TRIPPED, faults.STOP_PRESSED)
+    assert (report.mode, report.fault) == (modes.TRIPPED, faults.STOP_PRESSED)
 
 
 @pytest.mark.parametrize(
@@ -404,7 +404,7 @@ def test_ticks_keep_their_grid_across_the_wrap_of_the_clock(
 def test_a_joint_stays_powered_across_the_wrap(driven, world, host, left_us):
     world.us = 2 * WRAP - left_us
     node = driven()
-    assert node.slots[0].report.mode == supervisor.POWERED
+    assert node.slots[0].report.mode == modes.POWERED
     assert not host.of_kind(m.FAULT)
 
 
@@ -466,23 +466,22 @@ def test_joints_are_told_at_most_fifty_periods_while_ticks_count_them_all(
     assert node.timing.late == 150 or node.timing.late == 149
 
 
-def slow_joints(monkeypatch, world, span):
-    """A joint's tick that takes ``span`` us, in the measurement and in the loop."""
-    for module in (node_module, timing):
-        real = module.joint_tick
+def slow_joints(node, world, us):
+    """Let a joint's tick take ``us`` of the simulated clock."""
+    real = node.joint_tick
 
-        def slow(*records, real=real):
-            world.stand(span)
-            return real(*records)
+    def slow(*records):
+        world.stand(us)
+        return real(*records)
 
-        monkeypatch.setattr(module, "joint_tick", slow)
+    node.joint_tick = slow
 
 
 def test_a_tick_that_takes_most_of_its_period_is_found_at_the_begin(
-    make_node, world, host, run_for, monkeypatch
+    make_node, world, host, run_for
 ):
-    slow_joints(monkeypatch, world, 1750)
     node = make_node()
+    slow_joints(node, world, 1750)
     host.beating = True
     host.send(m.HELLO, struct.pack("<B", m.VERSION))
     digest = table.digest(table.pack_table(node.slots[0].settings))
@@ -495,11 +494,9 @@ def test_a_tick_that_takes_most_of_its_period_is_found_at_the_begin(
     assert not nonzero_since(world, 0)
 
 
-def test_a_tick_longer_than_its_period_is_told_to_the_host(
-    make_node, world, host, run_for, monkeypatch
-):
-    slow_joints(monkeypatch, world, 2300)
+def test_a_tick_longer_than_its_period_is_told_to_the_host(make_node, world, host, run_for):
     node = make_node()
+    slow_joints(node, world, 2300)
     run_for(node, 0.5, (0.1, lambda: host.send(m.HELLO, struct.pack("<B", m.VERSION))))
     assert not node.timing.fits
     told = host.of_kind(m.IDENTITY)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from controller import faults
+from controller.joint import faults
 from controller.wire import messages as m
 from host.bridge import RefusedError
 from host.session import Session

@@ -9,15 +9,16 @@ from pathlib import Path
 
 import pytest
 
-from controller import faults, supervisor
-from controller import node as node_module
-from controller.settings import Settings
+from controller.joint import faults
+from controller.joint import modes as joint_modes
+from controller.joint.settings.settings import Settings
+from controller.node import node as node_module
 from controller.wire import messages as m
 from controller.wire import table
 from host.deploying import read_wiring
 from sim.errors import InputError
 
-README = Path(node_module.__file__).with_name("README.md")
+README = Path(node_module.__file__).parents[1] / "README.md"
 
 
 @pytest.fixture
@@ -197,7 +198,7 @@ def test_a_board_without_settings_cannot_be_armed(start, world, host, wiring, br
     world.at(world.us + 180_000, lambda: modes.append(start.node.slots[0].report.mode))
     start.main()
     assert host.answers(m.ARM)[0] != m.DONE
-    assert modes == [supervisor.UNPOWERED]
+    assert modes == [joint_modes.UNPOWERED]
 
 
 def test_a_target_without_settings_moves_nothing(ready, host, world):
@@ -348,8 +349,8 @@ def test_after_a_watchdog_reset_a_joint_is_tripped_until_it_is_cleared(ready, ho
 
     host.play(script())
     ready.main()
-    assert seen[0] == (supervisor.TRIPPED, faults.WATCHDOG_RESET)
-    assert seen[1] == supervisor.TRIPPED
+    assert seen[0] == (joint_modes.TRIPPED, faults.WATCHDOG_RESET)
+    assert seen[1] == joint_modes.TRIPPED
     assert m.parse(host.of_kind(m.FAULT)[0])[2] == faults.WATCHDOG_RESET
     assert not drives(world)
 

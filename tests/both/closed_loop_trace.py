@@ -10,9 +10,9 @@ import hashlib
 import struct
 import sys
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
 from controller.records import INTEGER, TABLE, leaves, put
-from controller.settings import Settings
-from controller.state import Command, Readings, Report, State
 from sim import loop
 from sim.events import place
 from sim.part import Part, Plant, Sense
@@ -63,7 +63,7 @@ def main():
     digest = hashlib.sha256()
     for tick in range(run.ticks):
         if loop.begin_tick(settings, command, readings, part, x, sense, events, run, score, tick):
-            loop.joint.joint_tick(settings, state, command, readings, report)
+            loop.joint_tick(settings, state, command, readings, report)
         loop.end_tick(
             settings, state.allowed, state.output, report, part, x, run, score, None, tick
         )

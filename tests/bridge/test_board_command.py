@@ -16,6 +16,7 @@ from host.commands.board import hidden_parts
 from host.link import open_url
 from host.loading import load
 from sim.errors import InputError
+from sim.tolerance import inside_rule
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -145,3 +146,12 @@ def test_random_parts_differ_and_follow_the_seed(joint_file):
     assert hidden_parts([joint], "nominal", 5) == [joint.part]
     with pytest.raises(InputError, match="nominal or random"):
         hidden_parts([joint], "best", 5)
+
+
+def test_a_random_part_is_drawn_where_none_keeps_the_resonance_rule(joint_file):
+    """A gap of 11 degrees: no part of the spread comes below the rule's two."""
+    joint = load(joint_file)
+    joint.part.motor.half_gap_rad = 0.1
+    (part,) = hidden_parts([joint], "random", 5)
+    assert not inside_rule(part)
+    assert part.hinge.inertia != joint.part.hinge.inertia

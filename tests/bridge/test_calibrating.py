@@ -8,7 +8,7 @@ import types
 import numpy as np
 import pytest
 
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
 from controller.wire import messages as m
 from host import calibrating
 from host.bridge import Bridge
@@ -73,9 +73,12 @@ def errors_read(joint_file, url, degrees):
         session.telemetry(["angle_rad"])
         for angle in degrees:
             move_virtual_joint(session, 0, np.deg2rad(angle))
-            time.sleep(0.1)
-            seen.clear()
-            time.sleep(0.2)
+            for rows in (50, 100):  # first until it stands
+                seen.clear()
+                end = time.monotonic() + 60.0
+                while len(seen) < rows:
+                    assert time.monotonic() < end
+                    time.sleep(0.01)
             off.append(np.rad2deg(np.mean(seen)) - angle)
     return np.array(off)
 
@@ -406,9 +409,76 @@ def test_force_against_an_object_of_a_virtual_board(board, joint_file, inside, m
     try:
         bridge.greet()
         bridge.beat()
-        deadline = time.monotonic() + 2.0
+        deadline = time.monotonic() + 60.0
         while not bridge.board_tick and time.monotonic() < deadline:
             time.sleep(0.01)
         assert bridge.powered == 0
     finally:
         bridge.close()
+
+
+def test_in_free_air_there_is_no_force_to_measure(board, joint_file, inside, monkeypatch):
+    """Nothing stands in the way: refused, the file left as it was."""
+    press = calibrating.press_and_hold
+    monkeypatch.setattr(
+        calibrating, "press_and_hold", lambda session, joint, to, _: press(session, joint, to, 1.5)
+    )
+    before = joint_file.read_bytes()
+    done = inside("calibrate", joint_file, "--force", "--port", board, "--scale", "1.4 N",
+                  "--towards", "60 deg")  # fmt: skip
+    assert done.returncode == 2
+    assert "does not stand against anything" in done.stderr
+    assert joint_file.read_bytes() == before
+
+
+@pytest.mark.parametrize("angle", ["200 deg", "-40 deg"])
+def test_it_presses_towards_no_angle_beyond_the_range(board, joint_file, inside, pressed, angle):
+    pressed(1.0)
+    done = inside(
+        "calibrate", joint_file, "--force", "--port", board, "--scale", "1 N", "--towards", angle
+    )
+    assert done.returncode == 2
+    assert "--towards: " in done.stderr
+    assert f"{float(angle.split()[0]):.1f} deg': must lie in 0.0 .. 100.0 deg" in done.stderr
+
+
+@pytest.mark.parametrize(("estimate", "factor"), [(4.0, "0.25"), (0.3, "3.33")])
+def test_an_odd_factor_is_asked_for_with_its_newtons(
+    board, joint_file, inside, pressed, estimate, factor
+):
+    pressed(estimate)
+    before = joint_file.read_bytes()
+    done = inside("calibrate", joint_file, "--force", "--port", board, "--scale", "1 N")
+    assert done.returncode == 2
+    assert f"factor {factor}" in done.stderr
+    said = " ".join(done.stdout.split())
+    limit = load(joint_file).file.limits.tip_force
+    assert f"will let the joint press with {limit * estimate:.1f} N" in said
+    assert joint_file.read_bytes() == before
+
+
+@pytest.mark.parametrize(
+    ("angle", "stands"),
+    [([0.8, 0.801, 0.8], True), ([1.5, 1.501, 1.5], False), ([0.7, 0.8, 0.9], False)],
+)
+def test_blocked_is_still_and_short_of_the_target(angle, stands):
+    assert calibrating.blocked(np.array(angle), 1.5) == stands
+
+
+@pytest.mark.parametrize(
+    "command",
+    [("stream",), ("record", "--seconds", "0.3"), ("record", "--excite"), ("calibrate", "--force")],
+)
+def test_a_motor_that_keeps_its_own_loop_is_refused_on_any_board(
+    board, joint_file, inside, command
+):
+    text = joint_file.read_text(encoding="utf-8")
+    assert "[drive]\n" in text
+    kind = text.replace('kind = "bridge"', 'kind = "builtin"')
+    joint_file.write_text(
+        kind if kind != text else text.replace("[drive]\n", '[drive]\nkind = "builtin"\n')
+    )
+    for port in ((), ("--port", board)):
+        done = inside(command[0], joint_file, *command[1:], *port)
+        assert done.returncode == 2
+        assert "drive.kind: 'builtin': is for simulation only" in done.stderr

@@ -1,6 +1,8 @@
 """The caution before a real motor is armed, and the yes it needs."""
 
+import re
 import types
+from pathlib import Path
 
 import pytest
 
@@ -8,9 +10,14 @@ from host import caution
 from host.caution import ask
 from host.recorder import Run
 from host.terminal import Terminal
+from sim.closed_loop import load_joint
 from sim.errors import InputError
+from sim.force import mode_forces
 
-REAL, VIRTUAL = types.SimpleNamespace(virtual=False), types.SimpleNamespace(virtual=True)
+NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
+JOINT = load_joint(NOMINAL)
+REAL = types.SimpleNamespace(virtual=False, joints=[JOINT])
+VIRTUAL = types.SimpleNamespace(virtual=True, joints=[JOINT])
 
 
 def person(monkeypatch, answer):
@@ -31,8 +38,24 @@ def test_a_person_s_yes_is_taken(answer, monkeypatch, capsys):
     assert ask(Terminal(), REAL, False) is False
     text = " ".join(capsys.readouterr().out.split())
     for words in ("pinch", "cut", "burn", "Ctrl-C", "Switching off does not let go",
-                  "licensed practice", "local code"):  # fmt: skip
+                  "licensed practice", "your local codes"):  # fmt: skip
         assert words in text
+
+
+@pytest.mark.parametrize("limit", ["0.5 N", "8 N"])
+def test_what_the_self_test_may_press_with_is_said(limit, tmp_path, capsys):
+    path = tmp_path / "joint.toml"
+    text = re.sub(
+        r"(?m)^tip_force = .*", f'tip_force = "{limit}"', NOMINAL.read_text(encoding="utf-8")
+    )
+    path.write_text(text, encoding="utf-8")
+    joint = load_joint(path)
+    may = mode_forces(joint)
+    ask(Terminal(), types.SimpleNamespace(virtual=False, joints=[joint]), True)
+    said = " ".join(capsys.readouterr().out.split())
+    assert f"up to {may.self_test_N:.1f} N at the fingertip" in said
+    assert f"up to {may.release_N:.1f} N, its cable with {may.release_cable_N:.0f} N" in said
+    assert ("above its limit of 0.5 N" in said) == (limit == "0.5 N")
 
 
 @pytest.mark.parametrize("answer", ["", "y", "no", "yes please", "ja"])

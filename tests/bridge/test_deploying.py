@@ -7,7 +7,6 @@ import stat
 import subprocess
 import sys
 import threading
-import time
 import types
 from pathlib import Path
 
@@ -23,10 +22,20 @@ from sim.errors import InputError
 
 WIRING = {
     "tick_us": 2000,
-    "joints": [{"name": "index", "wiper": 26, "out": [2, 3], "oversampling": 4}],
+    "joints": [
+        {
+            "name": "index",
+            "wiper": 26,
+            "out": [2, 3],
+            "oversampling": 4,
+            "rest_V": 4.0,
+            "emf_V_s": 0.5,
+        }
+    ],
     "supply": {"pin": 28, "full_V": 6.6},
 }
 
+PROBED = '[[1, 28, 0], "a board with RP2040", true]'
 PLAYER = """\
 import json, os, shutil, sys
 from pathlib import Path
@@ -41,7 +50,9 @@ text = " ".join(arguments)
 if fail and fail in text:
     sys.stderr.write("some context\\nTransportError: " + {said!r} + "\\n")
     sys.exit(1)
-if arguments[:2] == ["fs", "mkdir"]:
+if arguments[0] == "exec":
+    print({probe!r})
+elif arguments[:2] == ["fs", "mkdir"]:
     target = board / arguments[2].lstrip(":")
     if target.exists():
         sys.stderr.write("mkdir: " + arguments[2] + ": File exists.\\n")
@@ -115,10 +126,12 @@ class Bench:
         self.wiring.write_text(json.dumps(WIRING), encoding="utf-8")
         self.player()
 
-    def player(self, fail="", said="could not enter raw repl"):
+    def player(self, fail="", said="could not enter raw repl", probe=PROBED):
         program = self.folder / "player.py"
         program.write_text(
-            PLAYER.format(board=str(self.files), log=str(self.log), fail=fail, said=said),
+            PLAYER.format(
+                board=str(self.files), log=str(self.log), fail=fail, said=said, probe=probe
+            ),
             encoding="utf-8",
         )
         self.monkeypatch.setenv("JOINTLOOP_MPREMOTE", f"{sys.executable} -S {program}")
@@ -133,10 +146,10 @@ class Bench:
 def few_files(monkeypatch):
     """Three files of the control layer instead of thirty: each copy is a process."""
     top = Path(deploying.__file__).resolve().parents[1] / "controller"
-    files = [top / "__init__.py", top / "pid.py", top / "wire" / "framing.py"]
+    files = [top / "__init__.py", top / "joint" / "pid.py", top / "wire" / "framing.py"]
     assert set(files) < set(controller_files())
     monkeypatch.setattr(deploying, "controller_files", lambda: files)
-    return ["controller/__init__.py", "controller/pid.py", "controller/wire/framing.py"]
+    return ["controller/__init__.py", "controller/joint/pid.py", "controller/wire/framing.py"]
 
 
 @pytest.fixture
@@ -239,6 +252,30 @@ def test_a_failing_mpremote_is_told_in_its_words_and_nothing_more_is_copied(benc
     assert "pid.py" in " ".join(bench.calls()[-1])
 
 
+@pytest.mark.parametrize(
+    ("probe", "words"),
+    [
+        (
+            '[[1, 25, 0], "a board with RP2350", true]',
+            "runs MicroPython 1.25.0; 1.26 or newer is needed",
+        ),
+        ('[[1, 28, 0], "another board with ESP32", true]', "boards with RP2040 or RP2350"),
+        ('[[1, 28, 0], "a board with RP2350", false]', "computes in double precision"),
+        ("hello", "is it MicroPython?"),
+        ("", "is it MicroPython?"),
+        ("[1]", "is it MicroPython?"),
+    ],
+)
+def test_firmware_that_cannot_run_it_is_refused_before_anything_is_copied(
+    bench, inside, probe, words
+):
+    bench.player(probe=probe)
+    done = inside("deploy", bench.board.url)
+    assert done.returncode == 2
+    assert words in " ".join(done.stderr.split())
+    assert [call[1] for call in bench.calls()] == ["exec"]
+
+
 def test_a_full_board_is_told(bench, inside):
     bench.player(fail="board.json", said="OSError: [Errno 28] ENOSPC")
     done = inside("deploy", bench.board.url)
@@ -273,12 +310,10 @@ def test_a_program_that_may_not_be_run_is_told(bench, inside, monkeypatch):
 
 def test_an_mpremote_that_hangs_is_given_up(tmp_path):
     program = tmp_path / "hang.py"
-    program.write_text("import time; time.sleep(60)", encoding="utf-8")
+    program.write_text("import time; time.sleep(600)", encoding="utf-8")
     copier = Copier("/dev/port", [sys.executable, "-S", str(program)])
-    begun = time.monotonic()
     with pytest.raises(InputError, match="does not answer mpremote; see the recovery steps"):
         copier.run("reset", wait_s=0.5)
-    assert time.monotonic() - begun < 10.0
 
 
 def test_a_missing_port_is_told_before_anything_is_copied(bench, inside):
@@ -304,9 +339,13 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
     wiring = read_wiring(bench.wiring)
     player = os.environ["JOINTLOOP_MPREMOTE"].split()
     deploying.deploy("port", wiring, False, lambda *_: None, player)
-    (bench.files / "controller" / "pid.py").write_text("old = 1\n", encoding="utf-8")
+    (bench.files / "controller" / "joint" / "pid.py").write_text("old = 1\n", encoding="utf-8")
     deploying.deploy("port", wiring, True, lambda *_: None, player)
-    assert (bench.files / "controller" / "pid.mpy").read_text(encoding="utf-8").startswith("comp")
+    assert (
+        (bench.files / "controller" / "joint" / "pid.mpy")
+        .read_text(encoding="utf-8")
+        .startswith("comp")
+    )
     left = sorted(path.name for path in (bench.files / "controller").rglob("*.py"))
     assert left == []
 
@@ -329,10 +368,10 @@ def test_the_build_number_follows_every_source(monkeypatch, tmp_path):
         (copy / name).write_bytes((top / name).read_bytes())
     monkeypatch.setattr(building.controller, "__file__", str(copy / "__init__.py"))
     assert build_number() == number
-    (copy / "pid.py").write_bytes((copy / "pid.py").read_bytes() + b"\n")
+    (copy / "joint" / "pid.py").write_bytes((copy / "joint" / "pid.py").read_bytes() + b"\n")
     changed = build_number()
     assert changed != number
-    (copy / "pid.py").rename(copy / "pid2.py")
+    (copy / "joint" / "pid.py").rename(copy / "joint" / "pid2.py")
     assert build_number() not in (number, changed)
 
 

@@ -1,8 +1,16 @@
-"""`record --excite` on a virtual board."""
+"""`record --excite` on a virtual board, and the whole circle: what `identify` then says of it."""
+
+from math import log
 
 import numpy as np
+import pytest
 
+from host import session
 from host.recorder import Run
+from sim.identify.fit import COMBINATIONS
+from sim.identify.space import recording_axes
+from tests.identify.hidden import hidden_parts
+from tests.properties.conftest import NOMINAL, joint_with
 
 
 def test_the_programme_is_shown_first_and_recorded(inside, tmp_path, figures):
@@ -16,3 +24,41 @@ def test_the_programme_is_shown_first_and_recorded(inside, tmp_path, figures):
     assert run.about["excitation"][0]["seconds"] == 8.0
     assert run.about["every"] == 1
     assert np.ptp(run.joint(0, "angle_rad")) > 0.5
+
+
+@pytest.mark.parametrize(
+    ("kind", "runtime"), [("bridge", "micropython"), ("pulse", "cpython"), ("bridge", "c")]
+)
+def test_a_hidden_part_is_found_through_the_commands(kind, runtime, inside, tmp_path, monkeypatch):
+    """The board's motor and its computing delay are not the file's; the intervals must hold them.
+
+    Where setpoints fall among the ticks is the computer's affair, so the draw is another each time:
+    three numbers may lie 3.3 deviations off (one time in three hundred). A drive that is taken a
+    tick late or unlatched lies 6 to 11 off.
+    """
+    joint, made = joint_with({"drive": {"kind": kind}}), session.job_of
+    part = hidden_parts(joint, 2, 5)[1]
+
+    def with_hidden(joints, hidden=None, seed=1):
+        job = made(joints, [part], seed)
+        job.delays_s = [0.0004]
+        return job
+
+    monkeypatch.setattr(session, "job_of", with_hidden)
+    path = tmp_path / "finger.toml"
+    text = NOMINAL.read_text(encoding="utf-8").replace('kind = "bridge"', f'kind = "{kind}"')
+    path.write_text(text, encoding="utf-8")
+    done = inside("record", path, "--excite", "--seconds", "12", "--folder", "run", "--runtime",
+                  runtime, "--json")  # fmt: skip
+    assert done.json["stopped"] is None
+    answer = inside("identify", "run", "--json").json
+    assert [one["name"] for one in answer["combinations"]] == list(COMBINATIONS)
+    for one in answer["combinations"]:
+        deviation = (log(one["high"]) - log(one["low"])) / (2.0 * 1.96)
+        error = log(one["value"]) - log(COMBINATIONS[one["name"]][2](part))
+        assert abs(error) < 3.3 * deviation, (one["name"], error, deviation)
+        assert deviation < 0.1, "half of what the spread knows (0.2) must be told by the log"
+    low, high = answer["delay_s"]["low"], answer["delay_s"]["high"]
+    middle, deviation = 0.5 * (low + high), (high - low) / (2.0 * 1.96)
+    assert abs(middle - 0.0004) < 3.3 * deviation
+    assert deviation < 0.5 * recording_axes(joint, 25.0)[0].deviation, "the log must tell it"

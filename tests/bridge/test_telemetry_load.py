@@ -19,14 +19,21 @@ def test_no_frame_is_damaged_and_every_row_that_is_lost_is_counted(joint_file, j
         bridge = session.bridges[0]
         bridge.on_rows.append(lambda rows: ticks.setdefault(rows.joints[0], []).extend(rows.ticks))
         session.telemetry(["angle_rad", "allowed_V", "mode"], 1, 8)
-        time.sleep(3.0)
+
+        def count():
+            """Ticks of the first joint that came, or that the board says it could not send."""
+            return len(ticks.get(0, ())) + bridge.counters.dropped // joints
+
+        end = time.monotonic() + 120.0
+        while count() < 3 * rate or not bridge.health:
+            assert time.monotonic() < end
+            time.sleep(0.05)
         health = dict(bridge.health)
         assert bridge.lost is None
         assert bridge.counters.bad == 0
         dropped = bridge.counters.dropped
-    assert ticks
     # a busy computer cannot send everything: what it could not is counted
-    assert sum(len(one) for one in ticks.values()) + dropped > 1.5 * rate
+    assert sum(len(one) for one in ticks.values()) > 0.5 * rate or dropped > rate
     for one in ticks.values():
         assert sorted(set(one)) == one, "in order, none twice"
     assert health["bad"] == 0

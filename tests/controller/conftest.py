@@ -4,9 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from controller import joint
-from controller.settings import Settings
-from controller.state import Command, Readings, Report, State
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
+from controller.joint.tick import joint_tick
 from sim.closed_loop import load_joint
 
 RAD_PER_COUNT = 1.0e-3  # the default of the settings
@@ -31,9 +31,7 @@ class Bench:
         """Run ticks; return the drive output of the last one."""
         out = 0.0
         for _ in range(count):
-            out = joint.joint_tick(
-                self.settings, self.state, self.command, self.readings, self.report
-            )
+            out = joint_tick(self.settings, self.state, self.command, self.readings, self.report)
         return out
 
     def ask(self, request):

@@ -2,9 +2,10 @@ from itertools import pairwise
 
 import pytest
 
-from controller.drive import duty, pulse_width, put_out
-from controller.settings import PULSE, Settings
-from controller.state import Output
+from controller.joint.drive import duty, pulse_width, put_out
+from controller.joint.settings.contradictions import contradiction
+from controller.joint.settings.settings import PULSE, Settings
+from controller.joint.state import Output
 
 H = 0.002
 
@@ -101,3 +102,26 @@ def test_off_is_at_once_whatever_was_latched(kind):
     assert (out.value, out.left_s, out.latched_V) == (0.0, 0.0, 0.0)
     put_out(s, out, 2.0, 5.0, True, H)
     assert out.latched_V == 2.0  # on again: not held back by the old frame
+
+
+@pytest.mark.parametrize(
+    ("changes", "wrong"),
+    [
+        ({"neutral_s": 5.0e-4, "full_s": 1.0e-3}, "drive.full_s"),
+        ({"neutral_s": 5.0e-4, "full_s": 4.0e-4, "dead_s": 1.1e-4}, "drive.full_s"),
+        ({"neutral_s": 5.0e-4, "full_s": 4.0e-4, "dead_s": 9.0e-5}, None),
+        ({"frame_s": 1.6e-3}, "drive.frame_s"),
+        ({"frame_s": 3.0e-3}, None),
+    ],
+)
+def test_pulse_widths_stay_between_zero_and_the_frame(bench, changes, wrong):
+    """Full drive either way, by the settings that the board would take over."""
+    d = bench.settings.drive
+    d.kind = 1
+    for name, value in changes.items():
+        setattr(d, name, value)
+    assert contradiction(bench.settings) == wrong
+    widths = [pulse_width(d, share) for share in (-1.0, 0.0, 1.0)]
+    assert all(0.0 < width < d.frame_s for width in widths) == (wrong is None)
+    d.kind = 0
+    assert contradiction(bench.settings) is None, "a bridge knows no pulses"

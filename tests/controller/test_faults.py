@@ -1,6 +1,6 @@
 import pytest
 
-from controller import faults
+from controller.joint import faults
 from sim.documentation import fault_table
 
 NUMBERS = {

@@ -1,8 +1,8 @@
 import pytest
 
-from controller.heat import derating, resistance, warm_up
-from controller.safety_settings import Heat
-from controller.state import Allowed
+from controller.joint.heat import derating, resistance, warm_up
+from controller.joint.settings.safety_settings import Heat
+from controller.joint.state import Allowed
 
 
 @pytest.mark.parametrize(

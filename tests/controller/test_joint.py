@@ -5,12 +5,12 @@ import math
 import numpy as np
 import pytest
 
-from controller import joint
-from controller.angles import TURN_RAD
+from controller.joint.angles import TURN_RAD
+from controller.joint.modes import ARM, DISARM, POWERED, STOPPING, TRIPPED
+from controller.joint.settings.settings import CONTINUOUS, Settings
+from controller.joint.state import Command, Readings, Report, State
+from controller.joint.tick import joint_tick
 from controller.records import copy, fields, get, leaves
-from controller.settings import CONTINUOUS, Settings
-from controller.state import Command, Readings, Report, State
-from controller.supervisor import ARM, DISARM, POWERED, STOPPING, TRIPPED
 
 
 class Toy:
@@ -25,7 +25,7 @@ class Toy:
 
     def tick(self):
         self.readings.counts = round(self.angle / self.settings.sensing.rad_per_count)
-        out = joint.joint_tick(self.settings, self.state, self.command, self.readings, self.report)
+        out = joint_tick(self.settings, self.state, self.command, self.readings, self.report)
         self.angle += self.report.allowed_V * self.settings.tick_s * 1.5
         return out
 

@@ -3,9 +3,9 @@ from itertools import product
 
 import pytest
 
-from controller import heat, limits
-from controller.settings import CONTINUOUS, Settings
-from controller.state import Allowed, Sensed
+from controller.joint import heat, limits
+from controller.joint.settings.settings import CONTINUOUS, Settings
+from controller.joint.state import Allowed, Sensed
 
 H = 0.002
 SPEEDS = (-30.0, -8.0, -0.5, 0.0, 0.5, 8.0, 30.0)

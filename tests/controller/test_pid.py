@@ -3,9 +3,9 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from controller import pid
-from controller.settings import Gains
-from controller.state import Loop, Motion
+from controller.joint import pid
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 
 H = 0.002
 

@@ -3,10 +3,10 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from controller import profile
-from controller.segments import SEGMENTS, advance, duration
-from controller.settings import Profile
-from controller.state import Motion, Plan
+from controller.joint.motion import profile
+from controller.joint.motion.segments import SEGMENTS, advance, duration
+from controller.joint.settings.settings import Profile
+from controller.joint.state import Motion, Plan
 
 RNG = np.random.default_rng(23)
 RANDOM = [

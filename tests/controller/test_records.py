@@ -2,6 +2,8 @@ import math
 
 import pytest
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import State
 from controller.records import (
     INTEGER,
     PART,
@@ -19,8 +21,6 @@ from controller.records import (
     real,
     table,
 )
-from controller.settings import Settings
-from controller.state import State
 
 
 class Inner(Record):

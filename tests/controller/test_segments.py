@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from controller.segments import SEGMENTS, advance, coast, duration
-from controller.state import Motion
+from controller.joint.motion.segments import SEGMENTS, advance, coast, duration
+from controller.joint.state import Motion
 
 START = (0.3, -1.2, 25.0)
 DURATIONS = [0.02, 0.05, 0.0, 0.1, 0.01, 0.0, 0.03]

@@ -5,10 +5,11 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from controller.angles import TURN_RAD, wrapped
-from controller.sensing import fold_turns, sense, straight_angle
-from controller.settings import Sensing
-from controller.state import Sensed
+from controller.joint.angles import TURN_RAD, wrapped
+from controller.joint.reading import straight_angle
+from controller.joint.sensing import count_held, fold_turns, sense
+from controller.joint.settings.settings import Sensing
+from controller.joint.state import Sensed
 
 TICK_S = 0.002
 
@@ -186,3 +187,14 @@ def test_limited_travel_has_no_turns_to_fold():
     st.angle_rad = 100.0
     assert fold_turns(plain(), st) == 0
     assert (st.angle_rad, st.base_turn) == (100.0, 0)
+
+
+@pytest.mark.parametrize(
+    ("tracks", "second", "counted"), [(1, 900, 0), (2, 900, 5), (2, 0, 0), (2, 4095, 0)]
+)
+def test_at_a_rail_the_second_wiper_stands_in_where_it_reads(tracks, second, counted):
+    """Held readings: an open wiper is pulled to the same zero again and again, which tells nothing."""
+    s, st = plain(tracks=tracks), Sensed()
+    for _ in range(6):
+        count_held(s, st, 0, second)
+    assert st.same_ticks == counted

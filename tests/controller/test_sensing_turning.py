@@ -5,10 +5,12 @@ from math import pi
 import numpy as np
 import pytest
 
-from controller.angles import TURN_RAD
-from controller.sensing import fold_turns, sense, track_weight
-from controller.settings import CONTINUOUS, Sensing
-from controller.state import Sensed
+from controller.joint.angles import TURN_RAD
+from controller.joint.reading import straight_angle
+from controller.joint.sensing import fold_turns, sense
+from controller.joint.settings.settings import CONTINUOUS, Sensing
+from controller.joint.state import Sensed
+from controller.joint.turning import blended_change, track_weight
 
 TICK_S = 0.002
 TOP = 4095
@@ -202,3 +204,13 @@ def test_fold_turns_keeps_the_total(angle):
     assert st.angle_rad + folded * TURN_RAD == pytest.approx(angle, abs=1e-12)
     assert abs(st.angle_rad) <= 4.0 * TURN_RAD
     assert (folded == 0) == (abs(angle) <= 4.0 * TURN_RAD)
+
+
+def test_a_wiper_in_its_gap_has_no_say_though_it_seems_to_agree():
+    """The first is at its rail and by chance near the carried angle; the second, which reads, is not."""
+    s, st = turning(2), Sensed()
+    st.started = 1
+    st.angle_rad = straight_angle(s, 0)
+    second = reading(0.5 + LEAD_RAD)
+    moved = blended_change(s, st, 0, second, carried=0.0, doubt=0.1)
+    assert moved == pytest.approx(0.5, abs=2.0 * RAD_PER_COUNT)

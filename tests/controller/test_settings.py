@@ -1,7 +1,7 @@
 import pytest
 
+from controller.joint.settings.settings import Settings
 from controller.records import leaves, out_of_range
-from controller.settings import Settings
 from sim.documentation import settings_rows
 
 ROWS = settings_rows(Settings)

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from controller.speed_change import change_speed, stop_distance
-from controller.state import Plan
+from controller.joint.motion.speed_change import change_speed, stop_distance
+from controller.joint.state import Plan
 
 RNG = np.random.default_rng(11)
 STARTS = [

@@ -3,8 +3,9 @@
 import numpy as np
 import pytest
 
-from controller import faults
-from controller.supervisor import ARM, CHECKING, POWERED, TRIPPED, UNPOWERED
+from controller.joint import faults, supervisor
+from controller.joint.modes import ARM, CHECKING, POWERED, SECOND, TRIPPED, UNPOWERED
+from controller.joint.settings.settings import Settings
 from sim import program, sensor
 from sim.closed_loop import simulate
 from sim.scenarios import Scenario
@@ -125,3 +126,17 @@ def test_the_named_scenarios_say_the_same(nominal):
     known = nominal.scenarios()
     assert simulate(nominal, known["arming"]).metrics.fault == "none"
     assert simulate(nominal, known["arming_swapped"])["fault"][-1] == faults.REVERSED
+
+
+@pytest.mark.parametrize("angle", [-1.0, 5.0])
+def test_the_stroke_is_a_direction_and_no_strength(angle):
+    assert abs(supervisor.first_stroke(Settings().limits, angle)) == 1.0
+
+
+def test_motion_the_right_way_counts_from_the_first_weak_push_on(checking):
+    """A joint of little friction is there before a quarter of the push is reached."""
+    s, m = checking.settings.stopping, checking.state.mode
+    for k in range(1, 5):
+        supervisor.check(s, m, 2.0 + 0.3 * k * s.check_rad, 0.002)
+        assert abs(m.open_V) < 0.25 * s.check_V
+    assert m.phase == SECOND

@@ -3,8 +3,22 @@
 import numpy as np
 import pytest
 
-from controller import faults
-from controller.supervisor import ARM, CHECKING, EASE, POWERED, RELEASE, STOP, STOPPING, TRIPPED
+from controller.joint import faults, supervisor
+from controller.joint.modes import (
+    ARM,
+    CHECKING,
+    DISARM,
+    EASE,
+    POWERED,
+    RELEASE,
+    SECOND,
+    STOP,
+    STOPPING,
+    TRIPPED,
+    UNPOWERED,
+)
+from controller.joint.settings.settings import Settings
+from controller.joint.state import State
 from sim import program
 from sim.closed_loop import simulate
 from sim.scenarios import Scenario
@@ -209,3 +223,90 @@ def test_switching_off_alone_does_not_let_go(nominal):
     # a fifth of the grip here; 17 to 74 % over parts and objects (own study)
     assert trace["tip_N"][-1] > 0.15 * trace["tip_N"][at - 1] > 0.0
     assert CHECKING not in trace["mode"]
+
+
+# --- one release a stop, no harder than the move that it ends
+
+
+def pushed(bench):
+    """A powered joint that has pushed for a while, its way known."""
+    bench.ask(ARM)
+    moving(bench, 40)
+    assert bench.state.mode.push_sign == 1.0
+    return bench
+
+
+def rest_of_release(bench):
+    for _ in range(200):
+        bench.tick()
+        if bench.report.mode != STOPPING:
+            return
+    raise AssertionError("it never ended")
+
+
+def test_a_joint_is_released_once_a_stop(bench):
+    pushed(bench).ask(DISARM)
+    assert bench.ask(RELEASE) == STOPPING
+    rest_of_release(bench)
+    assert bench.state.mode.push_sign == 0.0
+    assert bench.ask(RELEASE) == UNPOWERED
+    assert bench.tick(5) == 0.0
+
+
+def test_a_joint_that_was_never_driven_is_not_released(bench):
+    bench.tick(5)
+    assert bench.ask(RELEASE) == UNPOWERED
+    assert bench.tick(5) == 0.0
+
+
+def test_the_way_of_an_earlier_run_is_forgotten_at_arming(bench):
+    pushed(bench).ask(DISARM)
+    bench.ask(ARM)
+    assert bench.state.mode.push_sign == 0.0
+
+
+def test_a_release_that_moves_against_the_drive_trips(bench):
+    """With swapped wires it would run into the stop."""
+    pushed(bench).ask(DISARM)
+    bench.settings.stopping.release_s = 5.0
+    bench.settings.stopping.release_V = 2.3  # beyond what the watch grants to friction
+    bench.ask(RELEASE)
+    angle = 2.0
+    for _ in range(400):
+        angle += 0.004
+        bench.place(angle)
+        bench.tick()
+        if bench.report.mode != STOPPING:
+            break
+    assert (bench.report.mode, bench.report.fault) == (TRIPPED, faults.REVERSED)
+    assert angle - 2.0 < 0.3
+
+
+@pytest.mark.parametrize("grip", [0, 1])
+def test_a_controlled_stop_keeps_the_limit_of_the_move_that_it_ends(bench, grip):
+    """The self-test's current is no licence to press harder at the end."""
+    s = bench.settings
+    s.limits.current_A, s.limits.grip_current_A, s.limits.check_current_A = 0.1, 0.05, 5.0
+    bench.ask(ARM)
+    moving(bench, 30)
+    if grip:
+        bench.target(3.0, grip=1)
+        bench.tick(30)
+    bench.state.loop.integral_V = 4.0  # it presses with all that it may
+    bench.ask(EASE)
+    amps = s.limits.grip_current_A if grip else s.limits.current_A
+    seen = 0
+    while bench.report.mode == STOPPING:
+        assert bench.report.allowed_V <= s.limits.resistance_ohm * amps + 1e-9
+        seen += bench.report.allowed_V > 0.0
+        bench.tick()
+    assert seen > 0
+
+
+@pytest.mark.parametrize("fault", [faults.BLOCKED, faults.NO_MOTION])
+def test_a_joint_that_pressed_on_something_lets_go_as_it_stops(fault):
+    """Either fault may stand for a finger that holds somebody: the stop begins with the release."""
+    settings, state = Settings(), State()
+    state.mode.mode = POWERED
+    supervisor.answer_fault(settings, state.mode, fault, 0.5)
+    assert (state.mode.mode, state.mode.phase) == (STOPPING, SECOND)

@@ -5,11 +5,11 @@ import math
 import numpy as np
 import pytest
 
-from controller import setpoint, trajectory
-from controller.angles import TURN_RAD
+from controller.joint.angles import TURN_RAD
+from controller.joint.motion import setpoint, trajectory
+from controller.joint.settings.settings import CONTINUOUS, Settings
+from controller.joint.state import Command, Motion, Plan, Sensed
 from controller.records import get, leaves
-from controller.settings import CONTINUOUS, Settings
-from controller.state import Command, Motion, Plan, Sensed
 
 TICK_S = 0.002
 SPAN_S = 0.02

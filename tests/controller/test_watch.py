@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from controller import faults, watch
-from controller.settings import CONTINUOUS, Settings
-from controller.state import Evidence, Readings, State
+from controller.joint import faults, watch
+from controller.joint.settings.settings import CONTINUOUS, Settings
+from controller.joint.state import Evidence, Readings, State
 
 H = 0.002
 

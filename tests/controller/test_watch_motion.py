@@ -4,9 +4,9 @@ import math
 
 import pytest
 
-from controller import faults, watch
-from controller.settings import Settings
-from controller.state import State
+from controller.joint import faults, watch
+from controller.joint.settings.settings import Settings
+from controller.joint.state import State
 
 H = 0.002
 
@@ -81,3 +81,22 @@ def test_coasting_after_the_push_turned_round_is_not_against_the_drive():
         return speed[0] * H
 
     assert watched(-4.0, slowing, still_s=0.0, slow_s=0.0)[0] == faults.NONE
+
+
+@pytest.mark.parametrize(("u", "push"), [(5.0, 1.5), (3.0, 0.0), (-5.0, -3.0), (-1.9, 0.0)])
+def test_a_spring_takes_its_part_of_a_push_in_the_closing_direction_only(u, push):
+    w = Settings().watch
+    w.friction_V, w.spring_V = 2.0, 1.5
+    assert watch.push_beyond_friction(w, u) == pytest.approx(push, abs=1e-12)
+
+
+def test_what_crossing_cables_turn_counts_as_motion():
+    """The joint stands, its drum is turned by the joint that its cable crosses (rad/s)."""
+    settings, state = Settings(), State()
+    state.sensed.across_rad_s = 2.0
+    for _ in range(10):
+        watch.gather(settings, state.evidence, state.sensed, 4.0, H)
+    leak = H / settings.watch.window_s
+    assert state.evidence.seen_rad == pytest.approx(
+        2.0 * H * sum((1.0 - leak) ** k for k in range(10))
+    )

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from controller.settings import Settings
+from controller.joint.settings.settings import Settings
 from controller.wire import framing, messages, table
 from host.bridge import RESULTS
 from sim.documentation import constant_strings

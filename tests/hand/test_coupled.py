@@ -99,7 +99,7 @@ def test_budgets_agree_with_the_simulation(hand, run):
     assert made.lowest_bus_V == pytest.approx(run.bus_V.min())
     assert made.margin_V == pytest.approx(min(run.bus_V.min(), made.lowest_bus_V_range[0]) - 4.2)
     # heat: the closed form against the two-node model run for two hours at that rms current
-    from controller import heat as model
+    from controller.joint import heat as model
     from sim.part import Plant
 
     k = int(np.argmax(repeated_heat(hand, again)))

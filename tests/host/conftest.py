@@ -5,11 +5,10 @@ from pathlib import Path
 
 import pytest
 
-from controller import node as node_module
-from controller import portable, timing
+from controller import portable
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host import stand_in, virtual_board
+from host.virtual import board
 from sim.closed_loop import load_joint
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
@@ -21,10 +20,10 @@ class Clock:
     def __init__(self):
         self.us = 1000
 
-    def ticks_us(self):
+    def now(self):
         return self.us % 2**30
 
-    def sleep_us(self, span):
+    def sleep(self, span):
         self.us += span
 
 
@@ -54,7 +53,7 @@ class Bench:
         self.wire = Wire()
         self.joint = load_joint(NOMINAL)
         self.joint.settings.stopping.check_V *= self_test
-        self.node = virtual_board.make_node([self.joint] * joints, self.wire)
+        self.node = board.make_node([self.joint] * joints, self.wire, clock=clock)
         self.node.hard = list(hard)
         self.node.begin()
         self.reader = framing.Reader()
@@ -123,18 +122,11 @@ class Bench:
 
     @property
     def duty(self):
-        return self.node.board.joints[0].value
+        return self.node.board.mechanism.values[0]
 
 
 @pytest.fixture
-def make_bench(monkeypatch):
+def make_bench():
     clock = Clock()
-    for module in (node_module, timing, stand_in):
-        monkeypatch.setattr(module, "ticks_us", clock.ticks_us)
-    from controller import answering
-
-    monkeypatch.setattr(answering, "ticks_us", clock.ticks_us)
-    monkeypatch.setattr(node_module, "sleep_us", clock.sleep_us)
-    monkeypatch.setattr(stand_in, "sleep_us", clock.sleep_us)
     assert portable.ticks_diff(5, 2**30 - 5) == 10
     return lambda **options: Bench(clock, **options)

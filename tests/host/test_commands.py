@@ -77,8 +77,12 @@ def test_simulate_json_and_trace(joint, tmp_path):
 
 
 def test_a_time_that_never_comes_is_null(joint, tmp_path):
-    found = answer(jointloop("simulate", joint, "--scenario", "wiper_open", "--json", cwd=tmp_path))
+    done = jointloop("simulate", joint, "--scenario", "wiper_open", "--json", cwd=tmp_path)
+    assert done.returncode == 1, "the joint tripped"
+    found = json.loads(done.stdout)
     assert found["settling_2pct_s"] is None
+    for name in ("overshoot_rad", "steady_error_rad", "hunting_rad"):
+        assert found[name] is None, "nothing was measured"
     assert found["mode"] == "tripped"
     assert 0.17 <= found["fault_s"] < 0.2
 
@@ -99,7 +103,7 @@ def tuned(tmp_path_factory):
     folder = tmp_path_factory.mktemp("tune")
     path = folder / "finger.toml"
     path.write_text(STARTER, encoding="utf-8")
-    done = jointloop("tune", path, "--effort", "small", "--json", "--seed", 2, cwd=folder)
+    done = jointloop("tune", path, "--effort", "small", "--json", "--seed", 3, cwd=folder)
     return path, answer(done), done.stderr
 
 
@@ -161,6 +165,11 @@ def test_gains_file_leaves_the_joint_file_alone(joint, tmp_path, tuned):
         (("simulate", "finger.toml", "--scenario", "dance"), ("--scenario", "dance", "step")),
         (("simulate", "finger.toml", "--step", "60"), ("--step", "unit")),
         (("simulate", "finger.toml", "--step", "nan deg"), ("--step",)),
+        (
+            ("simulate", "finger.toml", "--step", "120 deg"),
+            ("--step", "120 deg", "at most 100.0 deg"),
+        ),
+        (("simulate", "finger.toml", "--step", "0 deg"), ("--step", "at least")),
         (("simulate", "finger.toml", "--part", "best"), ("--part", "nominal")),
         (("simulate", "finger.toml", "--runtime", "fast"), ("--runtime", "compiled")),
         (("simulate", "finger.toml", "--trace", "no/where.csv"), ("--trace", "no such folder")),

@@ -114,7 +114,9 @@ def test_faults_study_tells_times_and_false_alarms(finger, inside, tmp_path):
 def test_a_scenario_file_runs(finger, inside, tmp_path):
     path = tmp_path / "torn.toml"
     path.write_text(SOUND, encoding="utf-8")
-    found = json.loads(inside("simulate", finger, "--scenario", path, "--json").stdout)
+    done = inside("simulate", finger, "--scenario", path, "--json")
+    assert done.returncode == 1, "the joint tripped"
+    found = json.loads(done.stdout)
     assert found["mode"] == "tripped"
     assert 0.2 < found["fault_s"] < 0.22
 
@@ -128,6 +130,7 @@ BAD = [
     ('angle = "60 deg"', 'angle = "60 m"', "step.0.angle", "60 m"),
     ('angle = "60 deg"', 'angle = "nan deg"', "step.0.angle", "nan"),
     ('angle = "60 deg"', 'angle = "99999 deg"', "step.0.angle", "-700 .. 700 rad"),
+    ('angle = "60 deg"', 'angle = "800 deg"', "at 0.12 s", "800.0 deg"),
     ('angle = "60 deg"', "", "step.0.angle", "is missing"),
     ('angle = "60 deg"', 'angle = "60 deg"\nhaste = "1 s"', "step.0.haste", "unknown key"),
     ('state = "open"', 'state = "sad"', "step.1.state", "must be one of sound"),

@@ -8,6 +8,7 @@ import json
 import os
 import signal
 import socket
+import struct
 import subprocess
 import sys
 import threading
@@ -16,16 +17,15 @@ from pathlib import Path
 
 import pytest
 
-from controller import faults
-from host.bridge import Bridge
-from host.link import open_url
+from controller.joint import faults
+from controller.wire import messages as m
+from host.bridge import Bridge, RefusedError
+from host.link import LinkLostError, open_url
 from host.recorder import Run
 
 ROOT = Path(__file__).resolve().parents[2]
 NOMINAL = ROOT / "tests" / "data" / "nominal.toml"
 TICK_S = 0.002
-LEASE_S = 0.1
-BEAT_S = 0.02
 
 
 @pytest.fixture
@@ -50,6 +50,14 @@ def board(joint_file, request):
         process.wait()
 
 
+def until(what, seconds=60.0):
+    """Wait until something is so, with a generous end; tell whether it is."""
+    end = time.monotonic() + seconds
+    while not (found := what()) and time.monotonic() < end:
+        time.sleep(0.01)
+    return found
+
+
 def start_victim(joint_file, url, folder, *extra):
     process = subprocess.Popen(
         [sys.executable, str(ROOT / "tests" / "host" / "victim.py"), str(joint_file), url, str(folder),
@@ -63,32 +71,34 @@ def start_victim(joint_file, url, folder, *extra):
 
 def ask_fault(url):
     """Connect as a new host and wait for the board's report: (fault, tick of it)."""
-    bridge = Bridge(open_url(url), url)
+    bridge = reached(url)
     try:
-        bridge.greet()
+        assert until(lambda: lease_is_over(bridge)), "nobody renews it"
         bridge.beat()
-        deadline = time.monotonic() + 5.0
-        while not bridge.faults and time.monotonic() < deadline:
-            time.sleep(0.02)
-        assert bridge.faults, "the board reports no fault"
+        assert until(lambda: bridge.faults), "the board reports no fault"
         assert bridge.powered == 0
         return bridge.faults[0]
     finally:
         bridge.close()
 
 
-def last_row(folder):
-    return Run(folder)
+def lease_is_over(bridge):
+    """Whether the board would refuse to drive anything for want of a lease."""
+    try:
+        bridge.request(m.ARM, struct.pack("<HI", 0, 0))
+    except RefusedError as error:
+        return error.result == m.NO_LEASE
+    return False
 
 
-def check(url, folder, slack_s=0.02):
-    """The drive was lost to silence, no later than lease and one beat after the last row it sent."""
+def check(url, folder):
+    """The drive was lost to silence; how soon stands in test_node_bounds.py, in simulated time."""
     fault, tick = ask_fault(url)
     run = Run(folder)
     assert fault == faults.LINK_SILENT
     last = run["tick"][-1]
     assert run["mode"][-1] == 2, "the victim was powered when it was lost"
-    assert (tick - last) * TICK_S <= 0.5 + LEASE_S + BEAT_S + slack_s
+    assert tick > last
     return run, tick, last
 
 
@@ -97,7 +107,6 @@ def test_host_killed(board, joint_file, tmp_path):
     victim = start_victim(joint_file, url, tmp_path / "run")
     victim.send_signal(signal.SIGKILL)
     victim.wait()
-    time.sleep(0.3)
     run, _, _ = check(url, tmp_path / "run")
     assert len(run["tick"]) > 100
     assert any(event["event"] == "settings" for event in run.events)
@@ -111,11 +120,9 @@ def test_host_stopped(board, joint_file, tmp_path):
     victim = start_victim(joint_file, url, tmp_path / "run")
     victim.send_signal(signal.SIGSTOP)
     try:
-        time.sleep(0.4)
-        # the board's loop went on ticking, though nobody reads the port
+        # the board's loop goes on ticking, though nobody reads the port
         first = ask_tick(url)
-        time.sleep(0.3)
-        assert (ask_tick(url) - first) * TICK_S >= 0.25
+        assert until(lambda: (ask_tick(url) - first) * TICK_S >= 0.25)
     finally:
         victim.kill()
         victim.send_signal(signal.SIGCONT)
@@ -123,31 +130,42 @@ def test_host_stopped(board, joint_file, tmp_path):
     check(url, tmp_path / "run")
 
 
+def reached(url):
+    """A bridge to the board, as soon as the host before is given up."""
+
+    def one():
+        bridge = Bridge(open_url(url), url)
+        try:
+            bridge.greet()
+        except LinkLostError:
+            bridge.abandon()
+            return None
+        return bridge
+
+    return until(one)
+
+
 def ask_tick(url):
-    bridge = Bridge(open_url(url), url)
+    bridge = reached(url)
     try:
         bridge.greet()
         bridge.beat()
-        deadline = time.monotonic() + 2.0
-        while not bridge.board_tick and time.monotonic() < deadline:
-            time.sleep(0.01)
-        return bridge.board_tick
+        return until(lambda: bridge.board_tick)
     finally:
         bridge.abandon()
-        time.sleep(0.1)
 
 
 def test_host_that_no_longer_reads(board, joint_file, tmp_path):
     """Its beats go on; the board sees that its reader does not."""
     url, _ = board
     victim = start_victim(joint_file, url, tmp_path / "run", "deaf")
-    time.sleep(0.6)
+    assert victim.stdout.readline().strip() == "deaf"
     victim.kill()
     victim.wait()
     fault, tick = ask_fault(url)
     assert fault == faults.LINK_SILENT
     last = Run(tmp_path / "run")["tick"][-1]
-    assert (tick - last) * TICK_S <= 0.5 + 2 * LEASE_S + BEAT_S + 0.05
+    assert tick > last
 
 
 @pytest.mark.parametrize("board", [("--tcp", "0")], indirect=True)
@@ -157,7 +175,7 @@ def test_cable_pulled(board, joint_file, tmp_path):
     proxy = Proxy(int(url.rsplit(":", 1)[1]))
     victim = start_victim(joint_file, f"tcp://127.0.0.1:{proxy.port}", tmp_path / "run")
     proxy.cut()
-    assert victim.wait(5.0) != 0
+    assert victim.wait(60.0) != 0
     run, _, _ = check(url, tmp_path / "run")
     assert any(event["event"] == "link_lost" for event in run.events)
 
@@ -198,14 +216,12 @@ def test_ctrl_c_stops_the_drive_first_and_the_program_then(board, joint_file, tm
          "--folder", str(tmp_path / "run")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
-    deadline = time.monotonic() + 20.0
     rows = tmp_path / "run" / "telemetry.csv"
-    while time.monotonic() < deadline and (not rows.exists() or rows.stat().st_size < 60000):
-        time.sleep(0.05)
+    assert until(lambda: rows.exists() and rows.stat().st_size > 60000)
     process.send_signal(signal.SIGINT)
-    out, _ = process.communicate(timeout=10.0)
+    out, _ = process.communicate(timeout=60.0)
     assert process.returncode == 130
-    assert "STOP: every board answered" in out
+    assert "STOP: stopped: " in out
     fault, _ = ask_fault(url)
     assert fault == faults.STOP_PRESSED
     modes = Run(tmp_path / "run")["mode"]
@@ -216,7 +232,6 @@ def test_a_bare_ctrl_c_byte_ends_the_drive_and_the_program(board):
     """What any terminal sends: the board's program ends, on its way out the drive is off."""
     url, process = board
     transport = open_url(url)
-    time.sleep(0.1)
     transport.write(b"\x03")
-    assert process.wait(5.0) == 0
+    assert process.wait(60.0) == 0
     transport.close()

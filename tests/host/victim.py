@@ -1,7 +1,8 @@
 """A host that will come to harm: opens a board, arms, streams, records. Not a test.
 
 ``victim.py JOINT URL FOLDER [deaf]``: prints "streaming" when it does. With ``deaf`` its
-reader stops while its beats go on.
+reader stops while its beats go on; it prints "deaf" when that has lasted for longer than a
+virtual board waits for its host.
 """
 
 import sys
@@ -31,6 +32,8 @@ def main():
             print("streaming", flush=True)
             if "deaf" in sys.argv:
                 session.bridges[0]._take = lambda _payload: time.sleep(60.0)
+        if abs(t - 3.4) < 0.011:
+            print("deaf", flush=True)
 
     try:
         stream(session, {0: move}, 50.0, tell=told)

@@ -18,9 +18,10 @@ def hidden_parts(joint, count, seed):
     return draw_parts(joint.part, spread_of(joint.file), count, seed)[0]
 
 
-def recorded(joint, part, seconds, seed):
+def recorded(joint, part, seconds, seed, warmth_C=25.0):
     """Run the excitation on a part: its trace, from the first powered row on."""
-    trace = simulate(joint, excitation(joint.settings, seconds).scenario(), part, seed=seed)
+    scene = excitation(joint.settings, seconds).scenario()
+    trace = simulate(joint, scene, part, warmth_C, seed=seed)
     on = slice(round(LEAD_S / trace.tick_s) + 2, None)
     assert trace.metrics.fault == "none", "the excitation must not trip"
     return trace, (trace["time_s"][on], trace["angle_rad"][on], trace["allowed_V"][on])

@@ -8,7 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from host.comparing import compare, powered_rows
+from host.commands.compare import sentences
+from host.comparing import compare, last_moving, longest, powered_rows
 from host.recorder import Run, write_simulated
 from sim import program, replay, tolerance
 from sim.closed_loop import load_joint, simulate
@@ -38,7 +39,7 @@ def run(joint, tmp_path):
 
 def test_a_replay_wants_what_was_wanted_tick_by_tick(joint, run):
     found, _ = run
-    rows = powered_rows(found, 0)
+    rows = powered_rows(found, 0, joint)
     scene = replay.replay(
         joint.settings.tick_s, rows["time_s"], rows["want_rad"], rows["angle_rad"]
     )
@@ -67,19 +68,94 @@ def test_the_band_of_the_spread_holds_a_run_of_one_of_its_parts(joint, run):
     assert (result.rows["low"] <= result.rows["high"]).all()
 
 
+def test_a_warm_run_is_held_against_a_warm_part(joint, tmp_path):
+    """The winding as recorded: less than half is left of what a cold start leaves unexplained."""
+    trace = simulate(joint, excitation(joint.settings, 8.0).scenario(), warmth_C=110.0, seed=5)
+    run = Run(write_simulated(tmp_path / "warm", trace, {}))
+    more = []
+    for begun in (None, 25.0):
+        rows = compare(joint, run, 0, winding_C=begun).rows
+        rate = np.gradient(rows["want"], joint.settings.tick_s)
+        quick = np.abs(rate) > 1.5  # at rest friction keeps any voltage
+        push = np.sign(rate[quick])
+        more.append(np.mean(push * (rows["drive"] - rows["simulated_drive"])[quick]))
+    assert abs(more[0]) < 0.5 * abs(more[1])
+
+
+# --- what is compared, and what is said of it
+
+
+def moves_then_rest(folder, joint, off=(3.0, 3.1)):
+    """Moves, the drive off for a moment, then fifteen seconds of powered rest."""
+    scene = Scenario("moves", 30 * DEG, 18.0)
+    for at, angle in ((0.2, 70), (0.8, 25), (1.4, 60)):
+        scene.at(at, program.TARGET, angle * DEG)
+    trace = simulate(joint, scene, seed=5)
+    gone = (trace["time_s"] > off[0]) & (trace["time_s"] < off[1])
+    trace["mode"][gone] = 0.0
+    return Run(write_simulated(folder / "rest", trace, {})), trace
+
+
+def test_the_last_stretch_with_motion_is_compared_not_the_longest(joint, tmp_path):
+    found, _ = moves_then_rest(tmp_path, joint)
+    assert compare(joint, found, 0, stretch=longest(found, 0)).moved is False
+    result = compare(joint, found, 0)
+    assert result.moved
+    assert result.time_s[-1] < 3.1
+    assert result.fit > 0.95
+
+
+def test_of_a_long_stretch_what_ends_with_the_motion_is_kept(joint, tmp_path):
+    """A step, then rest for longer than is compared: the step must be in it."""
+    found, _ = moves_then_rest(tmp_path, joint, off=(0.0, 0.0))
+    one = last_moving(found, 0, 5.0)
+    time_s = found["time_s"][one]
+    assert 1.5 < time_s[-1] < 4.0
+    assert time_s[-1] - time_s[0] <= 5.0
+
+
+def test_rest_is_told_as_rest_with_its_noise(joint, tmp_path):
+    trace = simulate(joint, Scenario("idle", 30 * DEG, 3.0), seed=5)
+    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 4, 3)
+    result = compare(joint, Run(write_simulated(tmp_path / "idle", trace, {})), 0, parts=parts)
+    assert not result.moved
+    assert result.reasons == []
+    (told,) = sentences(result, "nominal", 4)
+    noise = 1.96 * np.std(result.rows["measured"]) / DEG
+    assert told.startswith(f"Nothing moved: noise of +-{noise:.2f} deg")
+    counts = joint.part.probe.noise_counts * abs(joint.settings.sensing.rad_per_count)
+    assert np.std(result.rows["measured"]) == pytest.approx(counts, rel=0.3)
+
+
+def test_a_joint_that_stood_where_it_was_to_move_is_no_rest_and_no_share_below_none(
+    joint, tmp_path
+):
+    """Stuck: the simulation goes away, and explains nothing; no percentage below zero is said."""
+    scene = Scenario("moves", 30 * DEG, 2.5).at(0.2, program.TARGET, 70 * DEG)
+    trace = simulate(joint, scene, seed=5)
+    trace["angle_rad"][:] = 30 * DEG + np.random.default_rng(1).normal(0.0, 1e-3, len(trace.rows))
+    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 4, 3)
+    result = compare(joint, Run(write_simulated(tmp_path / "stuck", trace, {})), 0, parts=parts)
+    assert result.moved
+    assert result.fit < -5.0
+    told = sentences(result, "nominal", 4)
+    assert told[0].startswith("Outside the spread of parts")
+    assert "explains nothing of the recorded course" in told[1]
+    assert "-" not in told[1]
+
+
+def test_the_words_come_first(joint, run):
+    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 20, 3)
+    told = sentences(compare(joint, run[0], 0, parts=parts), "nominal", 20)
+    assert told[0].startswith("Within the spread of parts: inside the band of 20 of them")
+    assert "explains 9" in told[1]
+
+
 def test_a_run_that_was_never_powered_is_refused(joint, tmp_path):
     trace = simulate(joint, Scenario("idle", 0.5, 0.3).at(0.02, program.REQUEST, 2.0))
     folder = write_simulated(tmp_path / "idle", trace, {})
     with pytest.raises(InputError, match="was not powered"):
         compare(joint, Run(folder), 0)
-
-
-@pytest.mark.parametrize(
-    ("flags", "found"),
-    [([0, 1, 1, 0, 1], slice(1, 3)), ([1, 1, 1], slice(0, 3)), ([0, 0], slice(0, 0))],
-)
-def test_the_longest_stretch(flags, found):
-    assert replay.longest_stretch(np.array(flags)) == found
 
 
 def test_fit_share_is_one_for_itself_and_none_for_the_mean():

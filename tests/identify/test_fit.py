@@ -8,6 +8,7 @@ must be reached is in the project's own statement of work: products within 5 %, 
 import numpy as np
 import pytest
 
+from sim.identified import part_with
 from sim.identify.fit import COMBINATIONS, Problem, fit, regress_cloud, without_cloud
 from sim.identify.response import TONES_HZ, tones
 from sim.identify.space import axes_of, part_of
@@ -84,6 +85,38 @@ def test_a_fit_is_a_table_that_gives_the_same_part_back(joint, fitted):
     made = again.part(joint.part)
     assert made.motor.emf_V_s == pytest.approx(found.part.motor.emf_V_s, rel=1e-7)
     assert made.cable.flexor_N_m == pytest.approx(found.part.cable.flexor_N_m, rel=1e-7)
+
+
+def test_a_warm_winding_is_no_error_where_it_is_known_and_is_suspected_where_not(joint):
+    """75 degC from the beginning: taken as cold, the constants exclude the truth; told, they hold it."""
+    part = hidden_parts(joint, 1, 78)[0]
+    trace, log = recorded(joint, part, 14.0, 1, warmth_C=75.0)
+    winding_C = trace["winding_C"][-len(log[0]) :]
+    worst, suspected = [], []
+    for known in (None, winding_C):
+        found = fit(joint, *log, winding_C=known)
+        errors = held_against(joint, part, found)
+        worst.append(max(abs(errors[name][0]) for name in COMBINATIONS))
+        suspected.append(any("warmer when it began" in one for one in found.remarks))
+    assert worst[0] > 3.0
+    assert worst[1] < 2.5
+    assert suspected == [True, False]
+
+
+def test_an_answer_at_the_edge_of_the_box_is_told_and_fitted_again(joint):
+    """Friction three times the datasheet's, five deviations out: the box ends at 3.5."""
+    part = part_with(joint.part, {"motor_friction": 3.0})
+    _, log = recorded(joint, part, 14.0, 1)
+    found = fit(joint, *log)
+    low, middle, high = found.interval("motor_friction")
+    assert low < 3.0 < high
+    (told,) = [one for one in found.remarks if one.startswith("motor friction")]
+    assert "lies outside what the spread allows" in told
+    assert "widened and all fitted again" in told
+    edge = found.spread[found.index("motor_friction")].value(3.5)
+    assert middle > edge, "beyond where the box before ended"
+    error, _ = held_against(joint, part, found)["friction_by_drive"]
+    assert abs(error) < 3.0
 
 
 def test_a_log_without_motion_tells_nothing(joint):

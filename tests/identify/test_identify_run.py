@@ -9,6 +9,8 @@ import numpy as np
 import pytest
 import tomlkit
 
+from host.commands.identify_run import look_at, warmth_of
+from host.comparing import powered_rows
 from host.recorder import Run, write_simulated
 from sim import tolerance
 from sim.closed_loop import Fleet, load_joint, simulate
@@ -75,6 +77,22 @@ def test_it_answers_with_intervals_response_and_figure(written):
     assert answer["held_out_fit"] > 0.95
 
 
+def test_what_the_winding_was_taken_as_is_told(written):
+    """A simulated run records its winding; the words say what a warm one does (IEC 60028: 3.9 % in 10 degC)."""
+    from host.commands.identify_run import warmth_told
+
+    told = [one for one in written[1]["remarks"] if "winding" in one and "when it began" in one]
+    assert len(told) == 1
+    assert "25 degC" in told[0]
+    assert "3.9 % of resistance" in told[0]
+    assert "Record cold" in told[0]
+    assert written[1]["winding_begun_C"]["value"] == pytest.approx(25.0, abs=6.0)
+    rows = {"time_s": np.arange(3.0), "winding_C": np.array([26.0, 27.0, 28.0])}
+    assert warmth_of(rows, 60.0) == pytest.approx([60.0, 61.0, 62.0])
+    assert warmth_of({"time_s": np.arange(2.0)}, None) == pytest.approx([25.0, 25.0])
+    assert "as you say" in warmth_told(60.0, True, True)
+
+
 def test_the_table_keeps_remarks_and_says_where_it_is_from(written, bench):
     text = written[0].read_text(encoding="utf-8")
     for line in STARTER_TEXT.splitlines():
@@ -137,6 +155,23 @@ def test_a_gap_is_laid_at_the_door_of_what_made_it(name, change, bench, tmp_path
     assert first.name == name
     assert first.share > 0.8
     assert first.deviations > 0.0
+
+
+def test_what_is_blamed_is_plausible_and_may_be_the_sensor(bench, tmp_path):
+    """A phalanx three times as heavy, and a sensor bent by its datasheet's bound: each is named first."""
+    from host.comparing import compare
+    from sim.identified import part_with
+
+    joint = load_joint(bench[0])
+    heavy, bent = part_with(joint.part, {"joint_inertia": 3.0}), part_with(joint.part, {})
+    bent.probe.odd_error = joint.file.sensor.linearity
+    for name, part in (("joint_inertia", heavy), ("sensor_linearity_odd", bent)):
+        trace = simulate(joint, excitation(joint.settings, 10.0).scenario(), part, seed=2)
+        run = Run(write_simulated(tmp_path / name, trace, {}))
+        found = compare(joint, run, 0, parts=[joint.part, part]).reasons
+        assert found[0].name == name
+        assert found[0].deviations > 0.0
+        assert max(abs(one.deviations) for one in found) <= 3.0
 
 
 def test_full_circle_tuned_on_what_was_identified(written, bench):
@@ -242,14 +277,56 @@ def test_recordings_that_tell_nothing_are_refused(change, words, bench, tmp_path
 
 
 def test_missing_rows_and_a_torn_line_are_told(bench, tmp_path):
-    from host.commands.identify_run import look_at
-    from host.comparing import powered_rows
 
     target = spoiled(bench[1], tmp_path, lambda lines: [*lines[:2000], *lines[2040:-1], "77,0.1"])
-    run = Run(target)
-    told = " ".join(look_at(run, 0, powered_rows(run, 0)))
+    run, joint = Run(target), load_joint(bench[0])
+    told = " ".join(look_at(run, 0, powered_rows(run, 0, joint)))
     assert "last line was torn" in told
     assert "40 rows" in told
+
+
+def test_a_recording_with_more_than_a_tenth_missing_is_refused(bench, tmp_path):
+    """One row of six gone, as a link that keeps dropping loses them."""
+
+    def thinned(lines):
+        return [one for k, one in enumerate(lines) if k % 6 != 3 or k == 0]
+
+    run, joint = Run(spoiled(bench[1], tmp_path, thinned)), load_joint(bench[0])
+    with pytest.raises(InputError, match="more than a tenth"):
+        look_at(run, 0, powered_rows(run, 0, joint))
+
+
+def test_another_joints_recording_is_refused_with_the_difference_told(bench, inside, tmp_path, monkeypatch):  # fmt: skip
+    """A direct thumb against the recording of a cable finger: nothing is written without a yes."""
+    monkeypatch.chdir(tmp_path)
+    path = tmp_path / "thumb.toml"
+    text = STARTER_TEXT.replace('kind = "pair"', 'kind = "direct"').replace('"index middle', '"thumb middle')  # fmt: skip
+    path.write_text(text, encoding="utf-8")
+    code, _, err = inside("identify", bench[1], "--into", path, "--write")
+    said = " ".join(err.split())
+    assert code == 2
+    assert "is not the joint that was recorded" in said
+    assert "cable.kind is pair in the recording, direct in the file" in said
+    assert "joint.name is index middle" in said
+    assert path.read_text(encoding="utf-8") == text
+
+
+def test_a_file_that_was_put_right_since_is_taken_with_a_yes(bench, tmp_path):
+    from host.commands.identify_run import same_joint
+    from host.terminal import Terminal
+
+    path = tmp_path / "finger.toml"
+    path.write_text(STARTER_TEXT.replace('"6 mm"', '"0.006 m"'), encoding="utf-8")
+    run = Run(bench[1])
+    assert same_joint(Terminal(True), run, 0, load_joint(path), False) == [], (
+        "the same, otherwise written"
+    )
+    path.write_text(STARTER_TEXT.replace("gear_ratio = 250", "gear_ratio = 298"), encoding="utf-8")
+    told = same_joint(Terminal(True), run, 0, load_joint(path), True)
+    assert len(told) == 1
+    assert "motor.gear_ratio is 250 in the recording, 298 in the file" in told[0]
+    with pytest.raises(InputError, match="gear_ratio"):
+        same_joint(Terminal(True), run, 0, load_joint(path), False)
 
 
 @pytest.mark.parametrize(
@@ -258,6 +335,8 @@ def test_missing_rows_and_a_torn_line_are_told(bench, tmp_path):
         (("--write",), "needs --into"),
         (("--resistance", "6.3 kg"), "6.3 kg"),
         (("--resistance", "0 ohm"), "0.05 .. 1000"),
+        (("--winding", "900 degC"), "-20 .. 200"),
+        (("--winding", "warm"), "warm"),
         (("--resistance", "6 ohm", "--temperature", "400 degC"), "-20 .. 80"),
         (("--joint", "3"), "must be 0 .. 0"),
         (("--into", "none.toml"), "none.toml"),

@@ -71,6 +71,7 @@ class Bench:
             start_new_session=True,
         )  # fmt: skip
         self.lines = []
+        self.printed = threading.Condition()
         self.ready = threading.Event()
         self.url = ""
         threading.Thread(target=self._read, daemon=True).start()
@@ -79,9 +80,17 @@ class Bench:
         self.token = self.url.split("#")[1]
         self.port = int(re.search(r":(\d+)/", self.url)[1])
 
+    def wait_for_line(self, words):
+        """Wait until a line with these words is printed, or was."""
+        with self.printed:
+            found = self.printed.wait_for(lambda: any(words in line for line in self.lines), 60.0)
+        assert found, "".join(self.lines)
+
     def _read(self):
         for line in self.process.stdout:
-            self.lines.append(line)
+            with self.printed:
+                self.lines.append(line)
+                self.printed.notify_all()
             if line.startswith("http://"):
                 self.url = line.strip()
                 self.ready.set()

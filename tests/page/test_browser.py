@@ -14,15 +14,12 @@ import numpy as np
 import pytest
 import tomlkit
 
-from controller import faults
+from controller.joint import faults
 from host.recorder import Run
 from sim.documentation import fault_table
 
 expect = pytest.importorskip("playwright.sync_api").expect
-WAIT = 15_000
-BUSY = [row["name"] for row in fault_table()
-        if row["number"] in (faults.DEADMAN, faults.LINK_SILENT)]  # fmt: skip
-"""What a busy computer brings about: its virtual board, or its link, stands still for too long."""
+WAIT = 60_000
 PICTURES = Path(os.environ.get("JOINTLOOP_PICTURES", "jointloop-runs/pictures"))
 
 
@@ -37,21 +34,9 @@ def arm(page):
 
 
 def arm_now(page):
-    """Press Arm until the joint is powered: a busy computer may let its virtual board or its link stand still."""
-    seen = []
-    for _ in range(5):
-        page.click("#arm")
-        expect(page.locator("#state")).to_contain_text(
-            re.compile("cable can pull|TRIPPED"), timeout=WAIT
-        )
-        if "cable can pull" in page.locator("#state").text_content():
-            return
-        expect(page.locator("#faults")).to_contain_text("Cause:", timeout=WAIT)
-        seen.append(page.locator("#faults").text_content())
-        assert any(name in seen[-1] for name in BUSY), seen
-        page.click("#clear")
-        expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
-    raise AssertionError(seen)
+    """Press Arm and wait until the joint is powered."""
+    page.click("#arm")
+    expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
 
 
 def picture(page, name):
@@ -109,7 +94,7 @@ def test_the_whole_order_of_work_by_mouse(bench, opened):
     kp.press("Tab")
     expect(page.locator("#gains-note")).to_contain_text("must lie in 0 .. 1000")
     assert page.locator("#apply").is_disabled()
-    kp.fill("45")
+    kp.fill("35")
     kp.press("Tab")
     expect(page.locator("#margins")).to_contain_text("Then: Ms", timeout=WAIT)
     picture(page, "gains-1280")
@@ -118,7 +103,7 @@ def test_the_whole_order_of_work_by_mouse(bench, opened):
     expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
     page.click("#undo")
     expect(kp).to_have_value(was, timeout=WAIT)
-    kp.fill("45")
+    kp.fill("35")
     kp.press("Tab")
     expect(page.locator("#apply")).to_be_enabled(timeout=WAIT)
     page.click("#apply")
@@ -136,7 +121,7 @@ def test_the_whole_order_of_work_by_mouse(bench, opened):
     text = made.paths[0].read_text(encoding="utf-8")
     assert "# One finger joint" in text
     table = tomlkit.parse(text)["gains"]
-    assert table["kp"] == "45.0 V/rad"
+    assert table["kp"] == "35.0 V/rad"
     assert table["provenance"]["recording"] == made.run_folder().name
     report = (made.run_folder() / "report.html").read_text(encoding="utf-8")
     assert "<svg" in report
@@ -148,41 +133,66 @@ def test_the_whole_order_of_work_by_mouse(bench, opened):
 
 
 def test_the_order_of_work_by_keyboard_alone(bench, opened):
-    page = opened(bench())
+    made = bench()
+    page = opened(made)
     expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
 
     def tab_to(selector):
-        for _ in range(80):
+        for _ in range(120):
             page.keyboard.press("Tab")
             if page.locator(f"{selector}:focus").count():
                 return
         raise AssertionError(f"{selector} is not reached by Tab")
+
+    def press(selector):
+        tab_to(selector)
+        page.keyboard.press("Enter")
 
     tab_to("#hand")
     page.keyboard.press("Home")
     expect(page.locator("#seen")).to_contain_text("0 ..", timeout=WAIT)
     page.keyboard.press("End")
     expect(page.locator("[data-step=check]")).to_have_class("done", timeout=WAIT)
-    tab_to("[data-step=arm] summary")
-    page.keyboard.press("Enter")
+    press("[data-step=arm] summary")
     tab_to("#cautioned")
     page.keyboard.press("Space")
-    tab_to("#arm")
-    page.keyboard.press("Enter")
+    press("#arm")
     expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
-    tab_to("[data-step=jog] summary")
-    page.keyboard.press("Enter")
-    tab_to("[data-jog='-10']")
-    page.keyboard.press("Enter")
+    press("[data-step=jog] summary")
+    press("[data-jog='-10']")
     expect(page.locator("#want")).to_contain_text("wanted", timeout=WAIT)
     tab_to("#goal")
     page.keyboard.type("5")  # typing alone never moves anything
     expect(page.locator("#jog-note")).to_contain_text("Moved")
+    press("[data-step=sweep] summary")
+    press("#down")
+    expect(page.locator("#result")).to_contain_text("overshoot", timeout=WAIT)
+    press("[data-step=gains] summary")
+    expect(page.locator("#margins")).to_contain_text("Ms", timeout=WAIT)
+    tab_to("#gains input[data-name=kp]")
+    page.keyboard.press("Control+a")
+    page.keyboard.type("35")
+    page.keyboard.press("Tab")
+    expect(page.locator("#apply")).to_be_enabled(timeout=WAIT)
+    press("#apply")
+    expect(page.locator("#gains-note")).to_contain_text("arm again", timeout=WAIT)
+    press("[data-step=compare] summary")
+    press("#compare")
+    expect(page.locator("#compared")).to_contain_text("explains", timeout=WAIT)
+    press("[data-step=save] summary")
+    press("#save")
+    expect(page.locator("#saved")).to_contain_text("Gains written", timeout=WAIT)
+    press("#report")
+    expect(page.locator("#saved")).to_contain_text("report.html", timeout=WAIT)
+    press("[data-step=arm] summary")
+    press("#arm")
+    expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
+    press("[data-step=jog] summary")
+    tab_to("#goal")
     page.keyboard.press("Escape")  # stops from inside a field
     expect(page.locator("#state")).to_contain_text("TRIPPED", timeout=WAIT)
     expect(page.locator("#stop-note")).to_contain_text("stopped")
-    tab_to("#clear")
-    page.keyboard.press("Enter")
+    press("#clear")
     expect(page.locator("#state")).to_contain_text(
         "Drive is off", timeout=WAIT
     )  # never armed by it
@@ -212,16 +222,77 @@ def test_stop_under_load_by_mouse_by_escape_and_from_a_second_page(bench, opened
     picture(page, "joint-1920")
 
 
+def test_while_live_space_is_stop_and_no_key_moves_twice(bench, opened):
+    made = bench()
+    page = opened(made)
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+    state, jog = page.locator("#state"), page.locator("[data-jog='2']")
+
+    def moves():
+        return sum(one["event"] == "mark" for one in Run(made.run_folder()).events)
+
+    def again():
+        page.click("#clear")
+        expect(state).to_contain_text("Drive is off", timeout=WAIT)
+        open_step(page, "arm")
+        arm_now(page)
+        open_step(page, "jog")
+
+    page.evaluate("document.querySelector('[data-step=arm] summary').focus()")
+    page.keyboard.press("Space")  # off: it presses what has the focus
+    expect(page.locator("[data-step=arm]")).to_have_attribute("open", "")
+    page.check("#cautioned")
+    arm_now(page)
+    open_step(page, "jog")
+    jog.click()
+    wait_for(lambda: moves() == 1)
+    page.keyboard.press("Space")  # the jog button still has the focus
+    expect(state).to_contain_text("TRIPPED", timeout=WAIT)
+    again()
+    jog.focus()
+    for key in ("ArrowUp", "ArrowRight", "ArrowDown", "ArrowLeft", "PageUp", "Home"):
+        page.keyboard.press(key)
+    for _ in range(5):  # held: the first press, then repeats
+        page.keyboard.down("Enter")
+    page.keyboard.up("Enter")
+    page.focus("#goal")
+    page.keyboard.press("ArrowUp")
+    page.keyboard.press("Space")  # typed, not meant
+    page.keyboard.press("Enter")
+    page.click("[data-jog='-2']")
+    expect(page.locator("#jog-note")).to_contain_text("Moved")
+    wait_for(lambda: moves() >= 3)
+    assert moves() == 3, "one by mouse, one by Enter, one by mouse"
+    expect(state).to_contain_text("cable can pull")
+    for focus in ("#side", "[data-step=jog] summary", "#freeze"):
+        page.focus(focus)
+        for _ in range(3):  # held beyond the answer: it presses nothing as it comes up
+            page.keyboard.down("Space")
+        expect(state).to_contain_text("TRIPPED", timeout=WAIT)
+        page.keyboard.down("Space")
+        page.keyboard.up("Space")
+        expect(page.locator("[data-step=jog]")).to_have_attribute("open", "")
+        expect(page.locator("#freeze")).to_have_text("Freeze")
+        again()
+    assert moves() == 3
+
+
 def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, opened):
     page = opened(bench())
     arm(page)
     page.click("#meddle summary")
     page.click("#words button:has-text('open')")
-    expect(page.locator("#faults")).to_contain_text(
-        re.compile("wiper at a rail|angle frozen"), timeout=WAIT
-    )
+    names = [row["name"] for row in fault_table()
+             if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP, faults.SENSOR_HELD)]  # fmt: skip
+    expect(page.locator("#faults")).to_contain_text(re.compile("|".join(names)), timeout=WAIT)
     expect(page.locator("#faults")).to_contain_text("Cure:")
     expect(page.locator("#state")).to_contain_text("TRIPPED")
+    expect(page.locator("#angle")).to_have_text(
+        "no reading"
+    )  # not the last good one, big and black
+    expect(page.locator("#angle")).to_have_class(re.compile("stale"))
+    expect(page.locator("#force")).to_have_text("-")
+    expect(page.locator("#drive")).to_have_text("off")
     page.click("#clear")
     page.wait_for_timeout(300)
     expect(page.locator("#state")).to_contain_text("TRIPPED")  # the cause stands
@@ -236,13 +307,42 @@ def last_mode(made):
     return run.joint(0, "mode")[-1]
 
 
-def wait_for(what, seconds=20.0):
+def wait_for(what, seconds=60.0):
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if what():
             return
         time.sleep(0.05)
     raise AssertionError("did not come about")
+
+
+def test_gains_beyond_the_bounds_are_red_and_asked_twice(bench, opened):
+    page = opened(bench())
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+    open_step(page, "gains")
+    margins, note, apply = (page.locator(one) for one in ("#margins", "#gains-note", "#apply"))
+    expect(margins).to_contain_text("Ms", timeout=WAIT)
+    expect(margins).not_to_have_class(re.compile("bad"))
+    kp = page.locator("#gains input[data-name=kp]")
+    kp.fill("900")
+    kp.press("Tab")
+    expect(note).to_contain_text("Beyond the bounds", timeout=WAIT)
+    expect(note).to_have_class(re.compile("bad"))
+    expect(margins).to_have_class(re.compile("bad"))
+    apply.click()
+    expect(apply).to_have_text("Yes, all the same", timeout=WAIT)
+    kp.fill("901")  # other gains: the yes was not for them
+    kp.press("Tab")
+    expect(apply).to_have_text("Apply (drive off)", timeout=WAIT)
+    apply.click()
+    expect(apply).to_have_text("Yes, all the same", timeout=WAIT)
+    expect(note).to_contain_text("Not applied; once more")
+    apply.click()
+    expect(note).to_contain_text("Applied", timeout=WAIT)
+    expect(apply).to_have_text("Apply (drive off)")
+    open_step(page, "save")
+    page.click("#save")
+    expect(page.locator("#saved")).to_contain_text("not saved", timeout=WAIT)
 
 
 def test_a_closed_page_takes_the_drive_off(bench, opened):
@@ -259,16 +359,28 @@ def test_a_closed_page_takes_the_drive_off(bench, opened):
 def test_a_killed_server_takes_the_drive_off(bench, board, opened):
     """The board is another process here, and is asked afterwards."""
     from host.bridge import Bridge
-    from host.link import open_url
+    from host.link import LinkLostError, open_url
 
     made = bench(ports=[board.url])
     page = opened(made)
     arm(page)
     wait_for(lambda: last_mode(made) == 2.0)
     os.kill(made.process.pid, signal.SIGKILL)
-    time.sleep(1.0)
-    bridge = Bridge(open_url(board.url), board.url)
-    bridge.greet()
+    bridges = []
+
+    def greeted():
+        """The board takes another host as soon as the processes of the killed one have ended."""
+        bridge = Bridge(open_url(board.url), board.url)
+        try:
+            bridge.greet()
+        except LinkLostError:
+            bridge.close()
+            return False
+        bridges.append(bridge)
+        return True
+
+    wait_for(greeted)
+    (bridge,) = bridges
     bridge.beat()
     wait_for(lambda: bridge.board_tick > 0)
     assert bridge.powered == 0

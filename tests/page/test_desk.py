@@ -4,12 +4,15 @@ import asyncio
 import json
 import shutil
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import asynccontextmanager
 from pathlib import Path
 
 import pytest
 import websockets
 from websockets.exceptions import InvalidStatus
 
+from host.page.preview import beyond
+from sim.linear import Margins
 from tests.page.conftest import Bench, Board
 
 
@@ -45,7 +48,28 @@ class Client:
         await self.socket.send(json.dumps({"do": what, "id": self.number, **more}))
         return await self.until(lambda one: one.get("answer") == self.number)
 
-    async def until(self, good, seconds=15.0):
+    @asynccontextmanager
+    async def watched(self):
+        """Somebody sees the page: it beats, however long the board takes on a busy computer."""
+
+        async def beats():
+            while True:
+                await self.socket.send(json.dumps({"do": "beat", "visible": True}))
+                await asyncio.sleep(0.2)
+
+        beating = asyncio.create_task(beats())
+        try:
+            yield
+        finally:
+            beating.cancel()
+
+    async def powered(self, wanted):
+        """Wait until the drive is told to be on, or off; it may have been told with an answer before."""
+        known = [one["status"]["powered"] for one in self.told if "status" in one]
+        if not known or known[-1] is not wanted:
+            await self.until(lambda one: one.get("status", {}).get("powered") is wanted)
+
+    async def until(self, good, seconds=60.0):
         async with asyncio.timeout(seconds):
             while True:
                 data = await self.socket.recv()
@@ -75,7 +99,7 @@ def test_a_foreign_handshake_is_refused_and_logged(made, more, words):
         assert refused.value.response.status_code == 403
 
     play(go())
-    assert any(words in line for line in made.lines)
+    made.wait_for_line(words)
 
 
 def raw(made, head):
@@ -131,10 +155,11 @@ def test_a_second_page_watches_can_stop_and_takes_control_only_with_the_drive_of
                 assert "another page controls" in refused["text"]
             logged = [m["log"] for m in second.told if "log" in m]
             assert sum(row["event"] == "refused" for row in logged) == 6
-            assert (await first.ask("arm", joint=0, cautioned=True))["ok"]
-            await first.until(lambda m: m.get("status", {}).get("powered") is True)
-            assert (await second.ask("control"))["ok"]
-            await second.until(lambda m: m.get("status", {}).get("powered") is False)
+            async with first.watched():
+                assert (await first.ask("arm", joint=0, cautioned=True))["ok"]
+                await first.powered(True)
+                assert (await second.ask("control"))["ok"]
+            await second.powered(False)
             assert not (await first.ask("jog", joint=0, by_deg=2))["ok"]
             assert (await first.ask("stop"))["ok"]  # watchers may stop
             assert (await second.ask("clear"))["ok"]
@@ -174,18 +199,72 @@ def test_what_cannot_be_done_is_answered_in_words(made, what, more, words):
     play(go())
 
 
+def test_gains_beyond_the_bounds_need_a_second_yes_and_are_never_saved(made):
+    """Ms above 1.7, no margin, or unstable: by the same formulas that tuning is bound by."""
+
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            hello = (await page.until(lambda m: "hello" in m))["hello"]
+            was = hello["joints"][0]["gains"]
+            text = made.paths[0].read_text(encoding="utf-8")
+            found = (await page.ask("preview", joint=0, gains={}))["preview"]["then"]
+            assert found["ms"] <= 1.7
+            assert found["beyond"] == ""
+            wild = {"kp": 900.0, "kd": 0.0}
+            found = (await page.ask("preview", joint=0, gains=wild))["preview"]["then"]
+            assert not found["stable"] or found["ms"] > 1.7
+            assert found["beyond"]
+            refused = await page.ask("apply", joint=0, gains=wild)
+            assert (refused["ok"], refused["again"]) == (False, True)
+            assert found["beyond"] in refused["text"]
+            assert not (await page.ask("undo", joint=0))["ok"], "nothing was applied"
+            assert (await page.ask("apply", joint=0, gains=wild, sure=True))["ok"]
+            saved = await page.ask("save", joint=0)
+            assert not saved["ok"]
+            assert "not saved" in saved["text"]
+            assert made.paths[0].read_text(encoding="utf-8") == text
+            back = await page.ask("undo", joint=0)
+            assert back["ok"], "back within the bounds needs no second yes"
+            assert back["gains"] == was
+            assert "nothing to undo" in (await page.ask("undo", joint=0))["text"]
+
+    play(go())
+
+
+@pytest.mark.parametrize(
+    ("ms", "phase", "gain", "stable", "words"),
+    [
+        (1.70, 40.0, 3.0, True, ""),
+        (1.71, 40.0, 3.0, True, "Ms 1.71, above 1.7"),
+        (568.0, 0.0, 3.0, True, "no margin"),
+        (1.5, 40.0, 1.0, True, "no margin"),
+        (1.5, float("inf"), float("inf"), True, ""),
+        (float("inf"), float("inf"), float("inf"), True, "above 1.7"),
+        (1.5, 40.0, 3.0, False, "UNSTABLE"),
+        (float("nan"), float("nan"), float("nan"), True, "no margin"),
+    ],
+)
+def test_what_is_beyond_the_bounds_is_said(ms, phase, gain, stable, words):
+    good = Margins(1.2, 5.0, 60.0, 3.0, 5.0, True)
+    found = beyond(Margins(ms, gain, phase, 3.0, 5.0, stable), good)
+    assert words in found
+    assert bool(words) == bool(found)
+    assert "UNSTABLE" in beyond(good, Margins(1.2, 5.0, 60.0, 3.0, 5.0, False))
+
+
 def test_a_hidden_page_in_control_takes_the_drive_off(made):
     async def go():
         async with connect(made) as socket:
             page = Client(socket)
             await page.until(lambda m: m.get("control") is True)
             await page.ask("clear")
-            await page.socket.send(json.dumps({"do": "beat", "visible": True}))
-            assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
-            await page.until(lambda m: m.get("status", {}).get("powered") is True)
+            async with page.watched():
+                assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
+                await page.powered(True)
             await page.socket.send(json.dumps({"do": "beat", "visible": False}))
             await page.until(lambda m: m.get("log", {}).get("event") == "unwatched")
-            await page.until(lambda m: m.get("status", {}).get("powered") is False)
+            await page.powered(False)
             await page.ask("clear")
 
     play(go())
@@ -207,9 +286,9 @@ def test_a_page_that_leaves_while_it_arms_is_stopped(made):
                 )
                 await asyncio.sleep(0.05)  # asked, and not yet told that it is powered
                 await socket.close()
-                await watcher.until(lambda m: m.get("status", {}).get("powered") is True)
+                await watcher.powered(True)
                 await watcher.until(lambda m: m.get("log", {}).get("event") == "unwatched")
-                await watcher.until(lambda m: m.get("status", {}).get("powered") is False)
+                await watcher.powered(False)
                 assert (await watcher.ask("control"))["ok"]
                 await watcher.ask("clear")
 
@@ -224,6 +303,45 @@ def test_garbage_is_refused_and_nothing_falls_over(made):
             for text in ("", "[]", "{", '"stop"', "1" * 20_000, '{"do": 3}'):
                 await socket.send(text)
             assert (await page.ask("stop"))["ok"]
+            await page.ask("clear")
+
+    play(go())
+
+
+@pytest.mark.parametrize(
+    "message",
+    [b"", b'{"do": "stop"}', b"\xff\x00", "[" * 16_000, '{"do":' * 2_600,
+     '{"do": "beat", "id": NaN}', '{"do": "dance", "id": NaN}', '{"do": "dance", "id": [[]]}',
+     '{"do": "dance", "id": ' + "[" * 700 + "]" * 700 + "}"],
+    ids=["empty", "binary", "no text", "deep list", "deep object", "nan beat", "nan", "list", "deep id"],
+)  # fmt: skip
+def test_no_message_throws_a_page_out(made, message):
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            await page.until(lambda m: m.get("control") is True)
+            await socket.send(message)
+            assert (await page.ask("stop"))["ok"]
+            assert (await page.ask("clear"))["ok"]
+
+    play(go())
+
+
+def test_knocking_at_the_door_does_not_bury_the_log(made):
+    """Any program on the computer can knock; 40 refused handshakes are told a few times at most."""
+
+    async def go():
+        async with connect(made) as socket:
+            page = Client(socket)
+            await page.until(lambda m: m.get("control") is True)
+            for _ in range(40):
+                with pytest.raises(InvalidStatus):
+                    async with connect(made, token="guess"):
+                        pass
+            assert (await page.ask("stop"))["ok"]
+            told = [m for m in page.told if m.get("log", {}).get("event") == "refused"]
+            assert 1 <= len(told) <= 2
+            assert "times so far" in told[-1]["log"]["why"]
             await page.ask("clear")
 
     play(go())
@@ -261,11 +379,12 @@ def test_a_lost_board_stops_the_joints_of_the_others_and_comes_back_off(tmp_path
         async def go():
             async with connect(made) as socket:
                 page = Client(socket)
-                assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
-                await page.until(lambda m: m.get("status", {}).get("powered") is True)
-                boards[1].kill()
-                await page.until(lambda m: m.get("log", {}).get("event") == "link_lost")
-                await page.until(lambda m: m.get("status", {}).get("powered") is False)
+                async with page.watched():
+                    assert (await page.ask("arm", joint=0, cautioned=True))["ok"]
+                    await page.powered(True)
+                    boards[1].kill()
+                    await page.until(lambda m: m.get("log", {}).get("event") == "link_lost")
+                await page.powered(False)
                 assert not (await page.ask("disarm", joint=0))["ok"], "the lost board did not do it"
                 boards[1].begin()
                 await page.until(lambda m: m.get("log", {}).get("event") == "link_found")
@@ -273,7 +392,8 @@ def test_a_lost_board_stops_the_joints_of_the_others_and_comes_back_off(tmp_path
                 assert found["status"]["powered"] is False
                 assert [one["lost"] for one in found["status"]["boards"]] == [None, None]
                 assert (await page.ask("clear"))["ok"]
-                assert (await page.ask("arm", joint=1, cautioned=True))["ok"]
+                async with page.watched():
+                    assert (await page.ask("arm", joint=1, cautioned=True))["ok"]
                 assert (await page.ask("stop"))["ok"]
                 faults = [m["log"] for m in page.told if m.get("log", {}).get("event") == "fault"]
                 await page.until(

@@ -2,8 +2,11 @@
 
 import shutil
 from pathlib import Path
+from types import SimpleNamespace
 
+from host.page.desk import Desk, Page
 from host.page.joints import is_hand, low_force, read
+from sim.force import force_doubt
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 
@@ -26,3 +29,19 @@ def test_a_hands_joints_bear_its_names_and_know_what_their_cables_cross(tmp_path
     low = low_force(joints[1], 0.5)
     assert low.across.share_1 == joints[1].settings.across.share_1 != 0.0
     assert low.limits.current_A < joints[1].settings.limits.current_A
+
+
+def test_the_page_says_the_doubt_of_the_force_that_size_says(tmp_path):
+    """`calibrate` writes ``force_factor``: with it the page's figure narrows."""
+    path = tmp_path / "joint.toml"
+    text = (DEMO / "joint.toml").read_text(encoding="utf-8")
+    told = []
+    for more in ("", '\n[calibration]\nforce_factor = "1.1"\n'):
+        path.write_text(text + more, encoding="utf-8")
+        joints, _ = read([str(path)])
+        desk = Desk(joints, SimpleNamespace(listeners=[]), [str(path)])
+        desk.opened = dict.fromkeys(("fields", "every", "virtual", "ports", "folder"))
+        (row,) = desk.about(Page(1))["joints"]
+        assert row["force_doubt"] == force_doubt(joints[0])
+        told.append(row["force_doubt"])
+    assert told[1] < 0.5 * told[0]

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from sim.challenge.steady import steady_draws
 from sim.closed_loop import joint_of
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
@@ -21,8 +22,24 @@ KINDS = {
     "noisy sensor": {"sensor": {"effective_bits": 8.0}},
     "reversed sensor": {"sensor": {"reversed": True, "dead_gap_at": "250 deg"}},
     "current sensor": {"drive": {"current_sensor": True}},
+    "turning": {
+        "joint": {"travel": "continuous", "range": None},
+        "cable": {"breaking_strength": "300 N"},
+    },
+    "turning, two wipers": {
+        "joint": {"travel": "continuous", "range": None},
+        "sensor": {"wipers": 2},
+        "cable": {"breaking_strength": "300 N"},
+    },
     "weak limits": {"limits": {"tip_force": "1.6 N", "speed": "200 deg/s"}},
 }
+
+
+@pytest.fixture(autouse=True)
+def steady():
+    """Draws do not depend on what else this process has imported."""
+    with steady_draws():
+        yield
 
 
 def joint_with(changes):
@@ -30,6 +47,8 @@ def joint_with(changes):
     tables = tomllib.loads(NOMINAL.read_text(encoding="utf-8"))
     for table, values in changes.items():
         tables.setdefault(table, {}).update(values)
+        for key in [key for key, value in values.items() if value is None]:
+            del tables[table][key]
     return joint_of(tables, "attacked.toml")
 
 

@@ -5,14 +5,12 @@ Nothing waits and nothing runs by itself: time moves by ``pass_ticks`` alone.
 
 import struct
 
-from controller import answering, portable, timing
-from controller import node as node_module
+from controller import portable
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host import stand_in, virtual_board
+from host.virtual import board
 from tests.properties.serial_line import Decoder, Line
 
-CLOCKED = (node_module, timing, stand_in, answering)
 BEAT_US = 20_000
 
 
@@ -22,23 +20,11 @@ class Clock:
     def __init__(self, us):
         self.us = us
 
-    def ticks_us(self):
+    def now(self):
         return self.us % 2**30
 
-    def sleep_us(self, span):
+    def sleep(self, span):
         self.us += span
-
-    def drive(self):
-        """Let every module that asks for the time ask this clock."""
-        for module in CLOCKED:
-            module.ticks_us = self.ticks_us
-        node_module.sleep_us = self.sleep_us
-
-
-def restore_clock():
-    for module in CLOCKED:
-        module.ticks_us = portable.ticks_us
-    node_module.sleep_us = portable.sleep_us
 
 
 class LinkBench:
@@ -46,11 +32,9 @@ class LinkBench:
 
     def __init__(self, joint, count=1, start_us=1000, self_test=False, hard=()):
         self.clock = Clock(start_us)
-        self.clock.drive()
         self.line = Line()
         self.joint = joint
-        self.node = virtual_board.make_node([joint] * count, self.line)
-        self.node.board.beat = self.stand_frozen
+        self.node = board.make_node([joint] * count, self.line, clock=self.clock)
         self.node.hard = list(hard)
         self.settings = table.pack_table(joint.settings)
         if not self_test:
@@ -62,13 +46,6 @@ class LinkBench:
         self.reader_lives = True
         self.beat_due = 0
         self.frames = []
-
-    def stand_frozen(self):
-        """An injected freeze stands still in this clock's time."""
-        board = self.node.board
-        span, board.frozen_s = board.frozen_s, 0.0
-        if span > 0.0:
-            self.clock.us += round(span * 1e6)
 
     def changed(self, name, value, data=None):
         """The packed settings with one other value."""
@@ -86,7 +63,7 @@ class LinkBench:
         """Let ticks pass, the first of them late; the line is served in between."""
         for _ in range(count):
             self.beat_if_due()
-            ahead = portable.ticks_diff(self.node.edge, self.clock.ticks_us())
+            ahead = portable.ticks_diff(self.node.edge, self.clock.now())
             self.clock.us += max(ahead, 0) + late_us
             late_us = 0
             self.node.turn()

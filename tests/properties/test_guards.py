@@ -15,24 +15,24 @@ import re
 import sys
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from controller import faults, joint, limits, supervisor
+from controller.joint import faults, limits, modes
+from controller.joint import tick as joint_module
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy, get, leaves, put
-from controller.settings import Settings
-from controller.state import Command, Readings, Report, State
 from sim import kernels, loop, scenario_file, tolerance
 from sim.challenge import Rules
-from sim.closed_loop import FINE_S, NOISE, Batch, run_record
+from sim.closed_loop import FINE_S, NOISE, Batch, Fleet, run_record
 from sim.part import Part, Sense
 from sim.program import LIMIT_BITS, Score
 from tests.properties.conftest import joint_with
 
 HERE = Path(__file__).resolve().parent
-OFF = (supervisor.UNPOWERED, supervisor.TRIPPED)
+OFF = (modes.UNPOWERED, modes.TRIPPED)
 
 # --- a run
 
@@ -73,7 +73,7 @@ class Life:
                                self.sense, events, run, self.score, k) > 0:  # fmt: skip
                 if spoil is not None:
                     spoil(k, self)
-                joint.joint_tick(*ticked)
+                joint_module.joint_tick(*ticked)
             for column, value in self._row(k).items():
                 rows.setdefault(column, []).append(value)
             loop.end_tick(self.settings, self.state.allowed, self.state.output, self.report,
@@ -91,7 +91,7 @@ class Life:
         }  # fmt: skip
 
     def _judge(self, made, scene):
-        crew = SimpleNamespace(objects=[made.part], warmth_C=[25.0])
+        crew = Fleet([made.part], [25.0], made.settings.tick_s, made.delay_s, 1)
         run = Batch(
             kernels.as_array([self.score]), kernels.as_array([self.plant]), None, self.tick_s
         )
@@ -104,7 +104,7 @@ class Life:
     def answered_s(self, since_s):
         """Time (s) from ``since_s`` to the tick in which a fault was answered; inf if never."""
         k = self.after(since_s)
-        found = np.flatnonzero(self.mode[k:] >= supervisor.STOPPING)
+        found = np.flatnonzero(self.mode[k:] >= modes.STOPPING)
         return found[0] * self.tick_s if len(found) else math.inf
 
     def span(self, since_s, until_s=math.inf):
@@ -180,10 +180,8 @@ def ticks_of(count):
 
 def stays_trapped(life):
     """Tripped to the end once tripped."""
-    first = np.argmax(life.mode == supervisor.TRIPPED)
-    return (
-        life.mode[first] == supervisor.TRIPPED and (life.mode[first:] == supervisor.TRIPPED).all()
-    )
+    first = np.argmax(life.mode == modes.TRIPPED)
+    return life.mode[first] == modes.TRIPPED and (life.mode[first:] == modes.TRIPPED).all()
 
 
 LATCHED = Keeps("stays tripped", stays_trapped)
@@ -384,12 +382,12 @@ GUARDS = (
     ),
     Guard(
         "speed cap",
-        (Cut("joint.speed_limit", "return settings.limits.speed_rad_s", "return 500.0"),),
+        (Cut("tick.speed_limit", "return settings.limits.speed_rad_s", "return 500.0"),),
         "fast_stream", speed_kept("speed_rad_s"), bit=limits.SPEED, tables=SLOW,
     ),
     Guard(
         "speed cap of a grip",
-        (Cut("joint.speed_limit", "if state.mode.grip == 1:", "if False:"),),
+        (Cut("tick.speed_limit", "if state.mode.grip == 1:", "if False:"),),
         "grip_free", speed_kept("grip_speed_rad_s"), bit=limits.WEAK,
     ),
     Guard(
@@ -399,20 +397,20 @@ GUARDS = (
     ),
     Guard(
         "grip current",
-        (Cut("joint.allow", "amps = settings.limits.grip_current_A", "pass"),),
+        (Cut("tick.allow", "amps = settings.limits.grip_current_A", "pass"),),
         "grip_object", current_kept("grip_current_A", 0.3), bit=limits.WEAK,
         # at the usual grip speed the cap on speed alone keeps a standing joint below this current
         tables={"limits": {"grip_speed": "300 deg/s"}},
     ),
     Guard(
         "release is weak",
-        (Cut("joint.allow", "amps = settings.limits.check_current_A", "pass"),),
+        (Cut("tick.allow", "amps = settings.limits.check_current_A", "pass"),),
         "release_jammed", current_kept("check_current_A", 0.2), bit=limits.WEAK,
         settings={"stopping.release_V": 5.0},
     ),
     Guard(
         "self-test is weak",
-        (Cut("joint.allow", "amps = settings.limits.check_current_A", "pass"),),
+        (Cut("tick.allow", "amps = settings.limits.check_current_A", "pass"),),
         "test_jammed", current_kept("check_current_A"), bit=limits.WEAK,
         settings={"stopping.check_V": 5.0},
     ),
@@ -473,7 +471,7 @@ GUARDS = (
     # detectors
     Guard(
         "wiper rail",
-        (Cut("sensing.at_rail", "return counts < s.rail_low_counts or counts > s.rail_high_counts",
+        (Cut("reading.at_rail", "return counts < s.rail_low_counts or counts > s.rail_high_counts",
              "return False"),),
         "rest", seen_within(ticks_of(lambda s: s.sensing.bad_ticks - 1), 0.124),
         faults.WIPER_RAIL, (faults.WIPER_RAIL,), settings={"sensing.zero_counts": 300.0},
@@ -502,7 +500,7 @@ GUARDS = (
     ),
     Guard(
         "reversed",
-        (Cut("watch.motion_fault", "if w.wrong_rad > 0.0 and e.wrong_rad > w.wrong_rad:",
+        (Cut("watch.wrong_way_fault", "if w.wrong_rad > 0.0 and e.wrong_rad > w.wrong_rad:",
              "if False:"),),
         "move_swapped", seen_within(lambda s: 0.05, 0.12),
         faults.REVERSED, (faults.REVERSED,),
@@ -612,7 +610,7 @@ GUARDS = (
     Guard(
         "a fault that began a stop latches though it is disarmed",
         (Cut("supervisor.take_request", "if m.mode == STOPPING:", "if False:"),),
-        "disarm_in_a_stop", Keeps("tripped", lambda life: life.mode[-1] == supervisor.TRIPPED), faults.BLOCKED,
+        "disarm_in_a_stop", Keeps("tripped", lambda life: life.mode[-1] == modes.TRIPPED), faults.BLOCKED,
     ),
     Guard(
         "the first cause stays",
@@ -633,7 +631,8 @@ GUARDS = (
     ),
     Guard(
         "trip latch: release",
-        (Cut("supervisor.take_request", "if m.mode == POWERED or m.mode == UNPOWERED:", "if True:"),),
+        (Cut("supervisor.may_release",
+             "return m.mode == POWERED or (m.mode == UNPOWERED and m.push_sign != 0.0)", "return True"),),
         "stop_then_release", "relit", faults.STOP_PRESSED,
     ),
     Guard(
@@ -650,7 +649,7 @@ GUARDS = (
     ),
     Guard(
         "only driven modes are driven",
-        (Cut("joint.joint_tick", "powered = supervisor.driven(state.mode.mode)", "powered = True"),),
+        (Cut("tick.joint_tick", "powered = modes.driven(state.mode.mode)", "powered = True"),),
         "stop", "off", faults.STOP_PRESSED, also=("last gate",),
         why="a bridge with a voltage of zero is off",
     ),
@@ -667,7 +666,7 @@ GUARDS = (
     ),
     Guard(
         "first powered tick is zero",
-        (Cut("joint.joint_tick", "if first:", "if False:"),),
+        (Cut("tick.joint_tick", "if first:", "if False:"),),
         "arm_while_pushed", "kick",
     ),
     Guard(
@@ -680,46 +679,46 @@ GUARDS = (
     ),
     Guard(
         "no setpoint while not powered",
-        (Cut("joint.take_setpoint", "fresh or state.mode.mode != supervisor.POWERED", "fresh"),),
+        (Cut("tick.take_setpoint", "fresh or state.mode.mode != modes.POWERED", "fresh"),),
         "set_while_off",
         Keeps("armed later, it is not in a grip", lambda life: life.state.mode.grip == 0),
     ),
     Guard(
         "no setpoint in the tick of arming",
-        (Cut("joint.take_setpoint", "fresh or state.mode.mode != supervisor.POWERED",
-             "state.mode.mode != supervisor.POWERED"),),
+        (Cut("tick.take_setpoint", "fresh or state.mode.mode != modes.POWERED",
+             "state.mode.mode != modes.POWERED"),),
         "rest", NOT_MOVED, spoil=setpoint_with_arming,
     ),
     Guard(
         "range of targets",
-        (Cut("setpoint.acceptable", "elif not settings.limits.command_low_rad <= angle <= "
+        (Cut("motion.setpoint.acceptable", "elif not settings.limits.command_low_rad <= angle <= "
              "settings.limits.command_high_rad:", "elif False:"),),
         "beyond_range", IN_RANGE,
     ),
     Guard(
         "a target that is no number",
-        (Cut("setpoint.acceptable", "elif not settings.limits.command_low_rad <= angle <= "
+        (Cut("motion.setpoint.acceptable", "elif not settings.limits.command_low_rad <= angle <= "
              "settings.limits.command_high_rad:", "elif False:"),),
         "rest", FINITE, spoil=from_tick(60, no_number_wanted),
     ),
     Guard(
         "dead gap",
-        (Cut("setpoint.acceptable", " or in_gap(settings.sensing, angle)", ""),),
+        (Cut("motion.setpoint.acceptable", " or in_gap(settings.sensing, angle)", ""),),
         "target_in_the_gap", REFUSED, tables=TURNING,
     ),
     Guard(
         "speed of streamed setpoints",
-        (Cut("setpoint.acceptable", "-most <= speed <= most and ", ""),),
+        (Cut("motion.setpoint.acceptable", "-most <= speed <= most and ", ""),),
         "stream_too_fast", NOT_MOVED,
     ),
     Guard(
         "time of streamed setpoints",
-        (Cut("setpoint.acceptable", " and 0.0 < command.span_s <= 10.0", ""),),
+        (Cut("motion.setpoint.acceptable", " and 0.0 < command.span_s <= 10.0", ""),),
         "stream_no_span", REFUSED,
     ),
     Guard(
         "a streamed setpoint far from here is planned",
-        (Cut("trajectory.take", "if -reach <= command.target_rad + offset - motion.want_rad <= reach:",
+        (Cut("motion.trajectory.take", "if -reach <= command.target_rad + offset - motion.want_rad <= reach:",
              "if True:"),),
         "stream_jump",
         Keeps("nothing faster than the limit is wanted",
@@ -727,14 +726,14 @@ GUARDS = (
     ),
     Guard(
         "a stream that ends is stopped",
-        (Cut("trajectory.follow_stream", "if over > hold_s:", "if False:"),),
+        (Cut("motion.trajectory.follow_stream", "if over > hold_s:", "if False:"),),
         "stream_ends",
         Keeps("it comes to rest",
               lambda life: np.ptp(life.true_rad[life.span(0.5)]) < math.radians(1.0)),
     ),
     Guard(
         "a stop ends in range",
-        (Cut("trajectory.begin_stop", "within == 0 or settings.sensing.travel != LIMITED or "
+        (Cut("motion.trajectory.begin_stop", "within == 0 or settings.sensing.travel != LIMITED or "
              "low <= end <= high", "True"),),
         "hold_near_the_end",
         Keeps("it ends in the range",
@@ -766,8 +765,8 @@ GUARDS = (
 
 def original(where):
     """The module and function of a cut, and its source."""
-    name, function = where.split(".")
-    module = importlib.import_module("controller." + name)
+    name, function = where.rsplit(".", 1)
+    module = importlib.import_module("controller.joint." + name)
     return module, function, inspect.getsource(getattr(module, function))
 
 
@@ -861,7 +860,7 @@ def test_the_test_of_a_board_fault_is_there(fault):
     ids=NUMBERS.get,
 )
 def test_every_fault_number_is_raised_somewhere(fault):
-    sources = Path(faults.__file__).parent.rglob("*.py")
+    sources = Path(faults.__file__).parents[1].rglob("*.py")
     text = "".join(one.read_text(encoding="utf-8") for one in sources if one.name != "faults.py")
     assert re.search(rf"\bfaults\.{NUMBERS[fault]}\b", text)
 

@@ -6,13 +6,14 @@ import struct
 
 import pytest
 
-from controller import faults, setpoint
-from controller.supervisor import POWERED, TRIPPED, UNPOWERED
+from controller.joint import faults
+from controller.joint.modes import POWERED, TRIPPED, UNPOWERED
+from controller.joint.motion import setpoint
 from controller.wire import messages as m
 from controller.wire import table
 from sim import program
 from tests.properties.conftest import joint_with
-from tests.properties.link_bench import LinkBench, restore_clock
+from tests.properties.link_bench import LinkBench
 
 joint = functools.cache(lambda: joint_with({}))
 ONE = struct.pack("<H", 1)
@@ -21,8 +22,7 @@ STOP_AT_ONCE, CONTROLLED = ONE + b"\x00", ONE + b"\x01"
 
 @pytest.fixture
 def make_bench():
-    yield lambda **options: LinkBench(joint(), **options)
-    restore_clock()
+    return lambda **options: LinkBench(joint(), **options)
 
 
 @pytest.fixture
@@ -129,7 +129,7 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
     bench.pass_ticks(30)
     bench.node.board.meddle(0, program.RAISE, 0.0, 0.0, 0.0)
     bench.pass_ticks(1)
-    assert bench.node.board.joints[0].value == 0.0
+    assert bench.node.board.mechanism.values[0] == 0.0
     assert bench.node.slots[0].report.drive == 0.0
 
 

@@ -12,7 +12,6 @@ from sim.challenge import Attack, Rules, attack, crew
 from sim.challenge.attack import Outcome
 from sim.challenge.crew import crew_fleet
 from sim.challenge.strategies import KINDS, NORMAL
-from sim.fault_study import count_false_alarms, study_faults
 from sim.scenarios import Scenario
 
 EACH = 500
@@ -42,32 +41,6 @@ def test_normal_use_of_a_sound_joint_never_trips(joint):
     for number in range(3):
         search.outcome = search.round(number, 60, lambda _: None)
         assert search.outcome.broken is None, told(search)
-
-
-def test_two_simulated_hours_of_normal_use_without_a_false_alarm(nominal):
-    fleet = crew_fleet(nominal, 5, 60)
-    hours, alarms = count_false_alarms(nominal, fleet, 2.0, seed=11)
-    assert hours >= 2.0
-    assert alarms == {}
-
-
-def test_every_fault_keeps_its_bound_over_the_spread(nominal):
-    """Detection bounds of the table of faults, in ticks and settings; the cable's allowed pull."""
-    s = nominal.settings
-    study = study_faults(nominal, count=300, seed=3, hours=0.01)
-    rows = {row.name: row for row in study.rows}
-    tick = s.tick_s
-    # the fault happens after a reading: one tick more than the readings that must be odd
-    assert rows["wiper_open"].seen_worst_s <= (s.sensing.bad_ticks + 1) * tick
-    assert rows["wiper_shorted"].seen_worst_s <= (s.sensing.bad_ticks + 1) * tick
-    assert rows["reading_held"].seen_worst_s <= (s.sensing.held_ticks + 1) * tick
-    assert rows["supply_dip"].seen_worst_s <= (s.limits.supply_ticks + 1) * tick
-    assert rows["link_silent"].seen_worst_s <= s.watch.link_silence_s + 2 * tick
-    for name in ("wiper_open", "wiper_shorted", "reading_held", "wires_swapped", "supply_dip",
-                 "link_silent", "wiper_floating", "motor_open"):  # fmt: skip
-        assert rows[name].unseen_share == 0.0, name
-    for row in study.rows:
-        assert row.peak_tension_N <= 1.1 * study.allowed_pull_N, row.name
 
 
 def test_the_crew_is_the_same_whatever_its_size(nominal):

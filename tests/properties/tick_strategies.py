@@ -10,11 +10,11 @@ import struct
 from hypothesis import assume
 from hypothesis import strategies as st
 
-from controller.inout import Command, Readings
+from controller.joint.inout import Command, Readings
+from controller.joint.modes import ARM, CLEAR, EASE, RELEASE
+from controller.joint.settings.contradictions import contradiction
+from controller.joint.settings.settings import Settings
 from controller.records import INTEGER, TABLE, copy, get, leaves, put
-from controller.settings import Settings
-from controller.settings_check import contradiction
-from controller.supervisor import ARM, CLEAR, EASE, RELEASE
 from tests.properties.conftest import KINDS, joint_with
 
 FIELDS = [(name, field) for name, field in leaves(Settings)]

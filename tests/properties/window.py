@@ -4,7 +4,7 @@ From the chain of the limits: the current of the mode, less what a warm winding 
 the cold resistance, around the back-EMF; never more than the supply gives.
 """
 
-from controller.supervisor import POWERED
+from controller.joint.modes import open_loop
 
 
 def share_left(heat, winding_C):
@@ -14,12 +14,15 @@ def share_left(heat, winding_C):
     return min(max((heat.hot_C - winding_C) / (heat.hot_C - heat.warm_C), 0.0), 1.0)
 
 
-def window(settings, mode, grip, winding_C, speed, supply):
-    """Lowest and highest voltage (V) that may be applied; speed (rad/s), supply (V)."""
+def window(settings, mode, winding_C, speed, supply):
+    """Lowest and highest voltage (V) that may be applied; speed (rad/s), supply (V).
+
+    mode: the record of the joint's mode. A controlled stop keeps the limit of what it ends.
+    """
     s = settings.limits
     amps = s.check_current_A
-    if mode == POWERED:
-        amps = s.grip_current_A if grip else s.current_A
+    if not open_loop(mode):
+        amps = s.grip_current_A if mode.grip else s.current_A
     reach = s.resistance_ohm * amps * share_left(settings.heat, winding_C)
     emf = s.back_emf_V_s * speed
     # a fitted sensor is believed within a tenth of the force window of what the speed says

@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from controller import sensing
-from controller.state import Sensed
+from controller.joint import sensing
+from controller.joint.state import Sensed
 from sim import datasheet, materials, plant, sensor
 from sim.joint_settings import joint_settings
 from sim.part import SPRING_RETURN, Plant, Probe, Sense

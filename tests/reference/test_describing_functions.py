@@ -8,10 +8,10 @@ Half gap b, amplitude A, output over input of the first harmonic.
 import numpy as np
 import pytest
 
-from controller import limits, pid
-from controller.safety_settings import Limits
-from controller.settings import Gains
-from controller.state import Allowed, Loop, Motion
+from controller.joint import limits, pid
+from controller.joint.settings.safety_settings import Limits
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Allowed, Loop, Motion
 from sim import plant
 from sim.part import Plant
 

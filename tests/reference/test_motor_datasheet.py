@@ -41,11 +41,11 @@ def test_constants_from_a_datasheet(worked_motor):
     assert found.load_loss == pytest.approx(0.0, abs=1e-6)
 
 
-def loaded_motor(file, load_Nm):
-    """Speed (rad/s) and current (A) of the worked motor running against a load."""
+def loaded_motor(file, load_Nm, load_loss=0.0):
+    """Speed (rad/s) and current (A) of a motor running against a load."""
     part = datasheet.nominal_part(file)
     part.motor.emf_per_K = 0.0
-    part.motor.load_loss = 0.0
+    part.motor.load_loss = load_loss
     part.heat.winding_J_K = 1e15  # stays at 25 degC
     j = part.hinge
     j.coulomb_Nm = j.stiction_Nm = j.gravity_Nm = 0.0
@@ -72,6 +72,41 @@ def test_power_and_efficiency_of_the_running_motor(worked_motor):
     for more in (0.97, 1.03):
         speed, current = loaded_motor(worked_motor, more * load)
         assert more * load * speed / (6.0 * current) < 0.7087722
+
+
+GEAR_MOTOR = {
+    "voltage": "4.8 V", "stall_current": "0.7 A", "no_load_current": "0.1 A",
+    "no_load_speed": "100 rpm", "stall_torque": "1.9 kgf*cm", "stiction_ratio": 1.0,
+    "board_resistance": "0.6 ohm",
+}  # fmt: skip
+"""Own numbers of a small geared motor: half of what the torque constant gives is lost on the way."""
+
+
+@pytest.mark.parametrize("dry", [0.0, 0.6, 1.0])
+def test_a_lossy_gear_motor_makes_its_datasheets_three_points(changed, dry):
+    """No load, stall, and the straight line between them (any textbook's torque-speed line).
+
+    Measured on the plant itself with everything of the joint taken away: the driver that the
+    datasheet's stall current went through, no supply resistance, the winding at 25 degC.
+    """
+    file = changed(
+        motor={**GEAR_MOTOR, "coulomb_share": dry},
+        drive={"driver_resistance": "0.6 ohm", "supply_resistance": "0 ohm", "supply": "4.8 V"},
+        cable={"kind": "direct"},
+    )
+    free, stall = 100.0 * np.pi / 30.0, 1.9 * 0.0980665
+    found = datasheet.motor_constants(file.motor)
+    assert found.load_loss > 0.1
+    speed, current = loaded_motor(file, 0.0, found.load_loss)
+    assert speed == pytest.approx(free, rel=0.01)
+    assert current == pytest.approx(0.1, rel=0.01)
+    speed, current = loaded_motor(file, 0.5 * stall, found.load_loss)
+    assert speed == pytest.approx(0.5 * free, rel=0.01)
+    assert current == pytest.approx(0.4, rel=0.01)
+    assert loaded_motor(file, 0.99 * stall, found.load_loss)[0] > 0.0
+    speed, current = loaded_motor(file, 1.01 * stall, found.load_loss)
+    assert speed == 0.0
+    assert current == pytest.approx(0.7, rel=0.01)
 
 
 def test_units_of_datasheets():

@@ -10,9 +10,9 @@ import control
 import numpy as np
 import pytest
 
-from controller import pid
-from controller.settings import Gains
-from controller.state import Loop, Motion
+from controller.joint import pid
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 from sim import gains as gain_rules
 from sim import linear, plant
 from sim.part import Plant

@@ -9,9 +9,9 @@ B. Wittenmark, Computer-Controlled Systems, 3rd ed. 1997, ch. 8; both from memor
 import numpy as np
 import pytest
 
-from controller import pid
-from controller.settings import Gains
-from controller.state import Loop, Motion
+from controller.joint import pid
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 
 
 def textbook_gains(k, ti, td, n, tracking_s=1.0):

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 import ruckig
 
-from controller import profile, segments, setpoint, trajectory
-from controller.settings import Settings
-from controller.state import Command, Motion, Plan, Sensed
+from controller.joint.motion import profile, segments, setpoint, trajectory
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Motion, Plan, Sensed
 
 SLACK = 1e-9  # relative, on limits: rounding of the segments
 

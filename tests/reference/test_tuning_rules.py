@@ -4,10 +4,10 @@ import control
 import numpy as np
 import pytest
 
-from controller import pid
+from controller.joint import pid
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 from controller.records import copy
-from controller.settings import Gains
-from controller.state import Loop, Motion
 from sim import gains as gain_rules
 from sim import linear, tolerance
 from sim.part import Part

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 from scipy.linalg import expm
 
-from controller import heat
-from controller.safety_settings import Heat
-from controller.state import Allowed
+from controller.joint import heat
+from controller.joint.settings.safety_settings import Heat
+from controller.joint.state import Allowed
 
 
 def test_resistance_of_copper():

@@ -1,6 +1,9 @@
+import numpy as np
 import pytest
 
+from sim import scenarios
 from sim.board_drive import board_share, builtin_share, drive_duty
+from sim.closed_loop import simulate
 from sim.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD, Part, Plant
 from sim.program import Run
 
@@ -99,3 +102,16 @@ def test_the_original_loop_looks_once_a_frame():
     assert len(set(duties)) <= 4
     assert duties[0] == pytest.approx(0.5)
     assert duties == sorted(duties, reverse=True)
+
+
+@pytest.mark.parametrize("kind", ["bridge", "pulse"])
+def test_a_motor_wired_the_other_way_moves_alike_where_the_file_says_so(made, kind):
+    """The drive is turned over twice, by the wires and by the setting: nothing else changes."""
+    plain = made({"drive.kind": kind})
+    turned = made({"drive.kind": kind, "drive.reversed": True})
+    scene = scenarios.step(0.5, 1.2, 0.0209)
+    angle = simulate(turned, scene)["angle_rad"]
+    np.testing.assert_allclose(angle, simulate(plain, scene)["angle_rad"], atol=1e-9)
+    assert angle.max() > 1.1
+    turned.settings.drive.sign = 1  # as a board that was not told
+    assert simulate(turned, scene).metrics.fault == "moves against the drive"

@@ -3,7 +3,7 @@ from math import isnan, sqrt
 import pytest
 
 from controller.records import copy
-from sim import joint_settings as rules
+from sim import physics
 from sim.bound import step_bound
 from sim.closed_loop import simulate
 from sim.part import Part
@@ -61,7 +61,7 @@ def test_what_helps_the_motor_shortens_it(joint):
 def test_a_motor_that_cannot_move_the_joint_has_none(joint):
     least = joint.part.motor.coulomb_Nm / joint.part.motor.emf_V_s
     assert isnan(bound_of(joint, amps=0.9 * least))
-    assert rules.tip_force_of_current(joint.part, 0.9 * least) == 0.0
+    assert physics.tip_force_of_current(joint.part, 0.9 * least) == 0.0
 
 
 def test_it_is_the_same_every_time(joint):

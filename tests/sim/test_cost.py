@@ -1,10 +1,12 @@
 import numpy as np
 import pytest
 
-from sim import cost, linear, tolerance
+from host.commands.size import rows_of
+from sim import cost, linear, program, tolerance
 from sim.closed_loop import Fleet
 from sim.cost import Goals, Robustness, over, p95, step_cost, worst_mean
-from sim.search import with_gains
+from sim.search import Effort, Search, with_gains
+from sim.sizing import size
 
 
 def test_the_percentile_puts_the_missing_in_its_place():
@@ -77,7 +79,7 @@ def test_peak_sensitivity_is_that_of_the_linear_loop(joint, robustness):
 
 
 def test_robust_gains_cost_nothing_and_others_steeply(joint, robustness):
-    walls = [robustness.penalty(scaled(joint, factor)) for factor in (0.5, 1.0, 3.0, 6.0)]
+    walls = [robustness.penalty(scaled(joint, factor)) for factor in (0.5, 1.0, 2.0, 3.0)]
     assert walls[0] == 0.0
     assert walls == sorted(walls)
     assert walls[-1] > 5.0
@@ -92,9 +94,31 @@ def test_the_situations_of_the_search_have_their_names(joint):
     assert down.start_rad - up.start_rad == pytest.approx(1.0)
 
 
-def test_a_step_larger_than_the_range_is_cut_to_it(joint):
-    up = cost.situations(joint, 9.0, 2.0)["step"]
-    assert up.start_rad == pytest.approx(np.radians(20.0))
+@pytest.mark.parametrize(
+    ("range_", "asked", "made_deg"),
+    [
+        (["0 deg", "100 deg"], 60.0, 60.0),
+        (["-10 deg", "60 deg"], 60.0, 60.0),
+        (["0 deg", "40 deg"], 60.0, 40.0),
+        (["0 deg", "100 deg"], 500.0, 100.0),
+    ],
+)
+def test_the_step_made_is_the_step_told(made, range_, asked, made_deg):
+    """One function decides it: scenario, search, bound and table of a short range say the same."""
+    joint = made({"joint.range": range_})
+    up = cost.situations(joint, np.radians(asked), 2.0)["step"]
+    target = next(row[2] for row in up.rows if row[1] == program.MEASURE)
+    assert np.degrees(target - up.start_rad) == pytest.approx(made_deg)
+    few = Effort(parts=2, race_parts=1, side_parts=1, outside_parts=1)
+    assert np.degrees(Search(joint, np.radians(asked), 1, few, None).step_rad) == pytest.approx(
+        made_deg
+    )
+    if asked == 60.0:
+        found = size(joint)
+        assert np.degrees(found.step_rad) == pytest.approx(made_deg)
+        name, shown, _ = rows_of(found)[1]
+        assert name == f"quickest {made_deg:.0f} deg step"
+        assert shown == f"{found.step_bound_s * 1e3:.0f} ms"
 
 
 @pytest.mark.parametrize(

@@ -12,9 +12,10 @@ DEG = pi / 180.0
 
 
 def sheet(volt, ohm, board, k, coulomb, viscous, mu):
-    """Datasheet values of a motor with known constants (friction as at the free speed)."""
+    """Datasheet values of a motor with known constants: the gear passes on 1 - mu of K i."""
     total = ohm + board
-    free = (volt * k / total - coulomb) / (k * k / total + viscous)
+    passed = (1.0 - mu) * k / total
+    free = (volt * passed - coulomb) / (k * passed + viscous)
     return {
         "motor.voltage": f"{volt!r} V",
         "motor.board_resistance": f"{board!r} ohm",

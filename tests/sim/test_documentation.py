@@ -1,4 +1,4 @@
-from controller import limits
+from controller.joint import limits
 from controller.records import Record, part, real
 from sim.documentation import constant_strings, meanings, settings_rows
 

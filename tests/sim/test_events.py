@@ -2,8 +2,8 @@
 
 import pytest
 
+from controller.joint.state import Command
 from controller.records import get, leaves
-from controller.state import Command
 from sim import program, sensor
 from sim.events import apply_event
 from sim.part import Part, Plant, Sense

@@ -6,6 +6,7 @@ import pytest
 
 from sim import sizing
 from sim.findings import findings
+from sim.force import ModeForces
 
 
 @pytest.fixture(scope="module")
@@ -21,6 +22,9 @@ def sound(made):
         cable_strength_N=180.0,
         cable_impact_N=20.0,
         cable_at_stall_N=30.0,
+        cable_contact_N=30.0,
+        contact_N=(4.0, 6.0),
+        modes=ModeForces(5.0, 5.0, 20.0),
         bend_suggested=10.0,
         bend_least=5.0,
         noise_rad=0.001,
@@ -43,12 +47,23 @@ def test_a_sound_joint_has_three_findings(sound):
     [
         ({"stall_force_N": 4.99}, "warn", "cannot reach the force limit"),
         ({"tip_impact_N": 6.01}, "warn", "Closing on something hard"),
+        ({"contact_N": (4.0, 6.01)}, "warn", "holds up to 6.0 N afterwards"),
+        ({"cable_contact_N": 61.0}, "warn", "safety factor of 3"),
+        ({"modes": ModeForces(5.01, 5.0, 20.0)}, "warn", "Arming tests the joint with up to 5.0 N"),
         ({"hold_for_ever_A": 0.29}, "note", "before the winding is too hot"),
         ({"cable_strength_N": None}, "warn", "breaking strength is not given"),
         ({"cable_impact_N": 61.0}, "warn", "safety factor of 3"),
         ({"cable_at_stall_N": 61.0}, "warn", "should break only at 183 N, not 180 N"),
-        ({"bend_ratio_drum": 9.9}, "note", "bends over 10 times its own diameter"),
-        ({"bend_ratio_joint": 4.9}, "warn", "bends over 5 times its own diameter"),
+        (
+            {"bend_ratio_drum": 9.9},
+            "note",
+            "At the motor's drum the cable bends over 10 times its own",
+        ),
+        (
+            {"bend_ratio_joint": 4.9},
+            "warn",
+            "At the joint's pulley the cable bends over 5 times its own",
+        ),
         ({"resonance_Hz": 44.9}, "warn", "swing at 45 Hz, below 45 Hz"),
         ({"resonance_Hz": 22.5}, "warn", "4.0 times as stiff"),
         ({"linearity_error_rad": 0.01746}, "note", "linearity alone is worth"),

@@ -4,10 +4,10 @@ from math import pi, sqrt
 import numpy as np
 import pytest
 
+from controller.joint.settings.settings import Gains, Profile, Settings
 from controller.records import copy, fields, out_of_range
-from controller.settings import Gains, Profile, Settings
 from sim import gains as rules
-from sim import linear
+from sim import linear, physics
 from sim.closed_loop import joint_of
 from sim.errors import InputError
 
@@ -129,8 +129,8 @@ def test_the_first_guess_is_in_range_and_stable(joint):
 
 def test_a_cable_below_the_resonance_rule_scales_the_gains_down(made, joint):
     soft = made({"cable.stiffness": "1.5 kN/m"})
-    ratio = rules.resonance_Hz(soft.part) / rules.RULE_HZ
-    assert ratio < 1.0 < rules.resonance_Hz(joint.part) / rules.RULE_HZ
+    ratio = physics.resonance_Hz(soft.part) / physics.RULE_HZ
+    assert ratio < 1.0 < physics.resonance_Hz(joint.part) / physics.RULE_HZ
     for name in ("kp", "ki", "kd"):
         firm = getattr(joint.settings.gains, name)
         assert getattr(soft.settings.gains, name) == pytest.approx(firm * ratio**2)
@@ -152,7 +152,7 @@ def test_resonance_is_that_of_the_linear_plant_with_the_drum_held(made, kind):
         part.cable.extensor_N_m = 0.0  # the rule leaves the soft spring out
     a, _, _ = linear.state_space(part)
     fastest = np.abs(np.linalg.eigvals(a).imag).max() / (2.0 * pi)
-    assert rules.resonance_Hz(part) == pytest.approx(fastest, rel=1e-6)
+    assert physics.resonance_Hz(part) == pytest.approx(fastest, rel=1e-6)
     k = part.cable.flexor_N_m * (2.0 if kind == "pair" else 1.0)
     assert fastest == pytest.approx(0.006 * sqrt(k / 5e-6) / (2.0 * pi), rel=1e-6)
 

@@ -5,7 +5,7 @@ from math import ceil, pi
 import numpy as np
 import pytest
 
-from controller.sensing import straight_angle
+from controller.joint.reading import straight_angle
 from sim import joint_settings as rules
 from sim.part import Sense
 from sim.sensor import read

@@ -1,12 +1,14 @@
 import ast
+import os
+import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import State
 from controller.records import TABLE, get, leaves, put
-from controller.settings import Settings
-from controller.state import State
 from sim import kernels
 from sim.part import Part
 from sim.program import Score
@@ -52,7 +54,7 @@ def test_the_digest_reads_every_module_that_a_kernel_takes_names_from(monkeypatc
     kernels.source_digest()
     monkeypatch.undo()
     needed = set().union(*(imported(path) for _, path in kernels._sources()))
-    assert {"controller.portable", "sim.part", "controller.heat"} <= needed
+    assert {"controller.portable", "sim.part", "controller.joint.heat"} <= needed
     known = {".".join(path.relative_to(ROOT).with_suffix("").parts) for path in read}
     assert needed <= known
     assert set(kernels.MODULES) <= known
@@ -112,12 +114,18 @@ def test_old_digests_are_pruned_and_nothing_else(monkeypatch, tmp_path):
     monkeypatch.setenv("JOINTLOOP_CACHE", str(tmp_path))
     for k in range(9):
         (tmp_path / f"{k:016x}").mkdir()
+        os.utime(tmp_path / f"{k:016x}", (1e9 + k, 1e9 + k))
+    in_use = tmp_path / f"{99:016x}"
+    in_use.mkdir()
+    os.utime(in_use, (time.time() - 3600.0,) * 2)
+    for k in range(7):
+        (tmp_path / f"{k + 50:016x}").mkdir()
     (tmp_path / "mine").mkdir()
     (tmp_path / "a-note").write_text("kept")
     kept = kernels.cache_folder()
     left = {one.name for one in tmp_path.iterdir()}
-    assert {"mine", "a-note", kept.name} <= left
-    assert len([name for name in left if len(name) == 16]) <= 7
+    assert {"mine", "a-note", kept.name, in_use.name} <= left
+    assert {f"{k:016x}" for k in range(9)} & left == set(), "long unused, and more than a few"
 
 
 @pytest.mark.parametrize("record_class", [Settings, State, Part, Score])
@@ -136,12 +144,12 @@ def test_a_record_goes_into_an_array_and_back(record_class):
 
 
 def test_the_plain_modules_are_left_alone_by_the_twin():
-    from controller import joint
+    from controller.joint.tick import joint_tick
     from sim import loop
 
     twin = kernels.twin()
     assert kernels.twin() is twin
     assert twin.loop.run_joint is not loop.run_joint
-    assert hasattr(twin.joint.joint_tick, "py_func")
-    assert not hasattr(joint.joint_tick, "py_func")
+    assert hasattr(twin.tick.joint_tick, "py_func")
+    assert not hasattr(joint_tick, "py_func")
     assert twin.loop.__file__ == loop.__file__

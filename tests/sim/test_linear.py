@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
-from controller import pid
-from controller.settings import Gains
-from controller.state import Loop, Motion
+from controller.joint import pid
+from controller.joint.settings.settings import Gains
+from controller.joint.state import Loop, Motion
 from sim import linear
 from sim.part import BRIDGE, PROPORTIONAL_BOARD
 

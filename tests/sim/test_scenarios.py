@@ -2,7 +2,7 @@ from itertools import pairwise
 
 import pytest
 
-from controller.supervisor import ARM
+from controller.joint.modes import ARM
 from sim import program, scenarios
 from sim.closed_loop import simulate
 from sim.scenarios import DEG, LEAD_S, Scenario

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
+from controller.joint.settings.settings import Gains, Settings
 from controller.records import fields, out_of_range
-from controller.settings import Gains, Settings
 from sim.search import SEARCH, SMALL, Search, to_candidate, with_gains
 
 ZERO = np.zeros(len(SEARCH))

@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
+from controller.joint.settings.settings import Settings
+from controller.joint.state import State
 from controller.records import INTEGER, PART, fields
-from controller.settings import Settings
-from controller.state import State
 from sim import single
 from sim.closed_loop import simulate
 from sim.scenarios import Scenario, step
@@ -68,7 +68,7 @@ KINDS = [
 @pytest.mark.parametrize("changes", KINDS)
 def test_every_real_number_stays_single_precision(made, changes, watched):
     joint = made(changes)
-    simulate(joint, busy(), runtime="single")
+    simulate(joint, busy(), runtime="single_python")
     assert watched["ticks"] > 600
     assert watched["moved"]
     assert watched["fields"] == set()
@@ -76,7 +76,7 @@ def test_every_real_number_stays_single_precision(made, changes, watched):
 
 
 def test_every_number_of_a_table_stays_single_precision_too(joint, watched):
-    simulate(joint, busy(), runtime="single")
+    simulate(joint, busy(), runtime="single_python")
     assert watched["tables"] == set()
 
 

@@ -1,12 +1,16 @@
 import json
+import re
 from math import log
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from sim import joint_settings as rules
-from sim import sizing
+from sim import force, physics, sizing
+from sim.closed_loop import load_joint
 from sim.sensor import bent
+
+NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
 
 
 @pytest.fixture(scope="module")
@@ -23,7 +27,7 @@ def test_more_current_is_hot_sooner_and_the_hold_current_never(joint):
     times = [sizing.time_to_hot(part, amps) for amps in (0.45, 0.5, 0.6, 0.7, 1.0, 2.0)]
     assert None not in times
     assert (np.diff(times) < 0.0).all()
-    assert sizing.time_to_hot(part, rules.hold_current(part)) is None
+    assert sizing.time_to_hot(part, physics.hold_current(part)) is None
     assert sizing.time_to_hot(part, 0.0) is None
 
 
@@ -48,11 +52,11 @@ def test_the_loading_error_is_its_greatest_over_the_track(made, pull_down):
 
 
 def test_the_spread_of_force_is_seeded_and_around_the_nominal(joint):
-    low, middle, high = sizing.force_spread(joint, 0.4)
-    assert (low, middle, high) == sizing.force_spread(joint, 0.4)
+    low, middle, high = force.force_spread(joint, 0.4)
+    assert (low, middle, high) == force.force_spread(joint, 0.4)
     assert 0.0 <= low < middle < high
-    assert middle == pytest.approx(rules.tip_force_of_current(joint.part, 0.4), rel=0.35)
-    assert sizing.force_spread(joint, 0.6)[1] > middle
+    assert middle == pytest.approx(physics.tip_force_of_current(joint.part, 0.4), rel=0.35)
+    assert force.force_spread(joint, 0.6)[1] > middle
 
 
 def test_force_over_the_range_takes_gravity_and_the_moment_arm(made):
@@ -79,20 +83,21 @@ def test_the_table_of_holding_rises_in_current_and_force_and_falls_in_time(joint
 
 
 def test_an_impact_at_full_speed_pulls_the_cable_and_presses(joint):
-    cable, tip = sizing.impact(joint)
+    cable, tip = force.impact(joint)
     assert cable > joint.file.cable.pretension
     assert tip > 0.5 * joint.file.limits.tip_force
 
 
 def test_the_figures_agree_with_the_rules(joint, found):
     part = joint.part
-    assert found.free_speed_rad_s == rules.no_load_speed(part, 5.0)
-    assert found.stall_force_N == rules.tip_force_of_current(part, sizing.stall_current(part))
+    assert found.free_speed_rad_s == physics.no_load_speed(part, 5.0)
+    assert found.stall_force_N == physics.tip_force_of_current(part, sizing.stall_current(part))
     assert found.force_current_A == min(joint.settings.limits.current_A, found.supply_stall_A)
     assert found.range_rad == joint.file.joint.range
     assert found.backlash_rad == pytest.approx(np.radians(1.5))
     assert found.angle_per_count_rad == pytest.approx(np.radians(340.0) / 4096)
     assert found.bend_ratio_drum == pytest.approx(20.0)
+    assert found.bend_ratio_joint == pytest.approx(20.0)
     assert found.bus_at_stall_V == pytest.approx(5.0 - 0.2 * found.supply_stall_A)
     assert found.force_over_range_N[0][0] == found.range_rad[0]
     assert 0.1 < found.step_bound_s < 0.2
@@ -115,3 +120,23 @@ def test_the_figures_agree_with_the_rules(joint, found):
 def test_figures_of_any_joint_go_into_strict_json(made, changes):
     text = json.dumps(sizing.size(made(changes)).as_dict(), allow_nan=False)
     assert json.loads(text)["findings"]
+
+
+def test_the_doubt_of_the_force_is_that_of_the_spread_and_a_calibration_narrows_it(tmp_path):
+    """With a measured force only supply and winding temperature are left to chance (the supply is
+    enough for this limit)."""
+    path = tmp_path / "joint.toml"
+    text = re.sub(r"(?m)^tip_force = .*", 'tip_force = "2 N"', NOMINAL.read_text(encoding="utf-8"))
+    path.write_text(text, encoding="utf-8")
+    plain = load_joint(path)
+    path.write_text(text + '\n[calibration]\nforce_factor = "1.25"\n', encoding="utf-8")
+    known = load_joint(path)
+    for one in (plain, known):
+        low, middle, high = force.force_spread(one, one.settings.limits.current_A)
+        doubt = force.force_doubt(one)
+        assert doubt == max(high / middle - 1.0, 1.0 - low / middle)
+    newtons = [force.force_spread(one, one.settings.limits.current_A, calibrated=True)[1]
+               for one in (plain, known)]  # fmt: skip
+    assert newtons[0] == pytest.approx(newtons[1], rel=0.05), "the limit keeps its newtons"
+    assert force.force_doubt(known) < 0.5 * force.force_doubt(plain)
+    assert force.force_doubt(plain, True) == pytest.approx(force.force_doubt(known), abs=0.02)

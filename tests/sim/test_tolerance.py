@@ -6,8 +6,8 @@ import pytest
 from controller.records import TABLE, get, leaves
 from sim import linear, tolerance
 from sim.errors import InputError
-from sim.gains import resonance_Hz
 from sim.part import Part
+from sim.physics import resonance_Hz
 from sim.tolerance import DEFAULTS, Entry, draw_part, draw_parts, inside_rule, spread_of
 
 

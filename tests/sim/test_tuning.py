@@ -6,11 +6,12 @@ from itertools import groupby, pairwise
 import numpy as np
 import pytest
 
+from controller.joint.settings.settings import Gains
 from controller.records import fields
-from controller.settings import Gains
 from sim.errors import InputError
-from sim.search import SEARCH, SMALL, Search
-from sim.tuning import REPORTED, bootstrap_p95, summarise, tune
+from sim.search import SEARCH, SMALL, Search, with_gains
+from sim.translate import library
+from sim.tuning import REPORTED, bootstrap_p95, single_table, summarise, tune
 
 TINY = replace(
     SMALL,
@@ -69,13 +70,22 @@ def test_a_seed_gives_the_same_gains_and_another_one_others(joint, tuned):
     assert other.gains.kp != tuned.gains.kp
 
 
+def test_without_a_compiler_single_precision_is_told_of_few_parts(joint, tuned, monkeypatch):
+    whole = tuned.tables["single_precision"]["settling_2pct_s"]
+    monkeypatch.setattr(library, "compiler", lambda: None)
+    gains, profile = tuned.gains, tuned.profile
+    settings = with_gains(joint.settings, gains, profile)
+    few = single_table(joint, tuned.fleets["held_out"], settings, tuned.step_rad, 1)
+    np.testing.assert_array_equal(few["settling_2pct_s"], whole[[0, len(whole) // 2]])
+
+
 def test_every_table_has_both_directions_of_every_part(tuned):
     counts = {"tuned": 8, "held_out": 8, "outside": 8, "before": 8, "first_guess": 8}
     for name, count in counts.items():
         assert {len(values) for values in tuned.tables[name].values()} == {count}
     single = tuned.tables["single_precision"]
     assert set(single) == set(REPORTED)
-    assert {len(values) for values in single.values()} == {2}
+    assert {len(values) for values in single.values()} == {8 if library.compiler() else 2}
     np.testing.assert_array_equal(
         tuned.tables["before"]["overshoot_rad"], tuned.tables["first_guess"]["overshoot_rad"]
     )
