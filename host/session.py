@@ -334,9 +334,9 @@ def scaled(settings: Settings, angle: float, speed: float) -> tuple[int, int]:
 
     Raises InputError where the angle lies outside the commanded range.
     """
-    from controller.node.orders import scale
+    from controller.joint.motion.setpoint import highest, lowest
 
-    low, high = scale(settings)
+    low, high = lowest(settings), highest(settings)
     if settings.sensing.travel == CONTINUOUS:
         angle = wrapped(angle)  # the board takes the turn that is nearest
     share = (angle - low) / (high - low)

@@ -4,7 +4,7 @@ from controller.portable import const
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.joint.state import Mode
+    from controller.joint.state import Command, Mode
 
 UNPOWERED = const(0)
 CHECKING = const(1)
@@ -20,6 +20,9 @@ CLEAR = const(4)
 RELEASE = const(5)
 EASE = const(6)
 
+# by number of the request: none, arm, disarm, stop, clear, release, ease
+RANK = (0, 1, 5, 6, 2, 3, 4)
+
 # mode.phase
 FIRST = const(0)  # checking: first stroke; stopping: controlled stop
 SECOND = const(1)  # checking: stroke back; stopping: release
@@ -33,3 +36,9 @@ def driven(mode: int) -> bool:
 def open_loop(m: "Mode") -> bool:
     """Tell whether the voltage comes from the self-test or a release."""
     return m.mode == CHECKING or (m.mode == STOPPING and m.phase == SECOND)
+
+
+def ask(command: "Command", wanted: int) -> None:
+    """Ask something of the supervisor; what stops is never taken back by what comes after it."""
+    if RANK[wanted] >= RANK[command.request]:
+        command.request = wanted

@@ -13,11 +13,8 @@ joints, so that a late tick does no harm to derivatives and profiles. In the
 spare time the link is served, telemetry sent and garbage collected.
 """
 
-from controller.joint import coupling, faults, supervisor
-from controller.joint.modes import TRIPPED, driven
-from controller.joint.settings.settings import PULSE, Settings
-from controller.joint.state import Command, Readings, Report, State
-from controller.joint.tick import joint_tick
+from controller.joint import faults
+from controller.joint.modes import driven
 from controller.node.clock import Clock
 from controller.node.requests import Answering
 from controller.node.telemetry import Telemetry
@@ -31,28 +28,8 @@ if MYPY:  # types are for the checker only: a board has no typing module
 MOST_STEPS = const(50)
 "Periods that one tick may stand for: beyond, the joints are told this many."
 SILENT_S = const(1000.0)
-MOST_V = const(1000.0)
-"Bounds of a joint whose board says none (``exchange.beyond_board``): a simulated one."
 LAST_WORDS = const(50)
 LEASE_MS = const(80)
-
-
-class Slot:
-    """One joint of the node."""
-
-    def __init__(self) -> None:
-        self.rest_V = MOST_V
-        self.emf_V_s = MOST_V
-        self.settings = Settings()
-        self.state = State()
-        self.command = Command()
-        self.readings = Readings()
-        self.report = Report()
-        self.staged = None
-        self.applied = False
-        self.fault_told = 0
-        self.fault_now = 0
-        self.fault_tick = 0
 
 
 class Node:
@@ -62,35 +39,31 @@ class Node:
         self,
         board: "Any",
         stream: "Any",
-        joints: int,
+        joints: "Any",
         tick_us: int,
         build: int = 0,
         serial: int = 0,
         clock: "Any" = None,
-        tick: "Any" = joint_tick,
     ) -> None:
         """``stream`` has read(most) -> bytes and write(bytes) -> bool, neither of which waits.
 
-        clock: has now() and sleep(us), as ``clock.Clock``; tick: who runs a joint's, as ``joint_tick``.
+        joints: what runs their ticks and keeps their settings, as ``joints.Joints``; clock: has now()
+        and sleep(us), as ``clock.Clock``.
         """
-        self.joint_tick = tick
         self.board = board
         self.stream = stream
-        self.slots = [Slot() for _ in range(joints)]
-        self.states = [slot.state for slot in self.slots]
+        self.joints = joints
         self.clock = clock or Clock()
         self.tick_us = tick_us
         self.tick = self.edge = 0
         self.leaving = False
         self.outside = faults.NONE
-        self.trial = Command()
         self.trips = 0
         self.build = build
         self.serial = serial
         self.beat_us = 0
         self.lease_us = LEASE_MS * 1000
         self.has_lease = False
-        self.hard: "list[tuple[str, float, float]]" = []
         self.was_reset = False
         self.timing = Timing(tick_us)
         self.telemetry = Telemetry(self)
@@ -128,44 +101,27 @@ class Node:
 
     def any_driven(self) -> bool:
         """Tell whether the drive of any joint may be on."""
-        for slot in self.slots:
-            if driven(slot.report.mode):
+        for k in range(self.joints.count):
+            if driven(self.joints.mode(k)):
                 return True
         return False
 
-    def tick_joints(self, steps: int, now: int) -> None:
-        """One control tick of every joint; the drive is put out joint by joint."""
-        age = self.link_age_s(now)
-        for k in range(len(self.slots)):
-            slot = self.slots[k]
-            r = slot.readings
-            self.board.read(k, r)
-            self.watch_deadman()
-            r.steps = steps
-            r.link_age_s = age
-            r.outside_fault = self.outside
-            if coupling.crosses(slot.settings.across):
-                coupling.fill(slot.settings.across, slot.state, self.states)
-            value = self.joint_tick(slot.settings, slot.state, slot.command, r, slot.report)
-            self.board.drive(k, value, slot.settings.drive.kind == PULSE)
-            if slot.report.fault != slot.fault_now:
-                slot.fault_now = slot.report.fault
-                slot.fault_tick = self.tick
-        self.outside = faults.NONE
-
-    def watch_deadman(self) -> None:
-        """The deadman has cut the drive behind our back: that latches."""
+    def outside_fault(self) -> int:
+        """What the joints are told: a fault found outside, or that the deadman has cut the drive meanwhile."""
         trips = self.board.deadman_trips()
         if trips != self.trips:
             self.trips = trips
             self.outside = faults.DEADMAN
+        return self.outside
 
     def on_tick(self, steps: int, now: int) -> None:
         """Everything of one tick edge; an error in it ends with the drive off."""
         self.tick += steps
         self.board.beat()
         try:
-            self.tick_joints(steps if steps < MOST_STEPS else MOST_STEPS, now)
+            few = steps if steps < MOST_STEPS else MOST_STEPS
+            self.joints.tick(self, few, self.link_age_s(now))
+            self.outside = faults.NONE
         except Exception as error:
             self.board.off()
             self.fail(faults.TICK_ERROR)
@@ -175,16 +131,7 @@ class Node:
     def fail(self, fault: int, unpowered: bool = False) -> None:
         """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
         self.outside = fault
-        for slot in self.slots:
-            if unpowered or driven(slot.state.mode.mode):
-                supervisor.trip(slot.state.mode, fault)
-                slot.state.output.value = 0.0
-                slot.report.drive = 0.0
-                slot.report.mode = TRIPPED
-                slot.report.fault = slot.state.mode.fault
-                slot.report.allowed_V = 0.0
-                slot.fault_now = slot.report.fault
-                slot.fault_tick = self.tick
+        self.joints.fail(fault, unpowered, self.tick)
 
     def turn(self) -> None:
         """One turn of the loop: a tick if it is due, otherwise spare time."""

@@ -6,7 +6,7 @@ taken from the stream in one tick, so that the link never costs a tick.
 """
 
 from controller.joint.modes import driven
-from controller.node import orders, settings_transfer
+from controller.node import orders
 from controller.portable import const, is_single, ticks_add, ticks_diff
 from controller.wire import messages as m
 from controller.wire.framing import Reader
@@ -23,6 +23,7 @@ MOST_LEASE_MS = const(100)
 LONG_US = const(10000000)
 "A reader silent for longer counts as silent for so long: ticks of the clock wrap."
 U32 = const(0xFFFFFFFF)
+VALUES_AT_ONCE = const(48)
 
 
 class Answering:
@@ -80,7 +81,7 @@ class Answering:
         """Act on a request; return the payload of its answer."""
         result, detail = m.DONE, 0
         if kind == m.SETTING:
-            result, detail = settings_transfer.stage(self.node, payload)
+            result, detail = self.node.joints.stage(payload)
         elif kind not in m.LAYOUT:
             result = m.UNKNOWN
         else:
@@ -89,11 +90,10 @@ class Answering:
                 result = m.BAD_LENGTH
             elif kind == m.HELLO:
                 self.greetings += 1
-                for slot in self.node.slots:
-                    slot.fault_told = 0  # a new host is told what the last one may have seen
+                self.node.telemetry.tell_faults_anew()  # the last host may have seen them
                 return self.identity()
             elif kind == m.READ:
-                result, detail, octets = settings_transfer.values(self.node, body)
+                result, detail, octets = self.values(body)
                 if result == m.DONE:
                     head = (m.VALUES, self.node.telemetry.next_sequence(), body[0],
                             body[1] & 0xFF, body[1] >> 8)  # fmt: skip
@@ -109,7 +109,9 @@ class Answering:
         if orders.is_request(kind):
             return orders.request(node, kind, body)
         if kind == m.APPLY:
-            return settings_transfer.apply(node, body)
+            if body[0] >= node.joints.count:
+                return m.NO_JOINT, body[0]
+            return node.joints.apply(node, body[0], body[1])
         if kind == m.TARGET:
             return orders.target(node, body)
         if kind == m.HOLD:
@@ -118,9 +120,9 @@ class Answering:
             node.telemetry.setup(body[0], body[1], body[2], body[3])
             return m.DONE, 0
         if kind == m.SEEN:
-            if body[0] >= len(node.slots):
+            if body[0] >= node.joints.count:
                 return m.NO_JOINT, body[0]
-            node.slots[body[0]].fault_told = body[1]
+            node.telemetry.told_faults[body[0]] = body[1]
             return m.DONE, 0
         if kind == m.LEAVE:
             return self.leave(body)
@@ -128,6 +130,16 @@ class Answering:
         if kind != m.MEDDLE or meddle is None:
             return m.UNKNOWN, 0
         return (m.DONE if meddle(*body) else m.OUT_OF_RANGE), 0
+
+    def values(self, body: "Any") -> "tuple[int, int, bytes]":
+        """Cells of the settings in force: (result, detail, octets)."""
+        joint, first, count = body
+        if joint >= self.node.joints.count:
+            return m.NO_JOINT, joint, b""
+        data = self.node.joints.values(joint, first, count) if 0 < count <= VALUES_AT_ONCE else None
+        if data is None:
+            return m.OUT_OF_RANGE, first, b""
+        return m.DONE, 0, data
 
     def leave(self, body: "Any") -> "tuple[int, int]":
         """Drive off and back to the prompt."""
@@ -166,8 +178,8 @@ class Answering:
         if self.reads_us(now) <= node.lease_us:  # a host whose reader has died loses the drive
             node.renew(now, body[1])
         powered = 0
-        for k in range(len(node.slots)):
-            if driven(node.slots[k].report.mode):
+        for k in range(node.joints.count):
+            if driven(node.joints.mode(k)):
                 powered |= 1 << k
         node.telemetry.answer(
             m.build(m.ECHO, node.telemetry.next_sequence(), body[0], now & U32, node.tick & U32,
@@ -187,6 +199,6 @@ class Answering:
             flags |= m.WAS_RESET
         return m.build(
             m.IDENTITY, node.telemetry.next_sequence(), m.VERSION, node.board.KIND, flags,
-            len(node.slots), node.tick_us, node.build, settings_transfer.digest(node), node.serial,
+            node.joints.count, node.tick_us, node.build, node.joints.digest(), node.serial,
             t.cost_us if t.cost_us < U16 else U16, t.collect_us if t.collect_us < U16 else U16, self.bytes_per_tick,
         )  # fmt: skip

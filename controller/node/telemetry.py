@@ -14,7 +14,7 @@ from controller.wire import messages as m
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.node.node import Node, Slot
+    from controller.node.node import Node
 
 MOST_PAYLOAD = const(248)
 "Octets: stuffed at the worst, a frame still fits the framing's limit."
@@ -56,6 +56,7 @@ class Telemetry:
         self.answers: "list[bytes]" = []
         self.half_second = 0
         self.fault_ticks = 0
+        self.told_faults = [0] * node.joints.count  # the fault of each joint that a host has seen
 
     def next_sequence(self) -> int:
         """Sequence number of the next outgoing frame."""
@@ -71,7 +72,7 @@ class Telemetry:
         self.getters = tuple([k for k in range(len(m.FIELDS)) if fields >> k & 1])
         if rows == 0 or not self.getters:
             return
-        numbers = [k for k in range(len(self.node.slots)) if joints >> k & 1]
+        numbers = [k for k in range(self.node.joints.count) if joints >> k & 1]
         most = (MOST_PAYLOAD - HEAD - 4) // (4 * len(self.getters))
         while numbers:
             part, numbers = numbers[:most], numbers[most:]
@@ -102,9 +103,8 @@ class Telemetry:
         pack_into("<I", buffer, at, tick & 0xFFFFFFFF)
         at += 4
         for k in group.joints:
-            slot = self.node.slots[k]
             for field in self.getters:
-                pack_into("<f", buffer, at, value_of(slot, field))
+                pack_into("<f", buffer, at, self.node.joints.value(k, field))
                 at += 4
         group.filled += 1
         if group.filled >= group.rows:
@@ -148,14 +148,19 @@ class Telemetry:
 
     def tell_faults(self) -> None:
         """Queue a report for every latched fault that the host has not seen."""
-        for k in range(len(self.node.slots)):
-            slot = self.node.slots[k]
-            fault = slot.report.fault
+        joints = self.node.joints
+        for k in range(joints.count):
+            fault = joints.fault(k)
             if fault == faults.NONE:
-                slot.fault_told = 0
-            elif slot.fault_told != fault and self.node.has_lease:
-                at = slot.fault_tick & 0xFFFFFFFF
-                self.queue(m.build(m.FAULT, self.next_sequence(), at, k, fault, slot.report.mode))
+                self.told_faults[k] = 0
+            elif self.told_faults[k] != fault and self.node.has_lease:
+                at = joints.fault_tick(k) & 0xFFFFFFFF
+                self.queue(m.build(m.FAULT, self.next_sequence(), at, k, fault, joints.mode(k)))
+
+    def tell_faults_anew(self) -> None:
+        """Whoever greets is told every latched fault."""
+        for k in range(len(self.told_faults)):
+            self.told_faults[k] = 0
 
     def health(self) -> None:
         """Queue the health report and begin a new period."""
@@ -181,46 +186,3 @@ class Telemetry:
         if len(self.answers) > 8:
             self.answers.pop(0)
         self.answers.append(framing.encode(payload))
-
-
-def value_of(slot: "Slot", field: int) -> float:
-    """Value of a telemetry field of a joint, by its place in messages.FIELDS."""
-    r = slot.report
-    if field == 0:
-        return r.angle_rad
-    if field == 1:
-        return r.want_rad
-    if field == 2:
-        return r.allowed_V
-    if field == 3:
-        return force(slot, r.current_A)
-    if field == 4:
-        return r.speed_rad_s
-    if field == 5:
-        return r.demand_V
-    if field == 6:
-        return r.current_A
-    if field == 7:
-        return r.winding_C
-    if field == 8:
-        return slot.readings.supply_V
-    if field == 9:
-        return slot.readings.counts
-    if field == 10:
-        return r.mode
-    if field == 11:
-        return r.fault
-    if field == 12:
-        return r.limits
-    return r.turn
-
-
-def force(slot: "Slot", current: float) -> float:
-    """Estimated fingertip force (N) of a winding current (A); friction taken off."""
-    s = slot.settings.limits
-    loss = s.loss_A
-    if current > loss:
-        return (current - loss) * s.newton_per_A
-    if current < -loss:
-        return (current + loss) * s.newton_per_A
-    return 0.0

@@ -1,9 +1,6 @@
 """What a tick costs, how late ticks are, and when garbage may be collected."""
 
-from controller.joint.modes import POWERED
-from controller.joint.state import Command, Report, State
 from controller.portable import collect, const, ticks_diff
-from controller.records import copy
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
@@ -74,15 +71,12 @@ class Timing:
         A tick fits if ticks and a share of a collection stay below 85 % of the
         tick period.
         """
-        command, report, state = Command(), Report(), State()
         now = node.clock.now
         collect()
         start = now()
         for _ in range(TRIAL_TICKS):
-            for slot in node.slots:
-                copy(slot.state, state)
-                state.mode.mode = POWERED  # as if powered: the dear way through the tick
-                node.joint_tick(slot.settings, state, command, slot.readings, report)
+            for k in range(node.joints.count):
+                node.joints.trial_tick(k)
         self.cost_us = ticks_diff(now(), start) // TRIAL_TICKS
         start = now()
         collect()

@@ -3,6 +3,7 @@
 from math import inf
 from typing import TYPE_CHECKING, Any
 
+from controller.node.joints import Joints
 from controller.node.node import Node
 from host.starting import Job
 from host.virtual.adapter import Adapter
@@ -51,11 +52,14 @@ def node_of(
     adapter: Adapter, stream: Any, tick_us: int, build: int, clock: Any, as_c: bool = False
 ) -> Node:
     """The node of a virtual board under CPython; as_c: its tick is the translated one. Raises InputError."""
+    count = len(adapter.numbers)
     if as_c:
         from sim.translate.runner import CTick
 
-        return Node(adapter, stream, len(adapter.numbers), tick_us, build, 0, clock, CTick())
-    return Node(adapter, stream, len(adapter.numbers), tick_us, build, 0, clock)
+        joints = Joints(count, CTick())
+    else:
+        joints = Joints(count)
+    return Node(adapter, stream, joints, tick_us, build, 0, clock)
 
 
 def make_node(joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = None) -> Node:

@@ -7,6 +7,7 @@ process's; the requests and answers on standard input and output stand in ``remo
 import struct
 import sys
 
+from controller.node.joints import Joints
 from controller.node.node import Node
 from controller.wire.messages import VIRTUAL
 
@@ -110,7 +111,7 @@ def main():
     numbers = [int(one) for one in sys.argv[1:]]
     joints, tick_us, build, inbound = numbers[:4]
     board, link, clock = Board(joints, inbound, numbers[4:]), Link(), Clock()
-    node = Node(board, link, joints, tick_us, build, 0, clock)
+    node = Node(board, link, Joints(joints), tick_us, build, 0, clock)
     while True:
         head = source.read(HEAD)
         if len(head) < HEAD:

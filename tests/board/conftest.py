@@ -22,6 +22,7 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.node import clock
 from controller.node import node as node_module
+from controller.node.joints import Joints
 from controller.wire import framing, table
 from controller.wire import messages as m
 
@@ -428,8 +429,9 @@ def make_node(adapter, host, wiring):
         from controller.records import put
 
         plan = wiring(*(joints or (BRIDGE,)), **more)
-        node = node_module.Node(adapter.Board(plan), host, len(plan["joints"]), plan["tick_us"])
-        for slot in node.slots:
+        joints = Joints(len(plan["joints"]))
+        node = node_module.Node(adapter.Board(plan), host, joints, plan["tick_us"])
+        for slot in node.joints.slots:
             put(slot.settings, "tick_s", plan["tick_us"] * 1e-6)
         return node
 

@@ -10,6 +10,7 @@ import struct
 from controller.joint.settings.settings import Settings
 from controller.node import node as node_module
 from controller.node import telemetry
+from controller.node.joints import Joints
 from controller.wire import framing, table
 from controller.wire import messages as m
 
@@ -227,8 +228,8 @@ class Host:
 telemetry.free_memory = lambda: 0  # what is free is the runtime's own affair
 
 board, wire = Board(), Wire()
-node = node_module.Node(board, wire, 1, TICK_US, 0x1234, 0, Clock())
-node.slots[0].settings.tick_s = 0.002
+node = node_module.Node(board, wire, Joints(1), TICK_US, 0x1234, 0, Clock())
+node.joints.slots[0].settings.tick_s = 0.002
 packed = table.pack_table(settings())
 host = Host(session(packed, table.digest(packed)))
 node.begin()

@@ -41,10 +41,10 @@ def driven(make_node, host, world, run_for):
 
     def make(*joints, **more):
         node = make_node(*joints, **more)
-        host.play(host.drive_on(len(node.slots)))
+        host.play(host.drive_on(len(node.joints.slots)))
         run_for(node, 1.2)
         node.leaving = False
-        assert [slot.report.mode for slot in node.slots] == [modes.POWERED] * len(node.slots)
+        assert [slot.report.mode for slot in node.joints.slots] == [modes.POWERED] * len(node.joints.slots)
         return node
 
     return make
@@ -75,7 +75,7 @@ def test_an_armed_joint_is_driven_towards_its_target(driven, host, world):
     assert host.answers(m.TARGET) == [m.DONE]
     last = [entry for entry in world.named("duty") if entry[3]][-2:]
     assert {entry[2] for entry in last} == {2, 3}
-    assert node.slots[0].report.allowed_V > 1.0
+    assert node.joints.slots[0].report.allowed_V > 1.0
     assert world.silent(), "the run has ended"
 
 
@@ -87,7 +87,7 @@ def test_sign_of_the_drive_reaches_the_pins(make_node, host, world, run_for, sig
     seen = []
     run_for(node, 1.2, (1.19, lambda: seen.append(world.volts(2, 3))))
     assert seen[0] * sign > 0.2
-    assert seen[0] * sign == pytest.approx(node.slots[0].report.allowed_V / 5.0, rel=0.2)
+    assert seen[0] * sign == pytest.approx(node.joints.slots[0].report.allowed_V / 5.0, rel=0.2)
 
 
 def test_pulse_drive_pulses_while_armed_and_not_at_all_otherwise(
@@ -141,7 +141,7 @@ def test_an_interrupt_at_any_moment_of_a_tick_ends_with_the_drive_off(driven, wo
         with pytest.raises(KeyboardInterrupt):
             node.run()
         assert world.silent(), after
-        assert node.slots[0].report.mode == modes.POWERED, "no tick was needed for it"
+        assert node.joints.slots[0].report.mode == modes.POWERED, "no tick was needed for it"
 
 
 # --- errors
@@ -161,7 +161,7 @@ def test_an_error_in_a_tick_is_a_drive_of_zero_in_that_tick(driven, host, world,
     run_for(node, 0.3, (0.05, lambda: world.analog.update({26: fail})))
     assert first_silence(world) - at[0] <= ANSWER_US
     assert not nonzero_since(world, at[0]), "and it stays off"
-    report = node.slots[0].report
+    report = node.joints.slots[0].report
     assert (report.mode, report.fault) == (modes.TRIPPED, faults.TICK_ERROR)
     assert report.allowed_V == 0.0
     (text,) = host.of_kind(m.TEXT)
@@ -179,7 +179,7 @@ def test_an_error_of_one_joint_takes_the_drive_of_all(driven, world, run_for, br
         raise RuntimeError("converter")
 
     run_for(node, 0.2, (0.05, lambda: world.analog.update({27: fail})))
-    assert [slot.report.fault for slot in node.slots] == [faults.TICK_ERROR] * 2
+    assert [slot.report.fault for slot in node.joints.slots] == [faults.TICK_ERROR] * 2
     for pins in ((2, 3), (6, 7)):
         assert first_silence(world, pins) <= world.us - 140_000
     assert world.silent()
@@ -202,7 +202,7 @@ def test_after_an_error_clearing_and_arming_drive_again(driven, host, world, run
 
     run_for(node, 0.4, (0.05, lambda: world.analog.update({26: fail})),
             (0.15, lambda: host.play(again())))  # fmt: skip
-    assert node.slots[0].report.mode == modes.POWERED
+    assert node.joints.slots[0].report.mode == modes.POWERED
     assert nonzero_since(world, world.us - 50_000)
 
 
@@ -295,7 +295,7 @@ def test_after_a_standstill_the_drive_stays_off_and_the_cause_is_told(
     node = driven()
     begun = world.us
     run_for(node, 0.8, (0.05, lambda: freeze(world, host, monkeypatch, 70_000)))
-    assert node.slots[0].report.fault == faults.DEADMAN
+    assert node.joints.slots[0].report.fault == faults.DEADMAN
     assert not nonzero_since(world, begun + 160_000)
     assert m.parse(host.of_kind(m.FAULT)[-1])[2] == faults.DEADMAN
 
@@ -314,7 +314,7 @@ def test_a_host_that_falls_silent_loses_the_drive_within_the_lease(driven, host,
     node = driven()
     silent_at = world.us + 50_000
     run_for(node, 0.4, (0.05, lambda: setattr(host, "beating", False)))
-    assert node.slots[0].report.fault == faults.LINK_SILENT
+    assert node.joints.slots[0].report.fault == faults.LINK_SILENT
     assert 70_000 < first_silence(world) - silent_at <= 100_000 + TICK_US + ANSWER_US
     assert node.board.deadman_trips() == 0
 
@@ -328,7 +328,7 @@ def test_stop_removes_the_drive_at_once_and_latches(driven, host, world, run_for
     run_for(node, 0.2, (0.05, lambda: host.send(m.STOP, struct.pack("<HB", 0xFFFF, 0))))
     assert first_silence(world) - pressed <= TICK_US + ANSWER_US
     assert not nonzero_since(world, pressed + TICK_US + ANSWER_US)
-    report = node.slots[0].report
+    report = node.joints.slots[0].report
     assert (report.mode, report.fault) == (modes.TRIPPED, faults.STOP_PRESSED)
 
 
@@ -357,7 +357,7 @@ def test_no_later_request_takes_a_stop_back(driven, host, world, run_for, kind, 
     pressed = world.us + 50_000
     run_for(node, 0.2, (0.05, both))
     assert host.answers(m.STOP)[0] == m.DONE
-    assert node.slots[0].report.fault == faults.STOP_PRESSED
+    assert node.joints.slots[0].report.fault == faults.STOP_PRESSED
     assert not nonzero_since(world, pressed + TICK_US + ANSWER_US)
 
 
@@ -370,13 +370,13 @@ def ticks_of(world, monkeypatch):
 
     def watch(node):
         seen = []
-        tick_joints = node.tick_joints
+        tick = node.joints.tick
 
-        def watched(steps, now):
+        def watched(node, steps, age_s):
             seen.append((world.us, steps))
-            tick_joints(steps, now)
+            tick(node, steps, age_s)
 
-        monkeypatch.setattr(node, "tick_joints", watched)
+        monkeypatch.setattr(node.joints, "tick", watched)
         return seen
 
     return watch
@@ -404,7 +404,7 @@ def test_ticks_keep_their_grid_across_the_wrap_of_the_clock(
 def test_a_joint_stays_powered_across_the_wrap(driven, world, host, left_us):
     world.us = 2 * WRAP - left_us
     node = driven()
-    assert node.slots[0].report.mode == modes.POWERED
+    assert node.joints.slots[0].report.mode == modes.POWERED
     assert not host.of_kind(m.FAULT)
 
 
@@ -414,7 +414,7 @@ def test_a_lease_that_ends_across_the_wrap_ends_in_time(driven, world, host, run
     silent_at = world.us + 5000
     assert silent_at < 2 * WRAP < silent_at + 100_000
     run_for(node, 0.3, (0.005, lambda: setattr(host, "beating", False)))
-    assert node.slots[0].report.fault == faults.LINK_SILENT
+    assert node.joints.slots[0].report.fault == faults.LINK_SILENT
     assert 70_000 < first_silence(world) - silent_at <= 100_000 + TICK_US + ANSWER_US
 
 
@@ -433,7 +433,7 @@ def test_a_silence_of_a_whole_period_of_the_clock_is_no_fresh_lease(
     node.leaving = False
     run_for(node, 0.1)
     assert not node.has_lease
-    assert node.slots[0].readings.link_age_s > 100.0
+    assert node.joints.slots[0].readings.link_age_s > 100.0
 
 
 @pytest.mark.parametrize("stall_us", [4500, 7000, 15_000])
@@ -468,13 +468,13 @@ def test_joints_are_told_at_most_fifty_periods_while_ticks_count_them_all(
 
 def slow_joints(node, world, us):
     """Let a joint's tick take ``us`` of the simulated clock."""
-    real = node.joint_tick
+    real = node.joints.joint_tick
 
     def slow(*records):
         world.stand(us)
         return real(*records)
 
-    node.joint_tick = slow
+    node.joints.joint_tick = slow
 
 
 def test_a_tick_that_takes_most_of_its_period_is_found_at_the_begin(
@@ -484,7 +484,7 @@ def test_a_tick_that_takes_most_of_its_period_is_found_at_the_begin(
     slow_joints(node, world, 1750)
     host.beating = True
     host.send(m.HELLO, struct.pack("<B", m.VERSION))
-    digest = table.digest(table.pack_table(node.slots[0].settings))
+    digest = table.digest(table.pack_table(node.joints.slots[0].settings))
     arm = lambda: host.send(m.ARM, struct.pack("<HI", 1, digest))  # noqa: E731
     run_for(node, 0.5, (0.2, arm))
     identity = m.parse(host.of_kind(m.IDENTITY)[0])

@@ -143,7 +143,7 @@ def test_without_a_build_file_the_build_is_zero(start, host, wiring, bridge_join
 
 def test_tick_rate_of_the_board_is_that_of_its_joints(start, wiring, bridge_joint):
     start.make_node(wiring(bridge_joint, dict(bridge_joint), tick_us=4000), 0)
-    assert [slot.settings.tick_s for slot in start.node.slots] == [0.004] * 2
+    assert [slot.settings.tick_s for slot in start.node.joints.slots] == [0.004] * 2
     assert start.node.tick_us == 4000
 
 
@@ -170,7 +170,7 @@ def test_settings_beyond_a_hard_limit_are_refused(start, host, wiring, bridge_jo
     (answer,) = [one for one in host.of_kind(m.ANSWER) if one[2] == m.APPLY]
     assert answer[4] == m.OUT_OF_RANGE
     assert answer[5] | answer[6] << 8 == table.cell_of(Settings, "limits.current_A")
-    assert start.node.slots[0].settings.profile.speed_rad_s == Settings().profile.speed_rad_s
+    assert start.node.joints.slots[0].settings.profile.speed_rad_s == Settings().profile.speed_rad_s
 
 
 @pytest.mark.parametrize("row", [["limits.curent_A", 0.0, 0.2], ["limits", 0, 1]])
@@ -195,7 +195,7 @@ def test_a_board_without_settings_cannot_be_armed(start, world, host, wiring, br
     host.beating = True
     ask(host, m.ARM, struct.pack("<HI", 1, digest))
     modes = []
-    world.at(world.us + 180_000, lambda: modes.append(start.node.slots[0].report.mode))
+    world.at(world.us + 180_000, lambda: modes.append(start.node.joints.slots[0].report.mode))
     start.main()
     assert host.answers(m.ARM)[0] != m.DONE
     assert modes == [joint_modes.UNPOWERED]
@@ -342,9 +342,9 @@ def test_after_a_watchdog_reset_a_joint_is_tripped_until_it_is_cleared(ready, ho
 
     def script():
         yield 0.05
-        seen.append((ready.node.slots[0].report.mode, ready.node.slots[0].report.fault))
+        seen.append((ready.node.joints.slots[0].report.mode, ready.node.joints.slots[0].report.fault))
         yield from host.drive_on()
-        seen.append(ready.node.slots[0].report.mode)
+        seen.append(ready.node.joints.slots[0].report.mode)
         host.leave()
 
     host.play(script())

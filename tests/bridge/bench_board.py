@@ -31,7 +31,7 @@ def main():
     stream, clock = SocketStream(options.get("port", 0)), PatientClock()
     node = board.make_node(joints, stream, 1, clock)
     if options.get("as_c"):
-        node.joint_tick = CTick()
+        node.joints.joint_tick = CTick()
     if options.get("real"):
         node.board.FLAGS = 0
     node.build = options.get("build", node.build)

@@ -8,6 +8,7 @@ import pytest
 
 from controller.joint.modes import ARM, DISARM, POWERED
 from controller.joint.motion.setpoint import TO_TARGET
+from controller.node.joints import Joints
 from controller.node.node import Node
 from host.starting import Job
 from host.virtual.adapter import Adapter
@@ -160,10 +161,10 @@ def test_closed_loops_on_boards_of_any_rate_hold_and_follow(hand_at, rates_Hz):
     plan.boards.append((5000, list(range(3, len(plan.parts)))))
     plan.delays_s[:3] = [joint.delay_s for joint in joints]
     mechanism = Mechanism(plan)
-    nodes = [Node(Adapter(mechanism, [k], clock), NoLink(), 1, plan.boards[k][0], clock=clock)
+    nodes = [Node(Adapter(mechanism, [k], clock), NoLink(), Joints(1), plan.boards[k][0], clock=clock)
              for k in range(3)]  # fmt: skip
     for node, joint in zip(nodes, joints, strict=True):
-        node.slots[0].settings = joint.settings
+        node.joints.slots[0].settings = joint.settings
         node.begin()
 
     def run(seconds):
@@ -176,21 +177,21 @@ def test_closed_loops_on_boards_of_any_rate_hold_and_follow(hand_at, rates_Hz):
         return mechanism.plants["joint_rad"][:3].copy()
 
     def told():
-        return [(node.slots[0].report.mode, node.slots[0].report.fault) for node in nodes]
+        return [(node.joints.slots[0].report.mode, node.joints.slots[0].report.fault) for node in nodes]
 
     for node in nodes:
-        node.slots[0].command.request = ARM
+        node.joints.slots[0].command.request = ARM
     start = run(1.5)
     assert told() == [(POWERED, 0)] * 3
     assert np.abs(run(0.5) - start).max() < np.radians(2.0), "they hold"
     goals = [start[0] + 0.5, start[1] + 0.4, start[2] + 0.3]
     for node, goal in zip(nodes, goals, strict=True):
-        command = node.slots[0].command
+        command = node.joints.slots[0].command
         command.kind, command.target_rad = TO_TARGET, goal
     assert run(2.0) == pytest.approx(goals, abs=np.radians(2.0))
     assert told() == [(POWERED, 0)] * 3
     for node in nodes:
-        node.slots[0].command.request = DISARM
+        node.joints.slots[0].command.request = DISARM
     held = run(0.1)
     assert np.abs(run(1.0) - held).max() < np.radians(5.0), "with the drives off nothing feeds it"
 

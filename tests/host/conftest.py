@@ -54,7 +54,7 @@ class Bench:
         self.joint = load_joint(NOMINAL)
         self.joint.settings.stopping.check_V *= self_test
         self.node = board.make_node([self.joint] * joints, self.wire, clock=clock)
-        self.node.hard = list(hard)
+        self.node.joints.hard = list(hard)
         self.node.begin()
         self.reader = framing.Reader()
         self.sequence = 0
@@ -99,26 +99,26 @@ class Bench:
 
     def send_settings(self):
         data = table.pack_table(self.joint.settings)
-        for k in range(len(self.node.slots)):
+        for k in range(len(self.node.joints.slots)):
             for at in range(0, len(data), 40):
                 body = struct.pack("<BH", k, at // 4) + data[at : at + 40]
                 assert self.ask(m.SETTING, body) == (m.DONE, 0)
             assert self.ask(m.APPLY, struct.pack("<BI", k, table.digest(data))) == (m.DONE, 0)
-        return table.digest(data * len(self.node.slots))
+        return table.digest(data * len(self.node.joints.slots))
 
     def power(self):
         """Send settings, beat and arm all joints."""
         digest = self.send_settings()
         self.beating = True
         self.run(0.05)
-        mask = (1 << len(self.node.slots)) - 1
+        mask = (1 << len(self.node.joints.slots)) - 1
         assert self.ask(m.ARM, struct.pack("<HI", mask, digest)) == (m.DONE, 0)
         self.run(0.02)
         return digest
 
     @property
     def report(self):
-        return self.node.slots[0].report
+        return self.node.joints.slots[0].report
 
     @property
     def duty(self):

@@ -92,7 +92,7 @@ def test_what_takes_the_drive_away_does_so_though_the_mask_names_an_absent_joint
     assert bench.duty == 0.0
     assert bench.report.mode == (4 if fault else 0)
     assert bench.report.fault == fault
-    assert bench.node.slots[1].report.mode == 2
+    assert bench.node.joints.slots[1].report.mode == 2
 
 
 def test_a_silent_link_ends_the_drive_within_its_time(make_bench):
@@ -185,7 +185,7 @@ def test_sixteen_joints_are_sent_in_frames_that_fit(make_bench):
 def test_settings_are_refused_whole_and_the_cell_is_named(make_bench):
     bench = make_bench()
     bench.send_settings()
-    before = table.pack_table(bench.node.slots[0].settings)
+    before = table.pack_table(bench.node.joints.slots[0].settings)
     kp = table.cell_of(type(bench.joint.settings), "gains.kp")
     ki = table.cell_of(type(bench.joint.settings), "gains.ki")
     bench.ask(m.SETTING, struct.pack("<BHf", 0, ki, 12.0))
@@ -195,7 +195,7 @@ def test_settings_are_refused_whole_and_the_cell_is_named(make_bench):
     struct.pack_into("<f", staged, 4 * ki, 12.0)
     answer = bench.ask(m.APPLY, struct.pack("<BI", 0, table.digest(bytes(staged))))
     assert answer == (m.OUT_OF_RANGE, kp)
-    assert table.pack_table(bench.node.slots[0].settings) == before
+    assert table.pack_table(bench.node.joints.slots[0].settings) == before
     assert bench.ask(m.APPLY, struct.pack("<BI", 0, 1)) == (m.DIFFERS, 0)
 
 
@@ -369,7 +369,7 @@ def test_late_ticks_are_counted_and_told_to_the_joint(make_bench):
     bench.clock.us += 7000
     bench.node.turn()
     assert bench.node.timing.late == 3
-    assert bench.node.slots[0].readings.steps == 4
+    assert bench.node.joints.slots[0].readings.steps == 4
 
 
 def test_health_is_told_twice_a_second(make_bench):

@@ -57,7 +57,7 @@ def test_a_driven_joint_ends_with_the_lease_whatever_its_own_setting(make_bench,
     assert apply(bench, watch__link_silence_s=0.1, stopping__check_V=0.0)[0] == m.DONE
     bench.beating = True
     bench.run(0.05)
-    digest = table.digest(table.pack_table(bench.node.slots[0].settings))
+    digest = table.digest(table.pack_table(bench.node.joints.slots[0].settings))
     assert bench.ask(m.ARM, struct.pack("<HI", 1, digest)) == (m.DONE, 0)
     bench.ask(m.TARGET, TARGET)
     bench.beating = False
@@ -88,7 +88,7 @@ def test_a_driven_joint_ends_with_the_lease_whatever_its_own_setting(make_bench,
 )
 def test_a_board_holds_the_voltage_at_rest_to_what_it_was_deployed_for(make_bench, changes, told):
     bench = make_bench()
-    (slot,) = bench.node.slots
+    (slot,) = bench.node.joints.slots
     slot.rest_V = 1.001 * rest_voltage(bench.joint.settings)
     slot.emf_V_s = 1.001 * bench.joint.settings.limits.back_emf_V_s
     assert apply(bench, **changes) == (m.OUT_OF_RANGE, told)
@@ -118,7 +118,7 @@ def test_under_new_settings_turns_and_motion_begin_afresh(make_bench):
     """Whole turns of before would send a target in range far away."""
     bench = make_bench()
     bench.send_settings()
-    (slot,) = bench.node.slots
+    (slot,) = bench.node.joints.slots
     slot.state.sensed.base_turn = 4
     slot.state.motion.want_rad = slot.state.loop.last_rad = 24.0
     slot.state.mode.push_sign = 1.0

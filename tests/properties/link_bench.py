@@ -35,7 +35,7 @@ class LinkBench:
         self.line = Line()
         self.joint = joint
         self.node = board.make_node([joint] * count, self.line, clock=self.clock)
-        self.node.hard = list(hard)
+        self.node.joints.hard = list(hard)
         self.settings = table.pack_table(joint.settings)
         if not self_test:
             self.settings = self.changed("stopping.check_V", 0.0)
@@ -55,7 +55,7 @@ class LinkBench:
 
     @property
     def mask(self):
-        return (1 << len(self.node.slots)) - 1
+        return (1 << len(self.node.joints.slots)) - 1
 
     # --- time
 
@@ -98,16 +98,16 @@ class LinkBench:
 
     def digest(self):
         """Digest of the settings in force, all joints together."""
-        return table.digest(b"".join(table.pack_table(slot.settings) for slot in self.node.slots))
+        return table.digest(b"".join(table.pack_table(slot.settings) for slot in self.node.joints.slots))
 
     def settle(self, data=None):
         """Send settings to every joint and have them taken over."""
         data = self.settings if data is None else data
-        for k in range(len(self.node.slots)):
+        for k in range(len(self.node.joints.slots)):
             for at in range(0, len(data), 200):
                 self.send(m.SETTING, struct.pack("<BH", k, at // 4) + data[at : at + 200])
             self.send(m.APPLY, struct.pack("<BI", k, table.digest(data)))
-        self.pass_ticks(8 * len(self.node.slots))
+        self.pass_ticks(8 * len(self.node.joints.slots))
 
     def arm(self, fate=("sound", 0, 1)):
         self.send(m.ARM, struct.pack("<HI", self.mask, self.digest()), fate)

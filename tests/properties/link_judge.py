@@ -59,7 +59,7 @@ class Judge:
         self.decoder = Decoder()
         self.arrived = []
         self.quiet = None
-        self.accounts = [Account(slot) for slot in node.slots]
+        self.accounts = [Account(slot) for slot in node.joints.slots]
         self.heard_us = None
         self.lease_us = 80_000
         self.errors = 0
@@ -91,20 +91,20 @@ class Judge:
         node = self.node
         t, a = node.telemetry, node.answering
         return (
-            [self.of_joint(slot) for slot in node.slots], node.beat_us, node.lease_us,
-            node.has_lease, node.leaving, node.outside, node.tick, t.fields, t.every, t.seen,
+            [self.of_joint(k, slot) for k, slot in enumerate(node.joints.slots)],
+            node.beat_us, node.lease_us, node.has_lease, node.leaving, node.outside, node.tick, t.fields, t.every, t.seen,
             [(group.mask, group.rows, group.filled) for group in t.groups], a.last, a.gaps,
             a.expected, a.heard_us, list(node.board.mechanism.values),
         )  # fmt: skip
 
-    def of_joint(self, slot):
+    def of_joint(self, k, slot):
         c = slot.command
         force = table.pack_table(slot.settings)
         # of a setpoint that is not pending only what outlives it: the grip
         pending = (c.target_rad, c.target_rad_s, c.span_s, c.turn, c.way) if c.kind else ()
         return (
             repr(numbers(slot.state, STATE)), repr(numbers(slot.report, REPORT)), slot.applied,
-            bytes(slot.staged or force), force, slot.fault_told,
+            bytes(slot.staged or force), force, self.node.telemetry.told_faults[k],
             c.request, c.kind, c.grip, repr(pending),
         )  # fmt: skip
 
@@ -165,7 +165,7 @@ class Judge:
             self.heard_us = now
         elif kind == m.TARGET:
             k, _, angle, _ = struct.unpack("<BBfh", payload[2:])
-            limits = self.node.slots[k].settings.limits
+            limits = self.node.joints.slots[k].settings.limits
             assert limits.command_low_rad <= angle <= limits.command_high_rad
         elif kind in MASKED:
             body = struct.unpack_from(MASKED[kind], payload, 2)
@@ -189,7 +189,7 @@ class Judge:
         if k >= len(self.accounts):
             assert result == m.NO_JOINT
             return
-        account, slot = self.accounts[k], self.node.slots[k]
+        account, slot = self.accounts[k], self.node.joints.slots[k]
         if result == m.DONE:
             data = bytes(account.staged) if account.staged is not None else account.force
             assert slot.report.mode in OFF
@@ -197,7 +197,7 @@ class Judge:
             fresh = Settings()
             table.unpack_table(data, fresh)
             assert contradiction(fresh) is None
-            for name, low, high in self.node.hard:
+            for name, low, high in self.node.joints.hard:
                 assert low <= get(fresh, name) <= high
             account.force = data
         if result != m.NOT_NOW:
@@ -219,13 +219,13 @@ class Judge:
         for k, account in enumerate(self.accounts):
             self.judge(k, account, age, failed, steps)
             if self.node.board.trips != self.trips:
-                assert self.node.slots[k].report.mode in OFF, "the deadman has fired"
+                assert self.node.joints.slots[k].report.mode in OFF, "the deadman has fired"
         self.trips = self.node.board.trips
         self.seen["ticks"] += 1
         self.seen["errors"] += failed
 
     def judge(self, k, account, age, failed, steps):
-        slot = self.node.slots[k]
+        slot = self.node.joints.slots[k]
         value = self.node.board.mechanism.values[k]
         mode, report = slot.report.mode, slot.report
         assert mode == slot.state.mode.mode

@@ -210,7 +210,7 @@ class AnyHost(RuleBasedStateMachine):
     @rule(share=st.integers(0, 65535), step=st.integers(-3000, 3000), count=st.integers(2, 12))
     def stream(self, share, step, count):
         """Samples every 20 ms, each near the one before."""
-        n = len(self.bench.node.slots)
+        n = len(self.bench.node.joints.slots)
         for _ in range(count):
             share = min(max(share + step, 0), 65535)
             row = struct.pack("<Hh", share, 0)
@@ -257,7 +257,7 @@ class AnyHost(RuleBasedStateMachine):
             bench.send(m.SETTING, struct.pack("<BHf", k, at, 0.25 + cell / 128.0))
         bench.send(m.SETTING, struct.pack("<BH", k, cell) + octets)
         bench.pass_ticks(1)
-        if apply and k < len(bench.node.slots):
+        if apply and k < len(bench.node.joints.slots):
             staged = self.judge.accounts[k].staged or self.judge.accounts[k].force
             self.send(m.APPLY, struct.pack("<BI", k, table.digest(bytes(staged))), SOUND, 2)
             self.send(m.READ, struct.pack("<BHB", k, cell, 1), SOUND, 1)

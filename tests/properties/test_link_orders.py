@@ -30,7 +30,7 @@ def bench(make_bench):
     """A powered joint that rests."""
     bench = make_bench()
     bench.power()
-    assert bench.node.slots[0].report.mode == POWERED
+    assert bench.node.joints.slots[0].report.mode == POWERED
     return bench
 
 
@@ -45,8 +45,8 @@ def test_stop_wins_over_any_other_order_of_its_tick(bench, other, first):
     for kind, body in orders if first else orders[::-1]:
         bench.send(kind, body)
     bench.pass_ticks(3)
-    assert bench.node.slots[0].report.mode == TRIPPED
-    assert bench.node.slots[0].report.fault == faults.STOP_PRESSED
+    assert bench.node.joints.slots[0].report.mode == TRIPPED
+    assert bench.node.joints.slots[0].report.fault == faults.STOP_PRESSED
 
 
 @pytest.mark.parametrize("later", ["clear", "arm"])
@@ -60,7 +60,7 @@ def test_an_order_to_go_off_is_not_lost_to_a_later_one_of_its_tick(bench, order,
         bench.arm()
     assert bench.answer() == (m.DONE, 0)
     bench.pass_ticks(200)
-    assert bench.node.slots[0].report.mode in (UNPOWERED, TRIPPED)
+    assert bench.node.joints.slots[0].report.mode in (UNPOWERED, TRIPPED)
 
 
 def test_a_controlled_stop_ends_the_self_test(make_bench):
@@ -70,7 +70,7 @@ def test_a_controlled_stop_ends_the_self_test(make_bench):
     bench.send(m.STOP, CONTROLLED)
     assert bench.answer() == (m.DONE, 0)
     bench.pass_ticks(600)
-    assert bench.node.slots[0].report.mode in (UNPOWERED, TRIPPED)
+    assert bench.node.joints.slots[0].report.mode in (UNPOWERED, TRIPPED)
 
 
 def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
@@ -81,7 +81,7 @@ def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
     assert bench.answer() == (m.REFUSED, 0)
     bench.pass_ticks(300)
     # 60 ms of the move and its stop: short of the target of the move
-    assert bench.node.slots[0].report.want_rad < 1.4, "it holds where it was told to"
+    assert bench.node.joints.slots[0].report.want_rad < 1.4, "it holds where it was told to"
 
 
 def test_a_refused_target_leaves_no_trace_a_grip_stays_weak(bench):
@@ -92,7 +92,7 @@ def test_a_refused_target_leaves_no_trace_a_grip_stays_weak(bench):
     assert bench.answer() == (m.REFUSED, 0)
     bench.send(m.HOLD, ONE)
     bench.pass_ticks(3)
-    assert bench.node.slots[0].state.mode.grip == 1
+    assert bench.node.joints.slots[0].state.mode.grip == 1
 
 
 def test_an_arming_is_by_the_settings_whose_digest_it_named(make_bench):
@@ -106,7 +106,7 @@ def test_an_arming_is_by_the_settings_whose_digest_it_named(make_bench):
     bench.send(m.SETTING, struct.pack("<BH", 0, at // 4) + other[at : at + 4])
     bench.send(m.APPLY, struct.pack("<BI", 0, table.digest(other)))
     bench.pass_ticks(4)
-    slot = bench.node.slots[0]
+    slot = bench.node.joints.slots[0]
     assert slot.report.mode == UNPOWERED or slot.settings.limits.current_A < 1.5
 
 
@@ -120,8 +120,8 @@ def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):
     bench.pass_ticks(2)
     bench.arm()
     bench.pass_ticks(3)
-    assert bench.node.slots[0].report.mode == POWERED
-    assert bench.node.slots[0].state.mode.grip == 0
+    assert bench.node.joints.slots[0].report.mode == POWERED
+    assert bench.node.joints.slots[0].state.mode.grip == 0
 
 
 def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
@@ -130,7 +130,7 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
     bench.node.board.meddle(0, program.RAISE, 0.0, 0.0, 0.0)
     bench.pass_ticks(1)
     assert bench.node.board.mechanism.values[0] == 0.0
-    assert bench.node.slots[0].report.drive == 0.0
+    assert bench.node.joints.slots[0].report.drive == 0.0
 
 
 @pytest.mark.parametrize(
@@ -146,8 +146,8 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
 def test_meddling_with_what_is_no_number_stops_no_board(bench, kind, amount):
     bench.send(m.MEDDLE, struct.pack("<BBfff", 0, kind, amount, 0.0, 0.0))
     bench.pass_ticks(20)
-    assert math.isfinite(bench.node.slots[0].report.angle_rad)
-    assert math.isfinite(bench.node.slots[0].readings.supply_V)
+    assert math.isfinite(bench.node.joints.slots[0].report.angle_rad)
+    assert math.isfinite(bench.node.joints.slots[0].readings.supply_V)
 
 
 def test_a_host_that_no_longer_reads_never_gets_the_lease_back(bench):
@@ -171,7 +171,7 @@ def test_a_host_that_no_longer_reads_never_gets_the_lease_back(bench):
 )  # fmt: skip
 @pytest.mark.parametrize("share", [65535])
 def test_a_streamed_setpoint_at_an_end_of_the_range_is_in_the_range(bench, low, high, share):
-    slot = bench.node.slots[0]
+    slot = bench.node.joints.slots[0]
     slot.settings.limits.command_low_rad, slot.settings.limits.command_high_rad = low, high
     bench.send(m.SETPOINTS, struct.pack("<HBHh", 1, 20, share, 0))
     bench.beating = False
@@ -193,4 +193,4 @@ def test_thermal_settings_that_cannot_be_followed_leave_the_node_running(make_be
     assert bench.answer()[0] == m.DIFFERS
     move(bench, 1.5)
     bench.pass_ticks(500)
-    assert bench.node.slots[0].settings.heat.winding_J_K != pytest.approx(1.0e-3)
+    assert bench.node.joints.slots[0].settings.heat.winding_J_K != pytest.approx(1.0e-3)

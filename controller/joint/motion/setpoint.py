@@ -1,6 +1,6 @@
 """What may be commanded: kinds of setpoint, refusals, and the turn that is meant."""
 
-from controller.joint.angles import TURN_RAD, wrapped
+from controller.joint.angles import PI, TURN_RAD, wrapped
 from controller.joint.settings.settings import CONTINUOUS
 from controller.portable import const
 
@@ -36,6 +36,40 @@ def acceptable(settings: "Settings", command: "Command") -> bool:
         most = settings.limits.speed_rad_s
         return -most <= speed <= most and 0.0 < command.span_s <= 10.0
     return True
+
+
+def aimed(command: "Command", flags: int, angle_rad: float, turn: int) -> None:
+    """Make a command of a target as it comes over the link (flags: 1 grip, 2 absolute turn)."""
+    command.kind = TO_TARGET
+    command.grip = flags & 1
+    command.way = flags >> 1 & 1
+    command.target_rad = angle_rad
+    command.target_rad_s = 0.0
+    command.turn = turn
+
+
+def lowest(settings: "Settings") -> float:
+    """Angle (rad) of the lowest streamed setpoint."""
+    return -PI if settings.sensing.travel == CONTINUOUS else settings.limits.command_low_rad
+
+
+def highest(settings: "Settings") -> float:
+    """Angle (rad) of the highest streamed setpoint."""
+    return PI if settings.sensing.travel == CONTINUOUS else settings.limits.command_high_rad
+
+
+def streamed(settings: "Settings", command: "Command", share: int, rate: int, span_ms: int) -> None:
+    """Make a command of a streamed setpoint: share of the range in 65535ths, of the speed limit in 32767ths."""
+    low = lowest(settings)
+    high = highest(settings)
+    command.grip = 0
+    command.way = 0
+    command.target_rad = low + share * (high - low) / 65535.0
+    if command.target_rad > high:  # the last bit of the highest step
+        command.target_rad = high
+    command.target_rad_s = rate * settings.limits.speed_rad_s / 32767.0
+    command.span_s = span_ms * 1.0e-3
+    command.kind = STREAMED
 
 
 def goal_turn(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> int:
