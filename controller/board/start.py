@@ -64,14 +64,18 @@ def told_to_stay():
 def make_node(wiring, build):
     """Return the node of this board."""
     board = Board(wiring)  # its first act is drive off
-    node = Node(board, Stdio(), Joints(len(wiring["joints"])), wiring["tick_us"], build, serial_number())
+    node = Node(
+        board, Stdio(), Joints(len(wiring["joints"])), wiring["tick_us"], build, serial_number()
+    )
     for name, low, high in wiring.get("hard_limits", []):
         if name not in NAMES:
             raise ValueError("board.json: hard_limits: no such setting: " + str(name))
         node.joints.hard.append((name, low, high))
     for k in range(len(node.joints.slots)):
         put(node.joints.slots[k].settings, "tick_s", wiring["tick_us"] * 1.0e-6)
-        node.joints.slots[k].rest_V = wiring["joints"][k].get("rest_V", 0.0)  # none said: no settings fit
+        node.joints.slots[k].rest_V = wiring["joints"][k].get(
+            "rest_V", 0.0
+        )  # none said: no settings fit
         node.joints.slots[k].emf_V_s = wiring["joints"][k].get("emf_V_s", 0.0)
     if bitten():
         node.was_reset = True

@@ -47,30 +47,28 @@ def trusted(state: "State") -> float:
     return 1.0
 
 
+def begin(own: "State") -> None:
+    """No other joint moves the drum, as far as is known."""
+    own.motion.across_rad_s = 0.0
+    own.motion.across_rad_s2 = 0.0
+    own.sensed.across_rad_s = 0.0
+
+
+def add(own: "State", share: float, other: "State") -> None:
+    """Put into ``own`` what one joint that is crossed wants and does (rad/s, rad/s^2 of this joint)."""
+    counted = share * wanted(other)
+    own.motion.across_rad_s += counted * other.motion.want_rad_s
+    own.motion.across_rad_s2 += counted * other.motion.want_rad_s2
+    own.sensed.across_rad_s += share * trusted(other) * other.sensed.speed_rad_s
+
+
 def fill(row: "Across", own: "State", states: "Any") -> None:
-    """Put into ``own`` what the joints of the row want and do (rad/s, rad/s^2 of this joint)."""
-    want = 0.0
-    push = 0.0
-    seen = 0.0
+    """Put into ``own`` what all joints of the row want and do."""
     count = len(states)
+    begin(own)
     if 0 <= row.joint_1 < count:
-        other = states[row.joint_1]
-        share = row.share_1 * wanted(other)
-        want += share * other.motion.want_rad_s
-        push += share * other.motion.want_rad_s2
-        seen += row.share_1 * trusted(other) * other.sensed.speed_rad_s
+        add(own, row.share_1, states[row.joint_1])
     if 0 <= row.joint_2 < count:
-        other = states[row.joint_2]
-        share = row.share_2 * wanted(other)
-        want += share * other.motion.want_rad_s
-        push += share * other.motion.want_rad_s2
-        seen += row.share_2 * trusted(other) * other.sensed.speed_rad_s
+        add(own, row.share_2, states[row.joint_2])
     if 0 <= row.joint_3 < count:
-        other = states[row.joint_3]
-        share = row.share_3 * wanted(other)
-        want += share * other.motion.want_rad_s
-        push += share * other.motion.want_rad_s2
-        seen += row.share_3 * trusted(other) * other.sensed.speed_rad_s
-    own.motion.across_rad_s = want
-    own.motion.across_rad_s2 = push
-    own.sensed.across_rad_s = seen
+        add(own, row.share_3, states[row.joint_3])

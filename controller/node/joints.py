@@ -58,8 +58,9 @@ class Joints:
 
     # --- ticks
 
-    def tick(self, node: "Any", steps: int, age_s: float) -> None:
+    def tick(self, node: "Any", steps: int, now: int) -> None:
         """One control tick of every joint of ``node``; the drive is put out joint by joint."""
+        age_s = node.link_age_s(now)
         for k in range(self.count):
             slot = self.slots[k]
             r = slot.readings

@@ -66,8 +66,12 @@ class Node:
         self.has_lease = False
         self.was_reset = False
         self.timing = Timing(tick_us)
-        self.telemetry = Telemetry(self)
+        self.telemetry = self.make_telemetry()
         self.answering = Answering(self)
+
+    def make_telemetry(self) -> Telemetry:
+        """What tells the host."""
+        return Telemetry(self)
 
     def lease_age_us(self, now: int) -> int:
         """Time (us) since the last valid beat or setpoint."""
@@ -120,7 +124,7 @@ class Node:
         self.board.beat()
         try:
             few = steps if steps < MOST_STEPS else MOST_STEPS
-            self.joints.tick(self, few, self.link_age_s(now))
+            self.joints.tick(self, few, now)
             self.outside = faults.NONE
         except Exception as error:
             self.board.off()

@@ -27,7 +27,7 @@ MOST_WAITING = const(12)
 class Group:
     """Joints that share a frame of rows."""
 
-    def __init__(self, joints: "list[int]", first: int, width: int, rows: int) -> None:
+    def __init__(self, joints: "list[int]", width: int, rows: int) -> None:
         self.joints = joints  # list of joint numbers
         self.mask = 0
         for k in joints:
@@ -36,7 +36,6 @@ class Group:
         self.rows = rows
         self.buffer = bytearray(HEAD + rows * width)
         self.filled = 0
-        self.first = first
 
 
 class Telemetry:
@@ -78,15 +77,18 @@ class Telemetry:
             part, numbers = numbers[:most], numbers[most:]
             width = 4 + 4 * len(part) * len(self.getters)
             fit = (MOST_PAYLOAD - HEAD) // width
-            self.groups.append(Group(part, 0, width, rows if rows < fit else fit))
+            self.groups.append(self.make_group(part, width, rows if rows < fit else fit))
+
+    def make_group(self, joints: "list[int]", width: int, rows: int) -> "Group":
+        """Joints that share a frame."""
+        return Group(joints, width, rows)
 
     def on_tick(self) -> None:
         """After a tick: store rows, tell faults and health when they are due."""
         node = self.node
         node_tick = node.tick
         if self.groups and node.has_lease and node_tick % self.every == 0:
-            for group in self.groups:
-                self.store(group, node_tick)
+            self.store_rows(node_tick)
         self.half_second += node.tick_us
         if self.half_second >= 500000:
             self.half_second = 0
@@ -95,6 +97,15 @@ class Telemetry:
         if self.fault_ticks >= 100000:
             self.fault_ticks = 0
             self.tell_faults()
+
+    def store_rows(self, tick: int) -> None:
+        """Store a row for every group."""
+        for group in self.groups:
+            self.store(group, tick)
+
+    def lost(self) -> int:
+        """Rows and frames that nobody was told."""
+        return self.dropped
 
     def store(self, group: "Group", tick: int) -> None:
         """Store one row into the frame of a group; queue the frame when it is full."""
@@ -170,7 +181,7 @@ class Telemetry:
             times = [t.mean_us(), t.most_us, t.late, t.collections, t.longest_us]
             times = [one if one < 0xFFFF else 0xFFFF for one in times]
             damaged = reader.bad + reader.short + reader.long
-            counts = [damaged, self.node.answering.gaps, self.dropped]
+            counts = [damaged, self.node.answering.gaps, self.lost()]
             counts.append(self.node.board.deadman_trips())
             counts = [one & 0xFFFF for one in counts]
             self.queue(m.build(m.HEALTH, self.next_sequence(), *times, free_memory(), *counts))

@@ -5,15 +5,16 @@ and are compared in this form, never as decimal text. The digest is taken over
 the cells and the version of the wire.
 """
 
-from hashlib import sha256
 from struct import pack, unpack_from
 
 from controller.records import INTEGER, TABLE, get, leaves, put
-from controller.wire.messages import VERSION
+from controller.wire.digest import digest
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from controller.records import Record
+
+__all__ = ("cell_of", "cells", "digest", "name_of", "pack_table", "unpack_table")
 
 
 def cells(record_class: "type[Record]") -> int:
@@ -66,9 +67,3 @@ def name_of(record_class: "type[Record]", cell: int) -> "str | None":
         if cell < at:
             return name
     return None
-
-
-def digest(data: bytes) -> int:
-    """Digest (32 bits) of a packed table, or of several joined."""
-    found = sha256(bytes((VERSION,)) + data).digest()
-    return found[0] | found[1] << 8 | found[2] << 16 | found[3] << 24

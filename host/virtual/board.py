@@ -51,18 +51,20 @@ def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 
 def node_of(
     adapter: Adapter, stream: Any, tick_us: int, build: int, clock: Any, as_c: bool = False
 ) -> Node:
-    """The node of a virtual board under CPython; as_c: its tick is the translated one. Raises InputError."""
+    """The node of a virtual board under CPython; as_c: by the machine code that a chip runs. Raises InputError."""
     count = len(adapter.numbers)
     if as_c:
-        from sim.translate.runner import CTick
+        from controller.node.native_node import NativeNode
+        from sim.translate.runner import native_joints
 
-        joints = Joints(count, CTick())
-    else:
-        joints = Joints(count)
-    return Node(adapter, stream, joints, tick_us, build, 0, clock)
+        joints = native_joints(count, tick_us, adapter.tops)
+        return NativeNode(adapter, stream, joints, tick_us, build, 0, clock)
+    return Node(adapter, stream, Joints(count), tick_us, build, 0, clock)
 
 
-def make_node(joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = None) -> Node:
+def make_node(
+    joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = None, as_c: bool = False
+) -> Node:
     """The node of one virtual board with the joints of these files, to be run turn by turn.
 
     clock: has ``us``, ``now()`` and ``sleep(us)``.
@@ -70,4 +72,4 @@ def make_node(joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = No
     job = job_of(joints, None, seed)
     clock = clock or PatientClock()
     tick_us, numbers = job.boards[0]
-    return node_of(Adapter(Mechanism(job), numbers, clock), stream, tick_us, job.build, clock)
+    return node_of(Adapter(Mechanism(job), numbers, clock), stream, tick_us, job.build, clock, as_c)

@@ -1,8 +1,8 @@
 """The tick as machine code for a chip: one position-independent piece, entered at its first octet.
 
-``entry(what, at)``: what 0 runs a tick on the five records whose addresses stand in ``at`` and returns the
-output's 32 bits; else the settings are judged (number of the first that is wrong, or 0). Behind the code stands
-the digest of what it was made of. One pinned compiler of the package index makes all images, so that they can be made again octet by octet.
+``entry(what, at)``, what by ``controller/node/cells.py``: tick runs one on the five records whose addresses stand
+in ``at`` and returns the output's 32 bits; judge gives the number of the first setting that is wrong, or 0; all
+others take the address of a board's memory (``realtime.h``). Behind the code stands the digest of what it was made of. One pinned compiler of the package index makes all images, so that they can be made again octet by octet.
 """
 
 import hashlib
@@ -37,13 +37,14 @@ SECTIONS {
 """
 ENTRY = """
 __attribute__((section(".entry"), used)) uint32_t entry(uint32_t what, uint32_t *at) {
-    if (what == 0) {
+    if (what == CALL_TICK) {
         union { float f; uint32_t u; } out;
         out.f = tick_joint_tick((Settings *)at[0], (State *)at[1], (Command *)at[2], (Readings *)at[3],
                                 (Report *)at[4]);
         return out.u;
     }
-    return (uint32_t)contradictions_contradiction((Settings *)at[0]);
+    if (what == CALL_JUDGE) return (uint32_t)contradictions_contradiction((Settings *)at[0]);
+    return (uint32_t)called(what, (Node *)at);
 }
 """
 
@@ -70,7 +71,7 @@ CHIPS = (
 
 def digest() -> int:
     """Digest (32 bits) of the translated C: what an image was made of."""
-    found = hashlib.sha256(library.unit().text().encode()).digest()
+    found = hashlib.sha256(library.text().encode()).digest()
     return int.from_bytes(found[:4], "little")
 
 
@@ -92,7 +93,7 @@ def build(chip: Chip) -> bytes:
     with tempfile.TemporaryDirectory() as name:
         place = Path(name)
         source = place / "tick.c"
-        source.write_text(library.unit().text() + ENTRY, encoding="utf-8")
+        source.write_text(library.text() + ENTRY, encoding="utf-8")
         (place / "image.ld").write_text(SCRIPT, encoding="utf-8")
         steps = (
             [*command, "cc", "-target", chip.target, *chip.flags, *FLAGS, "-T", "image.ld",

@@ -16,17 +16,14 @@ from pathlib import Path
 
 import numpy as np
 
-from controller.joint.settings.contradictions import contradiction
-from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
-from controller.joint.tick import joint_tick
 from controller.records import INTEGER, PART, TABLE, Record, fields
 from sim.errors import InputError
+from sim.translate import realtime
 from sim.translate.program import Unit, translate
+from sim.translate.realtime import RECORDS
 
 FLAGS = ("-std=c99", "-O2", "-ffp-contract=off", "-fno-math-errno", "-fPIC", "-shared", "-Wall", "-Werror",
          "-Wno-unused-function", "-Wno-parentheses-equality")  # fmt: skip
-RECORDS: tuple[type[Record], ...] = (Settings, State, Command, Readings, Report)
 EXPORTS = """
 float tick(Settings *settings, State *state, Command *command, Readings *readings, Report *report) {
     return tick_joint_tick(settings, state, command, readings, report);
@@ -35,13 +32,23 @@ float tick(Settings *settings, State *state, Command *command, Readings *reading
 int32_t contradiction(Settings *settings) {
     return contradictions_contradiction(settings);
 }
+
+int32_t call(uint32_t what, void *memory) {
+    return called(what, memory);
+}
 """
 
 
 @cache
 def unit() -> Unit:
     """The controller's tick and the check of its settings, translated."""
-    return translate(list(RECORDS), [joint_tick, contradiction])
+    return translate(list(RECORDS), list(realtime.FUNCTIONS))
+
+
+@cache
+def text() -> str:
+    """All of the C that an image is made of, but for its door."""
+    return unit().text() + "\n" + realtime.text()
 
 
 def dtype_of(record: type[Record]) -> np.dtype:
@@ -106,11 +113,13 @@ def compiled(text: str, flags: tuple[str, ...] = FLAGS) -> ctypes.CDLL:
 @cache
 def tick_library() -> ctypes.CDLL:
     """``tick(settings, state, command, readings, report)`` and ``contradiction(settings)``, by address."""
-    found = compiled(unit().text() + EXPORTS)
+    found = compiled(text() + EXPORTS)
     found.tick.argtypes = [ctypes.c_void_p] * 5
     found.tick.restype = ctypes.c_float
     found.contradiction.argtypes = [ctypes.c_void_p]
     found.contradiction.restype = ctypes.c_int32
+    found.call.argtypes = [ctypes.c_uint32, ctypes.c_void_p]
+    found.call.restype = ctypes.c_int32
     return found
 
 

@@ -5,8 +5,15 @@ from collections.abc import Callable
 from struct import Struct
 from typing import Any
 
+from controller.node.joints import MOST_V
+from controller.node.native_joints import NativeJoints
 from controller.records import INTEGER, TABLE, Record, leaves
 from sim.translate import library
+from sim.translate.realtime import RECORDS
+
+MOST_OCTETS = 8192
+SLOT_OCTETS = 4096
+"""More than the memory of a board, and of a joint on it, takes."""
 
 
 def cells(record: type[Record]) -> Struct:
@@ -39,15 +46,33 @@ def _giver(record: type[Record]) -> Callable[[Any, tuple], None]:
     return scope["give"]
 
 
+def native_joints(count: int, tick_us: int, tops: list[int]) -> NativeJoints:
+    """Joints of a virtual board by the code that a chip's image holds, in this computer's memory.
+
+    tops: highest reading of each joint's wiper (counts). Raises InputError where no C compiler is found.
+    """
+    code = library.tick_library()
+    octets = bytearray(MOST_OCTETS + count * SLOT_OCTETS)
+    at = ctypes.addressof((ctypes.c_char * len(octets)).from_buffer(octets))
+    joints = NativeJoints(
+        count, tick_us, memoryview(octets).cast("i"), octets, lambda number: code.call(number, at)
+    )
+    for k in range(count):
+        joints.put(k, "counts_top", tops[k])
+        joints.put(k, "rest_V", MOST_V)
+        joints.put(k, "emf_V_s", MOST_V)
+    return joints
+
+
 class CTick:
     """Runs one control tick as C on a copy of the records, and puts back what it has changed."""
 
     def __init__(self) -> None:
         """Raises InputError where no C compiler is found."""
         self._tick = library.tick_library().tick
-        self._layouts = [cells(record) for record in library.RECORDS]
-        self._take = [_taker(record) for record in library.RECORDS]
-        self._give = [_giver(record) for record in library.RECORDS]
+        self._layouts = [cells(record) for record in RECORDS]
+        self._take = [_taker(record) for record in RECORDS]
+        self._give = [_giver(record) for record in RECORDS]
         self._buffers = [bytearray(layout.size) for layout in self._layouts]
         byte = ctypes.c_char
         self._at = [ctypes.addressof((byte * len(one)).from_buffer(one)) for one in self._buffers]

@@ -39,7 +39,7 @@ def ticks(joint):
     for of, one, row in zip(library.RECORDS, records, rows, strict=True):
         loop.fill(of, one, row[0])
     tick = single._controller().joint_tick
-    text = library.unit().text() + library.EXPORTS + (
+    text = library.text() + library.EXPORTS + (
         "void many(Settings *a, State *b, Command *c, Readings *d, Report *e, int32_t n) {"
         " for (int32_t k = 0; k < n; k++) { d->counts = 8000 + (k & 7); tick(a, b, c, d, e); } }\n"
     )  # fmt: skip
@@ -70,7 +70,7 @@ def main():
     whole = [best(lambda runtime=runtime: simulate(joint, scene, runtime=runtime), count)
              for runtime, count in (("single_python", 3), ("single", 20), ("compiled", 20))]  # fmt: skip
     print(json.dumps({
-        "functions": len(library.unit().functions), "lines_of_C": library.unit().text().count("\n"),
+        "functions": len(library.unit().functions), "lines_of_C": library.text().count("\n"),
         "tick_times_faster": python / c, "closed_loop_times_faster": whole[0] / whole[1],
         "closed_loop_over_double": whole[1] / whole[2],
     }, indent=2))  # fmt: skip

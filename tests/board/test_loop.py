@@ -44,7 +44,9 @@ def driven(make_node, host, world, run_for):
         host.play(host.drive_on(len(node.joints.slots)))
         run_for(node, 1.2)
         node.leaving = False
-        assert [slot.report.mode for slot in node.joints.slots] == [modes.POWERED] * len(node.joints.slots)
+        assert [slot.report.mode for slot in node.joints.slots] == [modes.POWERED] * len(
+            node.joints.slots
+        )
         return node
 
     return make
@@ -372,9 +374,9 @@ def ticks_of(world, monkeypatch):
         seen = []
         tick = node.joints.tick
 
-        def watched(node, steps, age_s):
+        def watched(node, steps, now):
             seen.append((world.us, steps))
-            tick(node, steps, age_s)
+            tick(node, steps, now)
 
         monkeypatch.setattr(node.joints, "tick", watched)
         return seen

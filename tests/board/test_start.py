@@ -342,7 +342,9 @@ def test_after_a_watchdog_reset_a_joint_is_tripped_until_it_is_cleared(ready, ho
 
     def script():
         yield 0.05
-        seen.append((ready.node.joints.slots[0].report.mode, ready.node.joints.slots[0].report.fault))
+        seen.append(
+            (ready.node.joints.slots[0].report.mode, ready.node.joints.slots[0].report.fault)
+        )
         yield from host.drive_on()
         seen.append(ready.node.joints.slots[0].report.mode)
         host.leave()

@@ -15,7 +15,6 @@ from host.virtual import board
 from host.virtual.clock import PatientClock
 from host.virtual.loop import BoardLoop, LocalNode
 from host.virtual.streams import SocketStream
-from sim.translate.runner import CTick
 
 
 def end_with_parent():
@@ -29,9 +28,7 @@ def main():
     joints = [load(Path(path)) for path in sys.argv[2:]]
     threading.Thread(target=end_with_parent, daemon=True).start()
     stream, clock = SocketStream(options.get("port", 0)), PatientClock()
-    node = board.make_node(joints, stream, 1, clock)
-    if options.get("as_c"):
-        node.joints.joint_tick = CTick()
+    node = board.make_node(joints, stream, 1, clock, bool(options.get("as_c")))
     if options.get("real"):
         node.board.FLAGS = 0
     node.build = options.get("build", node.build)

@@ -177,7 +177,9 @@ def test_closed_loops_on_boards_of_any_rate_hold_and_follow(hand_at, rates_Hz):
         return mechanism.plants["joint_rad"][:3].copy()
 
     def told():
-        return [(node.joints.slots[0].report.mode, node.joints.slots[0].report.fault) for node in nodes]
+        return [
+            (node.joints.slots[0].report.mode, node.joints.slots[0].report.fault) for node in nodes
+        ]
 
     for node in nodes:
         node.joints.slots[0].command.request = ARM

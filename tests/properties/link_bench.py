@@ -98,7 +98,9 @@ class LinkBench:
 
     def digest(self):
         """Digest of the settings in force, all joints together."""
-        return table.digest(b"".join(table.pack_table(slot.settings) for slot in self.node.joints.slots))
+        return table.digest(
+            b"".join(table.pack_table(slot.settings) for slot in self.node.joints.slots)
+        )
 
     def settle(self, data=None):
         """Send settings to every joint and have them taken over."""

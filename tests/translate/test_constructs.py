@@ -119,7 +119,7 @@ def test_real_numbers_of_single_precision(written, name):
 
 def soft():
     """What a chip without floating point computes: root and division of the runtime, on this computer."""
-    head = library.unit().text().split("typedef")[0]
+    head = library.text().split("typedef")[0]
     text = f"#define SOFT_FLOAT\n{head}\nfloat soft_root(float x) {{ return root(x); }}\n"
     found = library.compiled(
         text + "float soft_divided(float x, float y) { return divided(x, y); }\n"
