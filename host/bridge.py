@@ -96,7 +96,7 @@ class RefusedError(Exception):
 
 RESULTS = (
     "DONE", "UNKNOWN", "BAD_LENGTH", "NO_JOINT", "OUT_OF_RANGE", "DIFFERS", "NOT_NOW", "NO_LEASE",
-    "TOO_SLOW", "REFUSED",
+    "TOO_SLOW", "REFUSED", "HALF_WRITTEN",
 )  # fmt: skip
 
 

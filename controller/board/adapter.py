@@ -1,74 +1,27 @@
-"""Board adapter: converter, bridge and pulse outputs, deadman, watchdog.
+"""Board adapter: pins, interrupt, the second watch and the watchdog of a chip.
 
-Bridge: two PWM inputs of a dual half bridge, slow decay: the driving side is
-held on and the other one modulated, so that the average voltage is duty times
-supply. A drive of exactly zero is off: both low, the motor coasts. Inputs need
-pull-downs in hardware: reset and boot leave pins floating.
+A hard timer calls ``Board.on_timer`` once a tick: readings, the tick of all joints as machine
+code, outputs. A second one, ``Board.on_guard``, cuts the drive when the first has stopped. The
+hardware watchdog is fed by the program behind them, and only while the ticks go on. Nothing is
+allocated in either callback: both run also in the middle of a collection.
 """
 
-from machine import ADC, PWM, WDT, Pin, Timer
+from machine import WDT, Timer, mem32
 
-from controller.board.deadman import Deadman
-from controller.portable import const
+from controller.board.pins import COUNTS, Input, Output
+from controller.node.native_joints import HEAD, NUMBERS, SLOT
+from controller.portable import const, ticks_add, ticks_diff, ticks_us
 
-FULL = const(65535)
-COUNTS = const(4095)  # of a 12-bit conversion
-WATCHDOG_MS = const(500)
-BRIDGE_HZ = const(20000)
-PULSE_HZ = const(50)
 FAMILY = const(1)
-
-
-class Output:
-    """Outputs of one joint: two pins of a bridge, or one pulse pin (second None)."""
-
-    def __init__(self, first, second):
-        self.pulse = second is None
-        frequency = PULSE_HZ if self.pulse else BRIDGE_HZ
-        self.first = PWM(Pin(first, Pin.OUT, value=0), freq=frequency, duty_u16=0)
-        self.second = None
-        if not self.pulse:
-            self.second = PWM(Pin(second, Pin.OUT, value=0), freq=frequency, duty_u16=0)
-
-    def put(self, value):
-        """Duty in [-1, 1], or pulse width in s (0: no pulse)."""
-        if self.second is None:
-            self.first.duty_ns(int(value * 1.0e9))
-            return
-        share = int(value * FULL)  # first: what is no number must fail before a pin is on
-        if share >= 0:
-            self.first.duty_u16(FULL)
-            self.second.duty_u16(FULL - share)
-        else:
-            self.first.duty_u16(FULL + share)
-            self.second.duty_u16(FULL)
-
-    def off(self):
-        """Low on every pin."""
-        self.first.duty_u16(0)
-        if self.second is not None:
-            self.second.duty_u16(0)
-
-    def duties(self):
-        """The bound functions that the deadman calls with 0."""
-        if self.second is None:
-            return [self.first.duty_u16]
-        return [self.first.duty_u16, self.second.duty_u16]
-
-
-class Input:
-    """A converter channel: ``count`` conversions of 12 bits, summed."""
-
-    def __init__(self, pin, count):
-        self.adc = ADC(Pin(pin))
-        self.count = count
-
-    def read(self):
-        """Sum of the conversions (counts). ``read_u16`` stretches 12 bits to 16."""
-        total = 0
-        for _ in range(self.count):
-            total += self.adc.read_u16() >> 4
-        return total
+GUARD_MS = const(5)
+GUARD_LIMIT = const(3)  # calls without a tick: 15 to 20 ms
+WATCHDOG_MS = const(95)
+PWM_RP2040 = const(0x40050000)  # RP2040 datasheet, 4.5.3: a slice every 20 octets
+ADC_RP2040 = const(0x4004C000)  # 4.9.6: CS, RESULT; laid out as realtime.h takes them
+COMPARE = const(0x0C)
+TOP = const(0x10)
+PULSE_HZ = const(50)
+LOW = const(0)
 
 
 class Board:
@@ -76,14 +29,13 @@ class Board:
 
     KIND = FAMILY
     FLAGS = 0
-    INBOUND = 12  # octets taken from USB in a tick: each costs about 2,000 instructions
+    INBOUND = 16
+    "Octets taken from USB in a tick of 2 ms; less in a shorter one."
 
     def __init__(self, wiring):
         """``wiring``: the dictionary of board.json (see controller/README.md)."""
-        self.outputs = []
-        for joint in wiring["joints"]:
-            self.outputs.append(Output(joint["out"][0], joint["out"][1]))
-        self.off()
+        self.outputs = [Output(joint["out"][0], joint["out"][1]) for joint in wiring["joints"]]
+        self.off_pins()
         self.inputs = []
         self.seconds = []
         for joint in wiring["joints"]:
@@ -93,52 +45,147 @@ class Board:
             self.seconds.append(Input(second, count) if second is not None else None)
         supply = wiring.get("supply")
         self.supply = Input(supply["pin"], 4) if supply is not None else None
-        self.supply_V = supply["full_V"] / (4 * 4095) if supply is not None else 0.0
-        self.nominal_V = wiring.get("nominal_V", 5.0)
+        self.wiring = wiring
         self.tops = [(COUNTS * one.count) for one in self.inputs]
-        self.watchdog = None
-        duties = []
+        self.duties = []
         for output in self.outputs:
-            duties += output.duties()
-        self.deadman = Deadman(duties)
-        self.watched = False
+            self.duties += output.duties()
+        self.watchdog = None
+        self.trips = 0
+        self.still = 0
+        self.seen_turns = self.fed_turns = 0
+        self.spent_us = self.most_us = 0
+        self.on_timer = self._on_timer  # bound methods made once: none is made in an interrupt
+        self.on_guard = self._on_guard
+        self.timers = []
 
-    def read(self, k, readings):
-        """Read wiper and supply of joint ``k``."""
-        readings.counts = self.inputs[k].read()
-        second = self.seconds[k]
-        if second is not None:
-            readings.second_counts = second.read()
+    # --- the joints' memory
+
+    def join(self, joints, enter, code, memory, by_registers):
+        """Take the joints' memory, and how their machine code is entered: ``enter(code, number, memory)``."""
+        self.joints = joints
+        self.whole = joints.whole
+        self.enter, self.code, self.memory = enter, code, memory
+        self.by_registers = by_registers
+        self.turn = NUMBERS["turn"]
+        head, slot = HEAD, SLOT
+        self.now_at, self.turns_at, self.cut_at = head["now_us"], head["turns"], head["cut"]
+        first = [joints.slots_at + k * joints.slot_cells for k in range(joints.count)]
+        self.counts_at = [at + slot["counts"] for at in first]
+        self.levels_at = [at + slot["level_0"] for at in first]
+        joints.put_head("supply_V", self.wiring.get("nominal_V", 5.0))
+        joints.bind(self.wiring.get("hard_cells", []))
+        for k in range(joints.count):
+            self.tell(k, self.wiring["joints"][k])
         if self.supply is not None:
-            readings.supply_V = self.supply.read() * self.supply_V
-        else:
-            readings.supply_V = self.nominal_V
+            full = self.wiring["supply"]["full_V"] / (4 * COUNTS)
+            joints.put_head("supply_scale", full)
+            joints.put_head("supply", self.wiring["supply"]["pin"] - 26)
+        if by_registers:
+            joints.put_head("converter", ADC_RP2040)
 
-    def drive(self, k, value, pulse):
-        """Put out the drive of joint ``k``; the watchdog begins with the first that is not zero."""
-        output = self.outputs[k]
-        if value == 0.0:
-            output.off()
+    def tell(self, k, row):
+        """Put what the wiring says of a joint into its cells."""
+        joints, output = self.joints, self.outputs[k]
+        joints.put(k, "counts_top", self.tops[k])
+        joints.put(k, "rest_V", row.get("rest_V", 0.0))  # none said: no settings fit
+        joints.put(k, "emf_V_s", row.get("emf_V_s", 0.0))
+        joints.put(k, "pulse", int(output.pulse))
+        joints.put(k, "full", output.full())
+        joints.put(k, "oversampling", self.inputs[k].count)
+        joints.put(k, "wiper", row["wiper"] - 26)
+        if self.seconds[k] is not None:
+            joints.put(k, "second_wiper", row["second_wiper"] - 26)
+        if self.by_registers:
+            for n in range(2):
+                if row["out"][n] is not None:
+                    self.tell_output(k, n, row["out"][n])
+
+    def tell_output(self, k, n, pin):
+        """Where the compare register of a pin lies, and how far its counter goes."""
+        slice_at = PWM_RP2040 + 20 * (pin >> 1 & 7)
+        top = mem32[slice_at + TOP] + 1
+        self.joints.put(k, "compare_%d" % n, slice_at + COMPARE)
+        self.joints.put(k, "shift_%d" % n, 16 * (pin & 1))
+        self.joints.put(k, "full", PULSE_HZ * top if self.outputs[k].pulse else top)
+
+    # --- interrupts
+
+    def start(self, tick_us):
+        """Start both timers, and keep them: a timer kept only in a local is collected."""
+        joints = self.joints
+        joints.whole[HEAD["edge_us"]] = ticks_add(ticks_us(), tick_us)
+        self.tick_us = tick_us
+        timer = Timer(mode=Timer.PERIODIC, period=tick_us, tick_hz=1000000, callback=self.on_timer, hard=True)
+        guard = Timer(mode=Timer.PERIODIC, period=GUARD_MS, callback=self.on_guard, hard=True)
+        self.timers = [timer, guard]
+
+    def _on_timer(self, _timer):
+        whole = self.whole
+        now = ticks_us()
+        whole[self.now_at] = now
+        if not self.by_registers:
+            for k in range(len(self.inputs)):
+                at = self.counts_at[k]
+                whole[at] = self.inputs[k].read()
+                if self.seconds[k] is not None:
+                    whole[at + 1] = self.seconds[k].read()
+        self.enter(self.code, self.turn, self.memory)
+        if not self.by_registers:
+            for k in range(len(self.outputs)):
+                at = self.levels_at[k]
+                self.outputs[k].put(whole[at], whole[at + 1])
+        spent = ticks_diff(ticks_us(), now)
+        self.spent_us = spent
+        if spent > self.most_us:
+            self.most_us = spent
+
+    def _on_guard(self, _timer):
+        turns = self.whole[self.turns_at]
+        if turns != self.seen_turns:
+            self.seen_turns = turns
+            self.still = 0
             return
-        if self.watchdog is None:
-            self.watchdog = WDT(timeout=WATCHDOG_MS)
-        if pulse == output.pulse:  # a setting that does not fit the wiring drives nothing
-            output.put(value)
+        self.still += 1
+        if self.still >= GUARD_LIMIT:
+            for one in self.duties:
+                one(LOW)
+            if self.still == GUARD_LIMIT:
+                self.trips += 1
+
+    # --- what a node asks for
 
     def off(self):
-        """All drives off."""
+        """All drives off with the very next tick, which alone writes the pins while there are ticks."""
+        if self.timers:
+            self.whole[self.cut_at] = 1
+        else:
+            self.off_pins()
+
+    def off_pins(self):
+        """Low on every pin. Not while the interrupt writes them too."""
         for output in self.outputs:
             output.off()
 
+    def end(self):
+        """Drive off and no more interrupts, on every way out."""
+        for one in self.timers:
+            one.deinit()
+        self.timers = []
+        self.off_pins()
+
     def beat(self):
-        """The loop is alive; the deadman begins with the first beat, before any drive."""
-        self.deadman.alive()
-        if not self.watched:
-            self.watched = True
-            self.deadman.start(Timer)
-        if self.watchdog is not None:
+        """The program behind goes on: the watchdog is fed if the ticks do."""
+        turns = self.whole[self.turns_at]
+        if self.watchdog is not None and turns != self.fed_turns:
+            self.fed_turns = turns
             self.watchdog.feed()
 
+    def watch(self):
+        """From the first arming on: what stops both sides for longer than this ends in a reset."""
+        if self.watchdog is None:
+            self.watchdog = WDT(timeout=WATCHDOG_MS)
+
     def deadman_trips(self):
-        """Times the deadman has fired."""
-        return self.deadman.trips
+        """Times the second watch has cut the drive."""
+        return self.trips

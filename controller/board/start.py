@@ -11,31 +11,45 @@ import os
 from machine import Pin, mem32, reset, reset_cause, unique_id
 
 from controller.board.adapter import Board
+from controller.board.half_written import NoJoints
+from controller.board.machine_code import Code, Memory, enter
+from controller.board.program import ChipNode
 from controller.board.stdio import Stdio
 from controller.joint import faults
-from controller.joint.settings.settings import Settings
-from controller.node.joints import Joints
-from controller.node.node import Node
+from controller.node.native_joints import NativeJoints
 from controller.portable import const
-from controller.records import leaves, put
+from controller.wire import messages as m
 
 try:
     from machine import WDT_RESET
 except ImportError:
     WDT_RESET = 3
 
-STAY = "stay.txt"
-REASON_RP2040 = const(0x40058008)
-REASON_RP2350 = const(0x400D8008)
-NAMES = [name for name, _ in leaves(Settings)]
+CHIPS = ("RP2040", "RP2350")
+WATCHDOG_AT = {"RP2040": 0x40058000, "RP2350": 0x400D8000}
+"RP2040 datasheet, 4.7; the RP2350's address from its headers, from memory."
+REASON = const(0x08)
+SCRATCH = const(0x0C)
+STAY = const(0x6A6C)
+BOARD_OCTETS = const(3600)
+JOINT_OCTETS = const(3400)
+
+
+def chip():
+    """The kind of chip, as images are named; "" for another."""
+    machine = os.uname().machine
+    for one in CHIPS:
+        if one in machine:
+            return one
+    return ""
 
 
 def read_json(path):
-    """Return a JSON file, or None where there is none."""
+    """Return a JSON file, or None where there is none or half of one."""
     try:
         with open(path) as file:
             return json.load(file)
-    except OSError:
+    except (OSError, ValueError):
         return None
 
 
@@ -52,49 +66,60 @@ def held(pin):
     return pin is not None and Pin(pin, Pin.IN, Pin.PULL_UP).value() == 0
 
 
-def told_to_stay():
+def told_to_stay(kind):
     """Tell whether the last program asked to stay at the prompt this once."""
-    try:
-        os.remove(STAY)
-    except OSError:
+    at = WATCHDOG_AT[kind] + SCRATCH if kind else 0
+    if not kind or mem32[at] != STAY:
         return False
+    mem32[at] = 0
     return True
 
 
-def make_node(wiring, build):
+def load(about, kind):
+    """The chip's machine code if it is the one that was written last; else None and why."""
+    if about is None or "image" not in about:
+        return None, "half written: deploy again"
+    try:
+        code = Code(kind.lower() + ".bin")
+    except OSError:
+        return None, "no machine code for " + (kind or "this chip")
+    if code.words[-1] != about["image"]:
+        return None, "half written: its machine code is not the one of this build; deploy again"
+    return code, ""
+
+
+def make_node(wiring, about, kind):
     """Return the node of this board."""
     board = Board(wiring)  # its first act is drive off
-    node = Node(
-        board, Stdio(), Joints(len(wiring["joints"])), wiring["tick_us"], build, serial_number()
-    )
-    for name, low, high in wiring.get("hard_limits", []):
-        if name not in NAMES:
-            raise ValueError("board.json: hard_limits: no such setting: " + str(name))
-        node.joints.hard.append((name, low, high))
-    for k in range(len(node.joints.slots)):
-        put(node.joints.slots[k].settings, "tick_s", wiring["tick_us"] * 1.0e-6)
-        node.joints.slots[k].rest_V = wiring["joints"][k].get(
-            "rest_V", 0.0
-        )  # none said: no settings fit
-        node.joints.slots[k].emf_V_s = wiring["joints"][k].get("emf_V_s", 0.0)
-    if bitten():
+    tick_us, count = wiring["tick_us"], len(wiring["joints"])
+    code, wrong = load(about, kind)
+    build = about["build"] if about else 0
+    if code is None:
+        print(wrong)
+        board.FLAGS = m.HALF
+        return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())
+    memory = Memory(BOARD_OCTETS + count * JOINT_OCTETS)
+
+    def call(number):
+        return enter(code.at, number, memory.at)
+
+    joints = NativeJoints(count, tick_us, memory.whole, memory.octets, call)
+    joints.kept = code, memory
+    board.join(joints, enter, code.at, memory.at, kind == "RP2040")
+    node = ChipNode(board, Stdio(), joints, tick_us, build, serial_number())
+    if bitten(kind):
         node.was_reset = True
         node.fail(faults.WATCHDOG_RESET, True)
     return node
 
 
-def bitten():
+def bitten(kind):
     """Tell whether the watchdog's timer ended the last program.
 
     ``reset()`` of this family goes by the watchdog too, so the cause alone does
-    not tell; the chip's REASON register does: bit 0 the timer, bit 1 forced
-    (RP2040 datasheet, 4.7; the RP2350's address from its headers, from memory).
+    not tell; the chip's REASON register does: bit 0 the timer, bit 1 forced.
     """
-    if reset_cause() != WDT_RESET:
-        return False
-    chip = os.uname().machine
-    address = REASON_RP2350 if "RP2350" in chip else REASON_RP2040
-    return mem32[address] & 3 != 2
+    return reset_cause() == WDT_RESET and mem32[WATCHDOG_AT[kind] + REASON] & 3 != 2
 
 
 def main():
@@ -103,22 +128,21 @@ def main():
     if wiring is None:
         print("no board.json: nothing is driven")
         return
+    kind = chip()
     if held(wiring.get("stay_pin")):
         print("stay pin held: the program does not start")
         return
-    if told_to_stay():
+    if told_to_stay(kind):
         print("ended on purpose: the program starts at the next reset")
         return
-    about = read_json("build.json") or {"build": 0}
-    node = make_node(wiring, about["build"])
+    node = make_node(wiring, read_json("build.json"), kind)
     try:
         node.run()
     except KeyboardInterrupt:
         print("interrupted: drive off")
     finally:
-        node.board.off()
+        node.board.end()
     if node.board.watchdog is not None:
         # It cannot be stopped: leave by a reset of our own, and stay at the prompt once.
-        with open(STAY, "w") as file:
-            file.write("once")
+        mem32[WATCHDOG_AT[kind] + SCRATCH] = STAY
         reset()

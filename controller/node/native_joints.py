@@ -216,7 +216,7 @@ class NativeJoints:
             self.is_staged[k] = True
             self.ask(NUMBERS["stage"], k)
 
-    def apply(self, node: "Any", k: int, wanted: int) -> "tuple[int, int]":  # noqa: ARG002
+    def apply(self, node: "Any", k: int, wanted: int) -> "tuple[int, int]":
         """Take staged settings over whole, or refuse them whole and say which cell."""
         if driven(self.mode(k)) or self.of(k, "asked"):
             return m.NOT_NOW, self.mode(k)  # an order that waits was given under other settings
@@ -228,6 +228,7 @@ class NativeJoints:
         if wrong:
             return m.OUT_OF_RANGE, wrong - 1
         self.digest_anew()
+        node.settings_taken()
         return m.DONE, 0
 
     def values(self, k: int, first: int, count: int) -> "bytes | None":

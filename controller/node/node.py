@@ -73,6 +73,13 @@ class Node:
         """What tells the host."""
         return Telemetry(self)
 
+    def arrived_us(self, now: int) -> int:
+        """Time (us) at which what is being read now has arrived, at the earliest."""
+        return now
+
+    def settings_taken(self) -> None:
+        """A joint has other settings from now on."""
+
     def lease_age_us(self, now: int) -> int:
         """Time (us) since the last valid beat or setpoint."""
         return ticks_diff(now, self.beat_us)

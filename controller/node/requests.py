@@ -50,9 +50,19 @@ class Answering:
         if not data:
             return False
         self.allowance -= len(data)
-        for payload in self.reader.feed(data):
+        payloads = self.reader.feed(data)
+        for payload in payloads:
+            if payload[0] == m.STOP and len(payloads) > 1:  # ahead of all that came before it, and again in its turn
+                self.stop_first(payload)
+        for payload in payloads:
             self.take(payload)
         return True
+
+    def stop_first(self, payload: bytes) -> None:
+        """A stop that waits behind other frames: its joints are off before those are acted on."""
+        body = m.parse(payload)
+        if body is not None and body[1] == 0:
+            orders.request(self.node, m.STOP, body)
 
     def take(self, payload: bytes) -> None:
         """Act on one payload and answer it; beats and setpoints have answers of their own."""
@@ -66,7 +76,7 @@ class Answering:
                 self.reads_us(self.node.clock.now()) <= 2 * self.node.lease_us
                 or not self.node.telemetry.groups
             ):
-                self.node.renew(self.node.clock.now(), 0)
+                self.node.renew(self.node.arrived_us(self.node.clock.now()), 0)
         elif payload == self.last:
             self.node.telemetry.answer(self.last_answer)
         else:
@@ -176,7 +186,7 @@ class Answering:
             self.heard_told = told
         node.telemetry.seen = body[2]
         if self.reads_us(now) <= node.lease_us:  # a host whose reader has died loses the drive
-            node.renew(now, body[1])
+            node.renew(node.arrived_us(now), body[1])
         powered = 0
         for k in range(node.joints.count):
             if driven(node.joints.mode(k)):

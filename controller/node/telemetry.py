@@ -83,17 +83,17 @@ class Telemetry:
         """Joints that share a frame."""
         return Group(joints, width, rows)
 
-    def on_tick(self) -> None:
-        """After a tick: store rows, tell faults and health when they are due."""
+    def on_tick(self, steps: int = 1) -> None:
+        """After a tick, or ``steps`` of them: store rows, tell faults and health when they are due."""
         node = self.node
         node_tick = node.tick
         if self.groups and node.has_lease and node_tick % self.every == 0:
             self.store_rows(node_tick)
-        self.half_second += node.tick_us
+        self.half_second += steps * node.tick_us
         if self.half_second >= 500000:
             self.half_second = 0
             self.health()
-        self.fault_ticks += node.tick_us
+        self.fault_ticks += steps * node.tick_us
         if self.fault_ticks >= 100000:
             self.fault_ticks = 0
             self.tell_faults()

@@ -51,7 +51,7 @@ MEDDLE = const(0x70)
 "host | joint B, kind B, a f, b f, c f | virtual board only: inject what a program's events do"
 
 IDENTITY = const(0x81)
-"board | version B, board B, flags B, joints B, tick_us I, build I, settings I, serial Q, cost_us H, collect_us H, inbound B | answer to HELLO; flags: 1 virtual, 2 single precision, 4 the tick does not fit, 8 watchdog reset; inbound: octets taken in a tick"
+"board | version B, board B, flags B, joints B, tick_us I, build I, settings I, serial Q, cost_us H, collect_us H, inbound B | answer to HELLO; flags: 1 virtual, 2 single precision, 4 the tick does not fit, 8 watchdog reset, 16 half written; inbound: octets taken in a tick"
 ECHO = const(0x82)
 "board | host_us I, board_us I, tick I, modes H | answer to BEAT; modes: joints with the drive on"
 ANSWER = const(0x84)
@@ -82,6 +82,7 @@ VIRTUAL = const(1)
 SINGLE = const(2)
 NO_FIT = const(4)
 WAS_RESET = const(8)
+HALF = const(16)
 
 # ANSWER results
 DONE = const(0)
@@ -104,6 +105,8 @@ TOO_SLOW = const(8)
 "the tick does not fit the tick rate (detail: us a tick takes)"
 REFUSED = const(9)
 "setpoint refused: out of range, in the gap, or not armed"
+HALF_WRITTEN = const(10)
+"the board was half written: deploy again"
 
 # Telemetry fields, in this order in a row
 FIELDS = (

@@ -23,7 +23,8 @@ COMPILER = "0.15.2"
 """Version of the package ziglang that the images are made with."""
 FOLDER = Path(controller.board.__file__).parent / "images"
 FLAGS = ("-std=c99", "-Os", "-ffreestanding", "-ffp-contract=off", "-fno-math-errno", "-fropi",
-         "-ffunction-sections", "-fno-ident", "-Wno-parentheses-equality", "-nostdlib",
+         "-fno-strict-aliasing",
+         "-mllvm", "-inlinehint-threshold=0", "-mllvm", "-inline-threshold=0", "-ffunction-sections", "-fno-ident", "-Wno-parentheses-equality", "-nostdlib",
          "-Wl,--gc-sections,--entry=entry,--build-id=none")  # fmt: skip
 SCRIPT = """
 SECTIONS {

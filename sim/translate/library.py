@@ -22,7 +22,7 @@ from sim.translate import realtime
 from sim.translate.program import Unit, translate
 from sim.translate.realtime import RECORDS
 
-FLAGS = ("-std=c99", "-O2", "-ffp-contract=off", "-fno-math-errno", "-fPIC", "-shared", "-Wall", "-Werror",
+FLAGS = ("-std=c99", "-O2", "-ffp-contract=off", "-fno-math-errno", "-fno-strict-aliasing", "-fPIC", "-shared", "-Wall", "-Werror",
          "-Wno-unused-function", "-Wno-parentheses-equality")  # fmt: skip
 EXPORTS = """
 float tick(Settings *settings, State *state, Command *command, Readings *readings, Report *report) {

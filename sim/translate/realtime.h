@@ -93,7 +93,7 @@ static void told(Node *n, Slot *s) {
     s->mode = s->report.mode;
     if (s->report.fault != s->fault) s->fault_tick = n->tick;
     s->fault = s->report.fault;
-    s->asked = s->command.request;
+    s->asked = s->applied ? s->command.request : 0;
 }
 
 static void turn_joint(Node *n, Slot *s, int32_t steps, float age_s) {
@@ -178,6 +178,7 @@ static int32_t turn(Node *n) {
     for (int32_t k = 0; k < n->count; k++)
         if (!n->slots[k].closed) turn_joint(n, &n->slots[k], steps, age_s);
     n->outside = NO_FAULT;
+    n->cut = 0;
     n->turns++;
     if (n->groups > 0 && n->has_lease && n->tick % n->every == 0)
         for (int32_t k = 0; k < n->groups; k++) store(n, &n->group[k]);
@@ -189,14 +190,12 @@ static int32_t turn(Node *n) {
 static int32_t begin(Node *n) {
     for (int32_t k = 0; k < n->count; k++) {
         Slot *s = &n->slots[k];
-        Settings_fresh(&s->settings);
-        s->settings.tick_s = (float)n->tick_us * 1.0e-6f;
+        s->closed = 1; /* before somebody's settings there is nothing to tick by */
         State_fresh(&s->state);
         Command_fresh(&s->command);
         Command_fresh(&s->inbox);
         Readings_fresh(&s->readings);
         Report_fresh(&s->report);
-        s->staged = s->settings;
     }
     n->slots_at = (int32_t)((uint8_t *)&n->slots[0] - (uint8_t *)n) / 4;
     n->slot_cells = (int32_t)sizeof(Slot) / 4;
@@ -359,7 +358,7 @@ static int32_t called(uint32_t what, Node *n) {
     case CALL_HOLD: return hold(s);
     case CALL_ASK:
         modes_ask(&s->command, n->argument_1);
-        s->asked = s->command.request;
+        s->asked = s->applied ? s->command.request : 0;
         return 0;
     case CALL_FAIL: return fail(n, n->argument_0, n->argument_1);
     case CALL_TRIAL: return trial(s, n->argument_1);

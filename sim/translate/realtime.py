@@ -14,7 +14,7 @@ from controller.joint.supervisor import trip
 from controller.joint.tick import joint_tick
 from controller.node import cells
 from controller.node.fields import value_of
-from controller.records import INTEGER, PART, TABLE, Record, fields, leaves
+from controller.records import INTEGER, TABLE, Record, leaves
 from controller.wire import messages
 from sim.translate.numbers import real, whole
 
@@ -33,26 +33,18 @@ NUMBERS = {
 
 
 def fresh(record: type[Record]) -> str:
-    """A C function that gives every number of a record its default."""
-    lines = [f"static void {record.__name__}_fresh({record.__name__} *r) {{"]
-    for name, field in fields(record):
-        if field.kind == PART:
-            lines.append(f"    {field.of.__name__}_fresh(&r->{name});")
-        elif field.kind == TABLE:
-            lines.append(f"    for (int32_t k = 0; k < {field.size}; k++) r->{name}[k] = 0.0f;")
-        else:
+    """A C function that gives every number of a record its default: most are zero."""
+    name = record.__name__
+    lines = [
+        f"static void {name}_fresh({name} *r) {{",
+        "    int32_t *cell = (int32_t *)r;",
+        f"    for (uint32_t k = 0; k < sizeof({name}) / 4; k++) cell[k] = 0;",
+    ]
+    for dotted, field in leaves(record):
+        if field.kind != TABLE and field.default != 0:
             write = whole if field.kind == INTEGER else real
-            lines.append(f"    r->{name} = {write(field.default)};")
+            lines.append(f"    r->{dotted} = {write(field.default)};")
     return "\n".join([*lines, "}"])
-
-
-def parts(record: type[Record]) -> list[type[Record]]:
-    """A record's parts and itself, parts first, each once."""
-    found: list[type[Record]] = []
-    for _, field in fields(record):
-        if field.kind == PART:
-            found += [one for one in parts(field.of) if one not in found]
-    return [*found, record]
 
 
 def first_cells() -> str:
@@ -79,9 +71,6 @@ BOARD_CHECKS = ("sensing.counts_top", "drive.kind", "across.joint_1", "limits.cu
 
 def text() -> str:
     """The C that follows the translated functions."""
-    made: list[type[Record]] = []
-    for record in RECORDS:
-        made += [one for one in parts(record) if one not in made]
     numbers = dict(NUMBERS)
     numbers.update(
         {f"WRONG_{one.upper().replace('.', '_')}": setting_number(one) for one in BOARD_CHECKS}
@@ -90,7 +79,7 @@ def text() -> str:
         *(f"#define {name} {value}" for name, value in numbers.items()),
         "enum { " + ", ".join(f"CALL_{one.upper()}" for one in cells.CALLS) + " };",
         first_cells(),
-        *(fresh(one) for one in made),
+        *(fresh(one) for one in RECORDS[1:]),  # settings come from the host
         SOURCE.read_text(encoding="utf-8").rstrip(),
     ]
     for mark, names in (

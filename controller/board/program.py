@@ -1,0 +1,113 @@
+"""The loop of a chip: what goes on behind the interrupt, and may be late.
+
+Serves the link, tells what happened, feeds the watchdog. Garbage is collected when the heap is
+full; ticks go on meanwhile.
+"""
+
+from controller.joint import faults
+from controller.node.native_joints import HEAD
+from controller.node.native_node import NativeNode
+from controller.portable import collect, const, ticks_diff
+from controller.wire import messages as m
+
+MOST_INBOUND = const(256)
+TRIALS = const(5)
+STILL_US = const(30000)
+
+
+class ChipNode(NativeNode):
+    """A node on a chip: ticks come from the timer, not from here."""
+
+    stopped = False
+    seen_tick = 0
+    empty_us = 0
+    "When the link was last seen empty: whatever has come since is no older."
+
+    def arrived_us(self, now):  # noqa: ARG002
+        """Time (us) at which what is being read may have come, at the earliest."""
+        return self.empty_us
+
+    def measure(self):
+        """What a tick costs: one call of the interrupt, and every joint planning a move beside it."""
+        now, joints, timing = self.clock.now, self.joints, self.timing
+        cost = self.board.spent_us
+        for k in range(joints.count):
+            least = 1 << 29
+            for _ in range(TRIALS):  # the least: an interrupt may come between
+                begun = now()
+                joints.trial_tick(k)
+                spent = ticks_diff(now(), begun)
+                if spent < least:
+                    least = spent
+            cost += least
+        timing.cost_us = cost
+        timing.fits = cost <= self.tick_us * 85 // 100 and not self.stopped
+
+    def settings_taken(self):
+        """With other settings a tick costs another time."""
+        self.measure()
+
+    def begin(self):
+        """Drive off, start the ticks, measure what one costs."""
+        collect()
+        if self.board.FLAGS & m.HALF:
+            self.timing.fits = False
+            return
+        self.board.start(self.tick_us)
+        self.empty_us = begun = self.clock.now()
+        while self.board.whole[HEAD["turns"]] < 3:
+            if ticks_diff(self.clock.now(), begun) > 20 * self.tick_us + STILL_US:
+                raise RuntimeError("the timer does not tick")
+        self.measure()
+        begun = self.clock.now()
+        collect()
+        self.timing.collect_us = ticks_diff(self.clock.now(), begun)
+        self.seen_tick = self.tick
+
+    def turn(self):
+        """One turn: what the ticks since have done, then the link."""
+        self.board.beat()
+        trips = self.board.deadman_trips()
+        if trips != self.trips:  # the ticks have stopped, and an interrupt that failed does not come again
+            self.trips = trips
+            self.stopped = True
+            self.timing.fits = False
+            self.joints.fail(faults.DEADMAN, False, self.tick)
+            self.telemetry.text(2, "the timer's interrupt has stopped; start the board anew")
+        steps = self.tick - self.seen_tick
+        if self.board.FLAGS & m.HALF:
+            self.answering.allowance = MOST_INBOUND
+        elif steps > 0:
+            self.seen_tick += steps
+            self.look(steps)
+        if self.answering.serve() or self.telemetry.send():
+            return
+        self.empty_us = self.clock.now()
+        self.clock.sleep(100)
+
+    def look(self, steps):
+        """Account ticks that have gone by; see whether the second watch had to act."""
+        answering, timing, board = self.answering, self.timing, self.board
+        answering.allowance = min(answering.allowance + steps * answering.bytes_per_tick, MOST_INBOUND)
+        timing.ticks += steps
+        timing.sum_us += steps * board.spent_us
+        timing.most_us = board.most_us
+        if self.any_driven():
+            board.watch()
+        self.telemetry.on_tick(steps)
+
+    def run(self):
+        """Run until the host asks to leave; the drive is off on every way out."""
+        try:
+            self.begin()
+            while not self.leaving:
+                self.turn()
+            self.board.off()
+            for _ in range(50):  # the answer to LEAVE must not wait for ever
+                self.board.beat()
+                if not self.telemetry.answers:
+                    break
+                if not self.telemetry.send():
+                    self.clock.sleep(1000)
+        finally:
+            self.board.end()
