@@ -9,7 +9,6 @@ allocated in either callback: both run also in the middle of a collection.
 from machine import WDT, Timer, mem32
 
 from controller.board.pins import COUNTS, Input, Output
-from controller.node.native_joints import HEAD, NUMBERS, SLOT
 from controller.portable import const, ticks_add, ticks_diff, ticks_us
 
 FAMILY = const(1)
@@ -22,6 +21,28 @@ COMPARE = const(0x0C)
 TOP = const(0x10)
 PULSE_HZ = const(50)
 LOW = const(0)
+# places of cells and numbers of calls: as in cells.py, held by a test
+_CALL_TURN = const(3)
+_HEAD_NOW_US = const(2)
+_HEAD_EDGE_US = const(4)
+_HEAD_CUT = const(10)
+_HEAD_TURNS = const(13)
+_HEAD_CONVERTER = const(22)
+_HEAD_SUPPLY = const(23)
+_HEAD_SUPPLY_SCALE = const(24)
+_HEAD_SUPPLY_V = const(25)
+_SLOT_COUNTS = const(6)
+_SLOT_LEVEL_0 = const(8)
+_SLOT_WIPER = const(10)
+_SLOT_SECOND_WIPER = const(11)
+_SLOT_OVERSAMPLING = const(12)
+_SLOT_COUNTS_TOP = const(13)
+_SLOT_COMPARE_0 = const(14)
+_SLOT_SHIFT_0 = const(16)
+_SLOT_PULSE = const(18)
+_SLOT_FULL = const(20)
+_SLOT_REST_V = const(23)
+_SLOT_EMF_V_S = const(24)
 
 
 class Board:
@@ -67,35 +88,34 @@ class Board:
         self.whole = joints.whole
         self.enter, self.code, self.memory = enter, code, memory
         self.by_registers = by_registers
-        self.turn = NUMBERS["turn"]
-        head, slot = HEAD, SLOT
-        self.now_at, self.turns_at, self.cut_at = head["now_us"], head["turns"], head["cut"]
+        self.turn = _CALL_TURN
+        self.now_at, self.turns_at, self.cut_at = _HEAD_NOW_US, _HEAD_TURNS, _HEAD_CUT
         first = [joints.slots_at + k * joints.slot_cells for k in range(joints.count)]
-        self.counts_at = [at + slot["counts"] for at in first]
-        self.levels_at = [at + slot["level_0"] for at in first]
-        joints.put_head("supply_V", self.wiring.get("nominal_V", 5.0))
+        self.counts_at = [at + _SLOT_COUNTS for at in first]
+        self.levels_at = [at + _SLOT_LEVEL_0 for at in first]
+        joints.put_head_real(_HEAD_SUPPLY_V, self.wiring.get("nominal_V", 5.0))
         joints.bind(self.wiring.get("hard_cells", []))
         for k in range(joints.count):
             self.tell(k, self.wiring["joints"][k])
         if self.supply is not None:
             full = self.wiring["supply"]["full_V"] / (4 * COUNTS)
-            joints.put_head("supply_scale", full)
-            joints.put_head("supply", self.wiring["supply"]["pin"] - 26)
+            joints.put_head_real(_HEAD_SUPPLY_SCALE, full)
+            self.whole[_HEAD_SUPPLY] = self.wiring["supply"]["pin"] - 26
         if by_registers:
-            joints.put_head("converter", ADC_RP2040)
+            self.whole[_HEAD_CONVERTER] = ADC_RP2040
 
     def tell(self, k, row):
         """Put what the wiring says of a joint into its cells."""
         joints, output = self.joints, self.outputs[k]
-        joints.put(k, "counts_top", self.tops[k])
-        joints.put(k, "rest_V", row.get("rest_V", 0.0))  # none said: no settings fit
-        joints.put(k, "emf_V_s", row.get("emf_V_s", 0.0))
-        joints.put(k, "pulse", int(output.pulse))
-        joints.put(k, "full", output.full())
-        joints.put(k, "oversampling", self.inputs[k].count)
-        joints.put(k, "wiper", row["wiper"] - 26)
+        joints.put(k, _SLOT_COUNTS_TOP, self.tops[k])
+        joints.put_real(k, _SLOT_REST_V, row.get("rest_V", 0.0))  # none said: no settings fit
+        joints.put_real(k, _SLOT_EMF_V_S, row.get("emf_V_s", 0.0))
+        joints.put(k, _SLOT_PULSE, int(output.pulse))
+        joints.put(k, _SLOT_FULL, output.full())
+        joints.put(k, _SLOT_OVERSAMPLING, self.inputs[k].count)
+        joints.put(k, _SLOT_WIPER, row["wiper"] - 26)
         if self.seconds[k] is not None:
-            joints.put(k, "second_wiper", row["second_wiper"] - 26)
+            joints.put(k, _SLOT_SECOND_WIPER, row["second_wiper"] - 26)
         if self.by_registers:
             for n in range(2):
                 if row["out"][n] is not None:
@@ -105,18 +125,20 @@ class Board:
         """Where the compare register of a pin lies, and how far its counter goes."""
         slice_at = PWM_RP2040 + 20 * (pin >> 1 & 7)
         top = mem32[slice_at + TOP] + 1
-        self.joints.put(k, "compare_%d" % n, slice_at + COMPARE)
-        self.joints.put(k, "shift_%d" % n, 16 * (pin & 1))
-        self.joints.put(k, "full", PULSE_HZ * top if self.outputs[k].pulse else top)
+        self.joints.put(k, _SLOT_COMPARE_0 + n, slice_at + COMPARE)
+        self.joints.put(k, _SLOT_SHIFT_0 + n, 16 * (pin & 1))
+        self.joints.put(k, _SLOT_FULL, PULSE_HZ * top if self.outputs[k].pulse else top)
 
     # --- interrupts
 
     def start(self, tick_us):
         """Start both timers, and keep them: a timer kept only in a local is collected."""
         joints = self.joints
-        joints.whole[HEAD["edge_us"]] = ticks_add(ticks_us(), tick_us)
+        joints.whole[_HEAD_EDGE_US] = ticks_add(ticks_us(), tick_us)
         self.tick_us = tick_us
-        timer = Timer(mode=Timer.PERIODIC, period=tick_us, tick_hz=1000000, callback=self.on_timer, hard=True)
+        timer = Timer(
+            mode=Timer.PERIODIC, period=tick_us, tick_hz=1000000, callback=self.on_timer, hard=True
+        )
         guard = Timer(mode=Timer.PERIODIC, period=GUARD_MS, callback=self.on_guard, hard=True)
         self.timers = [timer, guard]
 

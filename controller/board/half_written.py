@@ -2,8 +2,11 @@
 
 from array import array
 
-from controller.node import cells
+from controller.portable import const
 from controller.wire import messages as m
+
+HEAD = const(64)
+"More cells than any part of a node asks for."
 
 
 class NoJoints:
@@ -11,7 +14,7 @@ class NoJoints:
 
     def __init__(self, count):
         self.count = count
-        self.whole = array("i", [0] * len(cells.HEAD))
+        self.whole = array("i", [0] * HEAD)
 
     def digest(self):
         """Of no settings."""
@@ -49,4 +52,4 @@ class NoJoints:
 
     def values(self, k, first, count):  # noqa: ARG002
         """There are none."""
-        return None
+        return

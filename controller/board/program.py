@@ -5,12 +5,15 @@ full; ticks go on meanwhile.
 """
 
 from controller.joint import faults
-from controller.node.native_joints import HEAD
 from controller.node.native_node import NativeNode
-from controller.portable import collect, const, ticks_diff
+from controller.portable import collect, const, free_memory, ticks_diff
 from controller.wire import messages as m
 
-MOST_INBOUND = const(256)
+MOST_INBOUND = const(64)
+"Octets that are read before anything else is done."
+LOOK_US = const(8000)
+# places of cells and numbers of calls: as in cells.py, held by a test
+_HEAD_TURNS = const(13)
 TRIALS = const(5)
 STILL_US = const(30000)
 
@@ -20,6 +23,7 @@ class ChipNode(NativeNode):
 
     stopped = False
     seen_tick = 0
+    few = 1
     empty_us = 0
     "When the link was last seen empty: whatever has come since is no older."
 
@@ -55,44 +59,50 @@ class ChipNode(NativeNode):
             return
         self.board.start(self.tick_us)
         self.empty_us = begun = self.clock.now()
-        while self.board.whole[HEAD["turns"]] < 3:
+        while self.board.whole[_HEAD_TURNS] < 3:
             if ticks_diff(self.clock.now(), begun) > 20 * self.tick_us + STILL_US:
                 raise RuntimeError("the timer does not tick")
         self.measure()
         begun = self.clock.now()
         collect()
         self.timing.collect_us = ticks_diff(self.clock.now(), begun)
+        self.timing.free = free_memory()
         self.seen_tick = self.tick
+        self.few = LOOK_US // self.tick_us + 1
 
     def turn(self):
-        """One turn: what the ticks since have done, then the link."""
-        self.board.beat()
-        trips = self.board.deadman_trips()
-        if trips != self.trips:  # the ticks have stopped, and an interrupt that failed does not come again
-            self.trips = trips
-            self.stopped = True
-            self.timing.fits = False
-            self.joints.fail(faults.DEADMAN, False, self.tick)
-            self.telemetry.text(2, "the timer's interrupt has stopped; start the board anew")
+        """One turn: the link first, then what the ticks have done meanwhile."""
+        board = self.board
+        board.beat()
+        if board.trips != self.trips:
+            self.tell_stopped(board.trips)
+        now = self.clock.now()
+        self.answering.allowance = MOST_INBOUND
+        if self.answering.serve():
+            return
+        self.empty_us = now
         steps = self.tick - self.seen_tick
-        if self.board.FLAGS & m.HALF:
-            self.answering.allowance = MOST_INBOUND
-        elif steps > 0:
+        if steps >= self.few:
             self.seen_tick += steps
             self.look(steps)
-        if self.answering.serve() or self.telemetry.send():
-            return
-        self.empty_us = self.clock.now()
-        self.clock.sleep(100)
+        if not self.telemetry.send():
+            self.clock.sleep(100)
+
+    def tell_stopped(self, trips):
+        """The ticks have stopped, and an interrupt that failed does not come again: nothing is armed any more."""
+        self.trips = trips
+        self.stopped = True
+        self.timing.fits = False
+        self.joints.fail(faults.DEADMAN, False, self.tick)
+        self.telemetry.text(2, "the timer's interrupt has stopped; start the board anew")
 
     def look(self, steps):
-        """Account ticks that have gone by; see whether the second watch had to act."""
-        answering, timing, board = self.answering, self.timing, self.board
-        answering.allowance = min(answering.allowance + steps * answering.bytes_per_tick, MOST_INBOUND)
+        """Account ticks that have gone by, tell what is due; the watchdog begins with the first drive."""
+        timing, board = self.timing, self.board
         timing.ticks += steps
         timing.sum_us += steps * board.spent_us
         timing.most_us = board.most_us
-        if self.any_driven():
+        if board.watchdog is None and self.any_driven():
             board.watch()
         self.telemetry.on_tick(steps)
 

@@ -11,7 +11,6 @@ import os
 from machine import Pin, mem32, reset, reset_cause, unique_id
 
 from controller.board.adapter import Board
-from controller.board.half_written import NoJoints
 from controller.board.machine_code import Code, Memory, enter
 from controller.board.program import ChipNode
 from controller.board.stdio import Stdio
@@ -95,6 +94,8 @@ def make_node(wiring, about, kind):
     code, wrong = load(about, kind)
     build = about["build"] if about else 0
     if code is None:
+        from controller.board.half_written import NoJoints  # only then: it would take memory
+
         print(wrong)
         board.FLAGS = m.HALF
         return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())

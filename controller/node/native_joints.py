@@ -8,7 +8,6 @@ the code itself (``cells.py``). Works on a chip and, with a shared library, on a
 from struct import pack_into, unpack_from
 
 from controller.joint.modes import driven
-from controller.node import cells
 from controller.portable import const
 from controller.wire import messages as m
 from controller.wire.digest import Digest, digest
@@ -17,11 +16,48 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from typing import Any
 
-NUMBERS = {name: k for k, name in enumerate(cells.CALLS)}
-HEAD = {name: k for k, name in enumerate(cells.HEAD)}
-SLOT = {name: k for k, name in enumerate(cells.SLOT)}
-MODE, FAULT, FAULT_TICK, APPLIED = 0, 1, 2, 3
-"As in ``cells.SLOT``: asked for in every turn of the loop."
+# places of cells and numbers of calls: as in cells.py, held by a test
+_CALL_BEGIN = const(2)
+_CALL_TURN = const(3)
+_CALL_STAGE = const(4)
+_CALL_APPLY = const(5)
+_CALL_TARGET = const(6)
+_CALL_STREAM = const(7)
+_CALL_HOLD = const(8)
+_CALL_ASK = const(9)
+_CALL_FAIL = const(10)
+_CALL_TRIAL = const(11)
+_HEAD_COUNT = const(0)
+_HEAD_TICK_US = const(1)
+_HEAD_NOW_US = const(2)
+_HEAD_EDGE_US = const(4)
+_HEAD_OUTSIDE = const(9)
+_HEAD_EVERY = const(14)
+_HEAD_GATE = const(17)
+_HEAD_SUPPLY = const(23)
+_HEAD_SUPPLY_V = const(25)
+_HEAD_HARD = const(26)
+_HEAD_ARGUMENT_0 = const(27)
+_HEAD_ARGUMENT_2 = const(29)
+_HEAD_ARGUMENT_3 = const(30)
+_HEAD_SLOTS_AT = const(31)
+_HEAD_SLOT_CELLS = const(32)
+_HEAD_STAGED_AT = const(36)
+_HEAD_SETTINGS_AT = const(37)
+_HEAD_SETTINGS_CELLS = const(38)
+_HEAD_HARD_AT = const(39)
+_SLOT_MODE = const(0)
+_SLOT_FAULT = const(1)
+_SLOT_FAULT_TICK = const(2)
+_SLOT_APPLIED = const(3)
+_SLOT_ASKED = const(4)
+_SLOT_COUNTS = const(6)
+_SLOT_SECOND_COUNTS = const(7)
+_SLOT_SECOND_WIPER = const(11)
+_SLOT_OVERSAMPLING = const(12)
+_SLOT_PULSED = const(19)
+_SLOT_DRIVE = const(21)
+_SLOT_CURRENT_A = const(22)
 WRAP = const(0x3FFFFFFF)
 
 
@@ -43,54 +79,51 @@ class NativeJoints:
         """
         self.count = count
         self.whole, self.octets, self.call = whole, octets, call
-        whole[HEAD["count"]] = count
-        whole[HEAD["tick_us"]] = tick_us
-        whole[HEAD["gate"]] = 1
-        whole[HEAD["every"]] = 1
-        whole[HEAD["supply"]] = -1
-        call(NUMBERS["begin"])
-        self.slots_at = whole[HEAD["slots_at"]]
-        self.slot_cells = whole[HEAD["slot_cells"]]
-        self.table = 4 * whole[HEAD["settings_cells"]]
-        self.settings_at = 4 * whole[HEAD["settings_at"]]
-        self.staged_at = 4 * whole[HEAD["staged_at"]]
-        self.is_staged = [False] * count
+        whole[_HEAD_COUNT] = count
+        whole[_HEAD_TICK_US] = tick_us
+        whole[_HEAD_GATE] = 1
+        whole[_HEAD_EVERY] = 1
+        whole[_HEAD_SUPPLY] = -1
+        call(_CALL_BEGIN)
+        self.slots_at = whole[_HEAD_SLOTS_AT]
+        self.slot_cells = whole[_HEAD_SLOT_CELLS]
+        self.table = 4 * whole[_HEAD_SETTINGS_CELLS]
+        self.settings_at = 4 * whole[_HEAD_SETTINGS_AT]
+        self.staged_at = 4 * whole[_HEAD_STAGED_AT]
+        self.staged = -1
         self.found = Found()
         for k in range(count):
-            self.put(k, "second_wiper", -1)
-            self.put(k, "oversampling", 1)
+            self.put(k, _SLOT_SECOND_WIPER, -1)
+            self.put(k, _SLOT_OVERSAMPLING, 1)
         self.known = 0
         self.digest_anew()
 
     # --- cells
 
-    def of(self, k: int, name: str) -> int:
+    def of(self, k: int, cell: int) -> int:
         """A cell of a joint."""
-        return int(self.whole[self.slots_at + k * self.slot_cells + SLOT[name]])
+        return int(self.whole[self.slots_at + k * self.slot_cells + cell])
 
-    def real(self, k: int, name: str) -> float:
+    def real(self, k: int, cell: int) -> float:
         """A cell of a joint that holds a real number."""
-        at = self.slots_at + k * self.slot_cells + SLOT[name]
+        at = self.slots_at + k * self.slot_cells + cell
         return float(unpack_from("<f", self.octets, 4 * at)[0])
 
-    def put(self, k: int, name: str, value: float) -> None:
-        """Put a value into a cell of a joint."""
-        self.put_cell(self.slots_at + k * self.slot_cells + SLOT[name], value, name)
+    def put(self, k: int, cell: int, value: int) -> None:
+        """Put a whole number into a cell of a joint."""
+        self.whole[self.slots_at + k * self.slot_cells + cell] = value
 
-    def put_head(self, name: str, value: float) -> None:
-        """Put a value into a cell of the board."""
-        self.put_cell(HEAD[name], value, name)
+    def put_real(self, k: int, cell: int, value: float) -> None:
+        """Put a real number into a cell of a joint."""
+        self.put_head_real(self.slots_at + k * self.slot_cells + cell, value)
 
-    def put_cell(self, at: int, value: float, name: str) -> None:
-        """Put a value into a cell, as a real number where its name is of one."""
-        if name in cells.REALS:
-            pack_into("<f", self.octets, 4 * at, value)
-        else:
-            self.whole[at] = value
+    def put_head_real(self, cell: int, value: float) -> None:
+        """Put a real number into a cell of the board."""
+        pack_into("<f", self.octets, 4 * cell, value)
 
     def bind(self, hard: "Any") -> None:
         """Bound settings by what the board never goes beyond: rows of cell, 1 if whole, lowest, highest."""
-        at = 4 * self.whole[HEAD["hard_at"]]
+        at = 4 * self.whole[_HEAD_HARD_AT]
         for k in range(len(hard)):
             cell, is_whole, low, high = hard[k]
             pack_into(
@@ -102,11 +135,11 @@ class NativeJoints:
                 low,
                 high,
             )
-        self.whole[HEAD["hard"]] = len(hard)
+        self.whole[_HEAD_HARD] = len(hard)
 
     def ask(self, number: int, k: int, *given: int) -> int:
         """Make a call about a joint."""
-        at = HEAD["argument_0"]
+        at = _HEAD_ARGUMENT_0
         self.whole[at] = k
         for one in given:
             at += 1
@@ -120,64 +153,64 @@ class NativeJoints:
         whole = self.whole
         for k in range(self.count):
             node.board.read(k, self.found)
-            self.put(k, "counts", self.found.counts)
-            self.put(k, "second_counts", self.found.second_counts)
-            self.put(k, "current_A", self.found.current_A)
-            self.put_head("supply_V", self.found.supply_V)
+            self.put(k, _SLOT_COUNTS, self.found.counts)
+            self.put(k, _SLOT_SECOND_COUNTS, self.found.second_counts)
+            self.put_real(k, _SLOT_CURRENT_A, self.found.current_A)
+            self.put_head_real(_HEAD_SUPPLY_V, self.found.supply_V)
             outside = node.outside_fault()
             if outside:
-                whole[HEAD["outside"]] = outside
-        whole[HEAD["now_us"]] = now
-        whole[HEAD["edge_us"]] = (node.edge - steps * node.tick_us) & WRAP
-        self.call(NUMBERS["turn"])
+                whole[_HEAD_OUTSIDE] = outside
+        whole[_HEAD_NOW_US] = now
+        whole[_HEAD_EDGE_US] = (node.edge - steps * node.tick_us) & WRAP
+        self.call(_CALL_TURN)
         for k in range(self.count):
-            node.board.drive(k, self.real(k, "drive"), bool(self.of(k, "pulsed")))
+            node.board.drive(k, self.real(k, _SLOT_DRIVE), bool(self.of(k, _SLOT_PULSED)))
 
     def trial_tick(self, k: int) -> None:
         """A tick on copies, as if powered and a target had just come. The drive is left alone."""
-        self.ask(NUMBERS["trial"], k, 1)
+        self.ask(_CALL_TRIAL, k, 1)
 
     def fail(self, fault: int, unpowered: bool, at: int) -> None:  # noqa: ARG002
         """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
-        self.ask(NUMBERS["fail"], fault, int(unpowered))
+        self.ask(_CALL_FAIL, fault, int(unpowered))
 
     # --- what they do
 
     def mode(self, k: int) -> int:
         """Mode of a joint."""
-        return int(self.whole[self.slots_at + k * self.slot_cells + MODE])
+        return self.of(k, _SLOT_MODE)
 
     def fault(self, k: int) -> int:
         """Latched fault of a joint, or ``faults.NONE``."""
-        return int(self.whole[self.slots_at + k * self.slot_cells + FAULT])
+        return self.of(k, _SLOT_FAULT)
 
     def fault_tick(self, k: int) -> int:
         """Tick in which the fault was latched."""
-        return int(self.whole[self.slots_at + k * self.slot_cells + FAULT_TICK])
+        return self.of(k, _SLOT_FAULT_TICK)
 
     # --- orders
 
     def may_arm(self, k: int) -> bool:
         """Tell whether somebody sent settings: a joint's own defaults drive nothing."""
-        return bool(self.of(k, "applied"))
+        return bool(self.of(k, _SLOT_APPLIED))
 
     def request(self, k: int, wanted: int) -> None:
         """Ask something of a joint's supervisor."""
-        self.ask(NUMBERS["ask"], k, wanted)
+        self.ask(_CALL_ASK, k, wanted)
 
     def target(self, k: int, flags: int, angle_rad: float, turn: int) -> bool:
         """A move to a target (flags: 1 grip, 2 absolute turn); tell whether it may be followed."""
-        pack_into("<f", self.octets, 4 * HEAD["argument_2"], angle_rad)
-        self.whole[HEAD["argument_3"]] = turn
-        return self.ask(NUMBERS["target"], k, flags) != 0
+        pack_into("<f", self.octets, 4 * _HEAD_ARGUMENT_2, angle_rad)
+        self.whole[_HEAD_ARGUMENT_3] = turn
+        return self.ask(_CALL_TARGET, k, flags) != 0
 
     def hold(self, k: int) -> None:
         """Stop by the profile and hold; a hold stays a grip."""
-        self.ask(NUMBERS["hold"], k)
+        self.ask(_CALL_HOLD, k)
 
     def stream(self, k: int, share: int, rate: int, span_ms: int) -> None:
         """A streamed setpoint, scaled as on the wire; passed over where the joint is not powered."""
-        self.ask(NUMBERS["stream"], k, share, rate, span_ms)
+        self.ask(_CALL_STREAM, k, share, rate, span_ms)
 
     # --- settings; those that may be refused return (result, detail)
 
@@ -189,16 +222,20 @@ class NativeJoints:
         """Reckon the digest of the settings in force."""
         found = Digest()
         for k in range(self.count):
-            found.add(self.part(k, self.settings_at, 0, self.table))
+            found.add(self.part(k, 0, self.table))
         self.known = found.value()
 
-    def part(self, k: int, table_at: int, first: int, end: int) -> "Any":
-        """Octets first .. end of one of a joint's tables, where they lie."""
-        at = 4 * (self.slots_at + k * self.slot_cells) + table_at
+    def part(self, k: int, first: int, end: int) -> "Any":
+        """Octets first .. end of a joint's settings in force, where they lie."""
+        at = 4 * (self.slots_at + k * self.slot_cells) + self.settings_at
         return memoryview(self.octets)[at + first : at + end]
 
+    def staging(self, first: int, end: int) -> "Any":
+        """Octets first .. end of what is staged, where they lie."""
+        return memoryview(self.octets)[self.staged_at + first : self.staged_at + end]
+
     def stage(self, payload: bytes) -> "tuple[int, int]":
-        """Stage cells of a joint's settings; nothing is in force before ``apply``."""
+        """Stage cells of a joint's settings, of one joint at a time; nothing is in force before ``apply``."""
         if len(payload) < 9 or (len(payload) - 5) % 4:
             return m.BAD_LENGTH, 0
         joint, index = unpack_from("<BH", payload, 2)
@@ -207,24 +244,24 @@ class NativeJoints:
         self.begin_staging(joint)
         if index * 4 + len(payload) - 5 > self.table:
             return m.OUT_OF_RANGE, index
-        self.part(joint, self.staged_at, index * 4, index * 4 + len(payload) - 5)[:] = payload[5:]
+        self.staging(index * 4, index * 4 + len(payload) - 5)[:] = payload[5:]
         return m.DONE, 0
 
     def begin_staging(self, k: int) -> None:
         """What is staged first is what is in force."""
-        if not self.is_staged[k]:
-            self.is_staged[k] = True
-            self.ask(NUMBERS["stage"], k)
+        if self.staged != k:
+            self.staged = k
+            self.ask(_CALL_STAGE, k)
 
     def apply(self, node: "Any", k: int, wanted: int) -> "tuple[int, int]":
         """Take staged settings over whole, or refuse them whole and say which cell."""
-        if driven(self.mode(k)) or self.of(k, "asked"):
+        if driven(self.mode(k)) or self.of(k, _SLOT_ASKED):
             return m.NOT_NOW, self.mode(k)  # an order that waits was given under other settings
         self.begin_staging(k)
-        self.is_staged[k] = False
-        if digest(self.part(k, self.staged_at, 0, self.table)) != wanted:
+        self.staged = -1
+        if digest(self.staging(0, self.table)) != wanted:
             return m.DIFFERS, 0
-        wrong = self.ask(NUMBERS["apply"], k)
+        wrong = self.ask(_CALL_APPLY, k)
         if wrong:
             return m.OUT_OF_RANGE, wrong - 1
         self.digest_anew()
@@ -235,4 +272,4 @@ class NativeJoints:
         """Octets of cells of the settings in force; None beyond the table."""
         if (first + count) * 4 > self.table:
             return None
-        return bytes(self.part(k, self.settings_at, 4 * first, 4 * (first + count)))
+        return bytes(self.part(k, 4 * first, 4 * (first + count)))

@@ -52,7 +52,9 @@ class Answering:
         self.allowance -= len(data)
         payloads = self.reader.feed(data)
         for payload in payloads:
-            if payload[0] == m.STOP and len(payloads) > 1:  # ahead of all that came before it, and again in its turn
+            if (
+                payload[0] == m.STOP and len(payloads) > 1
+            ):  # ahead of all that came before it, and again in its turn
                 self.stop_first(payload)
         for payload in payloads:
             self.take(payload)

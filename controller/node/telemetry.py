@@ -103,6 +103,10 @@ class Telemetry:
         for group in self.groups:
             self.store(group, tick)
 
+    def free(self) -> int:
+        """Free heap (octets); 0 where it is not told."""
+        return free_memory()
+
     def lost(self) -> int:
         """Rows and frames that nobody was told."""
         return self.dropped
@@ -184,7 +188,7 @@ class Telemetry:
             counts = [damaged, self.node.answering.gaps, self.lost()]
             counts.append(self.node.board.deadman_trips())
             counts = [one & 0xFFFF for one in counts]
-            self.queue(m.build(m.HEALTH, self.next_sequence(), *times, free_memory(), *counts))
+            self.queue(m.build(m.HEALTH, self.next_sequence(), *times, self.free(), *counts))
         t.reset()
 
     def text(self, level: int, line: str) -> None:

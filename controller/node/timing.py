@@ -21,6 +21,7 @@ class Timing:
         self.cost_us = 0
         self.collect_us = 0
         self.fits = True
+        self.free = 0
         self.since_collect = 0
         self.reset()
 

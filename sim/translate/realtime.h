@@ -15,7 +15,6 @@ typedef struct {
     Command command, inbox;
     Readings readings;
     Report report;
-    Settings staged;
 } Slot;
 
 typedef struct {
@@ -33,6 +32,7 @@ typedef struct {
     Hard limits[HARD];
     Group group[GROUPS];
     Group ring[RING];
+    Settings staged;
     uint8_t wire[2 * ROOM + 12];
     Slot slots[1];
 } Node;
@@ -93,7 +93,7 @@ static void told(Node *n, Slot *s) {
     s->mode = s->report.mode;
     if (s->report.fault != s->fault) s->fault_tick = n->tick;
     s->fault = s->report.fault;
-    s->asked = s->applied ? s->command.request : 0;
+    s->asked = s->command.request;
 }
 
 static void turn_joint(Node *n, Slot *s, int32_t steps, float age_s) {
@@ -204,13 +204,13 @@ static int32_t begin(Node *n) {
     n->wire_at = (int32_t)((uint8_t *)n->wire - (uint8_t *)n) / 4;
     n->hard_at = (int32_t)((uint8_t *)n->limits - (uint8_t *)n) / 4;
     n->settings_at = (int32_t)((uint8_t *)&n->slots[0].settings - (uint8_t *)&n->slots[0]) / 4;
-    n->staged_at = (int32_t)((uint8_t *)&n->slots[0].staged - (uint8_t *)&n->slots[0]) / 4;
+    n->staged_at = (int32_t)((uint8_t *)&n->staged - (uint8_t *)n) / 4;
     n->settings_cells = (int32_t)sizeof(Settings) / 4;
     return 0;
 }
 
-static int32_t beyond_board(const Node *n, Slot *s, int32_t place) {
-    Settings *fresh = &s->staged;
+static int32_t beyond_board(Node *n, Slot *s, int32_t place) {
+    Settings *fresh = &n->staged;
     if ((int32_t)(fresh->tick_s * 1.0e6f + 0.5f) != n->tick_us) return first_cells[WRONG_TICK_S - 1] + 1;
     if (fresh->sensing.counts_top != s->counts_top) return first_cells[WRONG_SENSING_COUNTS_TOP - 1] + 1;
     if (fresh->drive.kind == BUILTIN) return first_cells[WRONG_DRIVE_KIND - 1] + 1;
@@ -231,14 +231,14 @@ static int32_t beyond_board(const Node *n, Slot *s, int32_t place) {
 /* Staged settings, judged and taken over: 0, or one more than the first cell of what is wrong. */
 static int32_t apply(Node *n, int32_t place) {
     Slot *s = &n->slots[place];
-    int32_t wrong = contradictions_contradiction(&s->staged);
+    int32_t wrong = contradictions_contradiction(&n->staged);
     State afresh;
     wrong = wrong != 0 ? first_cells[wrong - 1] + 1 : beyond_board(n, s, place);
     if (wrong != 0) return wrong;
     s->closed = 1; /* nothing is driven: it passes over this joint meanwhile */
     SETTLED;
     State_fresh(&afresh);
-    s->settings = s->staged;
+    s->settings = n->staged;
     s->state.sensed = afresh.sensed;
     s->state.motion = afresh.motion;
     s->state.plan = afresh.plan;
@@ -321,6 +321,12 @@ static int32_t trial(Slot *s, int32_t planning) {
     return tick_joint_tick(&s->settings, &state, &command, &readings, &report) > 2.0f;
 }
 
+/* The check sequence's polynomial (RFC 1662, C.3), four bits at a time. */
+static const uint32_t halves[16] = {
+    0x00000000u, 0x1db71064u, 0x3b6e20c8u, 0x26d930acu, 0x76dc4190u, 0x6b6b51f4u, 0x4db26158u, 0x5005713cu,
+    0xedb88320u, 0xf00f9344u, 0xd6d6a3e8u, 0xcb61b38cu, 0x9b64c2b0u, 0x86d3d2d4u, 0xa00ae278u, 0xbdbdf21cu,
+};
+
 /* The oldest full block of rows as a frame (RFC 1662: stuffed, its check sequence behind): its octets, 0 for none. */
 static int32_t rows(Node *n) {
     const Group *g = &n->ring[n->ring_out];
@@ -332,7 +338,8 @@ static int32_t rows(Node *n) {
         if (k == 1) octet = (uint8_t)n->sequence;
         if (k < length) {
             check ^= octet;
-            for (int32_t bit = 0; bit < 8; bit++) check = check >> 1 ^ (0xedb88320u & (0u - (check & 1u)));
+            check = check >> 4 ^ halves[check & 15u];
+            check = check >> 4 ^ halves[check & 15u];
         }
         if (octet == 0x7e || octet == 0x7d || octet == 0x03) {
             n->wire[out++] = 0x7d;
@@ -351,14 +358,14 @@ static int32_t called(uint32_t what, Node *n) {
     switch (what) {
     case CALL_BEGIN: return begin(n);
     case CALL_TURN: return turn(n);
-    case CALL_STAGE: s->staged = s->settings; return 0;
+    case CALL_STAGE: n->staged = s->settings; return 0;
     case CALL_APPLY: return apply(n, n->argument_0);
     case CALL_TARGET: return target(n, s);
     case CALL_STREAM: return stream(n, s);
     case CALL_HOLD: return hold(s);
-    case CALL_ASK:
-        modes_ask(&s->command, n->argument_1);
-        s->asked = s->applied ? s->command.request : 0;
+    case CALL_ASK: /* who has no settings yet does not tick, and is not driven: nothing waits for it */
+        if (s->applied) modes_ask(&s->command, n->argument_1);
+        s->asked = s->command.request;
         return 0;
     case CALL_FAIL: return fail(n, n->argument_0, n->argument_1);
     case CALL_TRIAL: return trial(s, n->argument_1);

@@ -5,6 +5,7 @@ from collections.abc import Callable
 from struct import Struct
 from typing import Any
 
+from controller.node import cells as named
 from controller.node.joints import MOST_V
 from controller.node.native_joints import NativeJoints
 from controller.records import INTEGER, TABLE, Record, leaves
@@ -58,9 +59,9 @@ def native_joints(count: int, tick_us: int, tops: list[int]) -> NativeJoints:
         count, tick_us, memoryview(octets).cast("i"), octets, lambda number: code.call(number, at)
     )
     for k in range(count):
-        joints.put(k, "counts_top", tops[k])
-        joints.put(k, "rest_V", MOST_V)
-        joints.put(k, "emf_V_s", MOST_V)
+        joints.put(k, named.SLOT.index("counts_top"), tops[k])
+        joints.put_real(k, named.SLOT.index("rest_V"), MOST_V)
+        joints.put_real(k, named.SLOT.index("emf_V_s"), MOST_V)
     return joints
 
 
