@@ -27,7 +27,18 @@ KEYS = ("tick_us", "nominal_V", "supply", "stay_pin", "joints", "hard_limits")
 BOUNDS = ("rest_V", "emf_V_s")
 """What the board itself holds every joint's settings to: voltage at rest, back-EMF per joint speed."""
 ROUNDING = 1.001
-STARTER = "from controller.board.start import main\n\nmain()\n"
+STARTER = """import sys
+
+import micropython
+
+micropython.opt_level(3)  # no line numbers: they would take memory
+from controller.board.start import made
+
+node = made()
+del made, sys.modules["controller.board.start"]
+if node is not None:
+    node.serve()
+"""
 
 
 @dataclass

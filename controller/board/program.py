@@ -4,6 +4,8 @@ Serves the link, tells what happened, feeds the watchdog. Garbage is collected w
 full; ticks go on meanwhile.
 """
 
+from machine import mem32, reset
+
 from controller.joint import faults
 from controller.node.native_node import NativeNode
 from controller.portable import collect, const, free_memory, ticks_diff
@@ -12,6 +14,8 @@ from controller.wire import messages as m
 MOST_INBOUND = const(64)
 "Octets that are read before anything else is done."
 LOOK_US = const(8000)
+STAY = const(0x6A6C)
+"In the watchdog's first scratch word: the next program stays at the prompt."
 # places of cells and numbers of calls: as in cells.py, held by a test
 _HEAD_TURNS = const(13)
 TRIALS = const(5)
@@ -53,6 +57,7 @@ class ChipNode(NativeNode):
 
     def begin(self):
         """Drive off, start the ticks, measure what one costs."""
+        self.board.off_pins()
         collect()
         if self.board.FLAGS & m.HALF:
             self.timing.fits = False
@@ -121,3 +126,16 @@ class ChipNode(NativeNode):
                     self.clock.sleep(1000)
         finally:
             self.board.end()
+
+    def serve(self):
+        """Serve until the host asks to leave, Ctrl-C, or an error: the drive is off on every way."""
+        try:
+            self.run()
+        except KeyboardInterrupt:
+            print("interrupted: drive off")
+        finally:
+            self.board.end()
+        if self.board.watchdog is not None:
+            # It cannot be stopped: leave by a reset of our own, and stay at the prompt once.
+            mem32[self.stay_at] = STAY
+            reset()

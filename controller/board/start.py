@@ -1,4 +1,4 @@
-"""What main.py of a board calls: drive off, read the wiring, serve, drive off.
+"""What main.py of a board calls first: drive off, read the wiring, make the node. Then it is forgotten.
 
 A bare Ctrl-C (0x03 never stands inside a frame) raises KeyboardInterrupt and
 ends here with the drive off and the prompt reachable. A boot pin that is held
@@ -8,11 +8,11 @@ low keeps the program from starting at all.
 import json
 import os
 
-from machine import Pin, mem32, reset, reset_cause, unique_id
+from machine import Pin, mem32, reset_cause, unique_id
 
 from controller.board.adapter import Board
 from controller.board.machine_code import Code, Memory, enter
-from controller.board.program import ChipNode
+from controller.board.program import STAY, ChipNode
 from controller.board.stdio import Stdio
 from controller.joint import faults
 from controller.node.native_joints import NativeJoints
@@ -29,9 +29,6 @@ WATCHDOG_AT = {"RP2040": 0x40058000, "RP2350": 0x400D8000}
 "RP2040 datasheet, 4.7; the RP2350's address from its headers, from memory."
 REASON = const(0x08)
 SCRATCH = const(0x0C)
-STAY = const(0x6A6C)
-BOARD_OCTETS = const(3600)
-JOINT_OCTETS = const(3400)
 
 
 def chip():
@@ -99,7 +96,7 @@ def make_node(wiring, about, kind):
         print(wrong)
         board.FLAGS = m.HALF
         return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())
-    memory = Memory(BOARD_OCTETS + count * JOINT_OCTETS)
+    memory = Memory(code.words[-3] + count * code.words[-2])
 
     def call(number):
         return enter(code.at, number, memory.at)
@@ -123,27 +120,19 @@ def bitten(kind):
     return reset_cause() == WDT_RESET and mem32[WATCHDOG_AT[kind] + REASON] & 3 != 2
 
 
-def main():
-    """Serve until the host asks to leave, Ctrl-C, or an error: the drive is off on every way."""
+def made():
+    """The node to run, or None and why on the line."""
     wiring = read_json("board.json")
     if wiring is None:
         print("no board.json: nothing is driven")
-        return
+        return None
     kind = chip()
     if held(wiring.get("stay_pin")):
         print("stay pin held: the program does not start")
-        return
+        return None
     if told_to_stay(kind):
         print("ended on purpose: the program starts at the next reset")
-        return
+        return None
     node = make_node(wiring, read_json("build.json"), kind)
-    try:
-        node.run()
-    except KeyboardInterrupt:
-        print("interrupted: drive off")
-    finally:
-        node.board.end()
-    if node.board.watchdog is not None:
-        # It cannot be stopped: leave by a reset of our own, and stay at the prompt once.
-        mem32[WATCHDOG_AT[kind] + SCRATCH] = STAY
-        reset()
+    node.stay_at = WATCHDOG_AT[kind] + SCRATCH if kind else 0
+    return node

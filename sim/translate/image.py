@@ -2,22 +2,25 @@
 
 ``entry(what, at)``, what by ``controller/node/cells.py``: tick runs one on the five records whose addresses stand
 in ``at`` and returns the output's 32 bits; judge gives the number of the first setting that is wrong, or 0; all
-others take the address of a board's memory (``realtime.h``). Behind the code stands the digest of what it was made of. One pinned compiler of the package index makes all images, so that they can be made again octet by octet.
+others take the address of a board's memory (``realtime.h``). Behind the code stand the octets of memory
+of a board and of a joint, and the digest of what it was made of. One pinned compiler of the package index makes all images, so that they can be made again octet by octet.
 """
 
 import hashlib
 import importlib.metadata
 import importlib.util
 import os
+import struct
 import subprocess
 import sys
 import tempfile
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import controller.board
 from sim.errors import InputError
-from sim.translate import library
+from sim.translate import library, runner
 
 COMPILER = "0.15.2"
 """Version of the package ziglang that the images are made with."""
@@ -70,6 +73,13 @@ CHIPS = (
 """RP2040 (Cortex-M0+, no floating point) and RP2350 with its Arm cores (Cortex-M33, single precision)."""
 
 
+@cache
+def memory() -> tuple[int, int]:
+    """Octets of memory that a board takes, and each of its joints: cells of four octets on every machine."""
+    one = runner.native_joints(1, 1000, [0])
+    return 4 * one.slots_at, 4 * one.slot_cells
+
+
 def digest() -> int:
     """Digest (32 bits) of the translated C: what an image was made of."""
     found = hashlib.sha256(library.text().encode()).digest()
@@ -110,7 +120,7 @@ def build(chip: Chip) -> bytes:
                     "", chip.name, None, f"its image cannot be made: {done.stderr[-600:]}"
                 )
         code = (place / "tick.bin").read_bytes()
-    return code + bytes(-len(code) % 4) + digest().to_bytes(4, "little")
+    return code + bytes(-len(code) % 4) + struct.pack("<III", *memory(), digest())
 
 
 def _places() -> dict[str, str]:

@@ -160,6 +160,7 @@ static int32_t turn(Node *n) {
     int32_t late = 0, steps;
     float age_s = LONG_S;
     late = since(n->now_us, n->edge_us);
+    if (late < -n->tick_us / 2) return 0; /* a call that was missed and comes now: its period is counted already */
     if (late < 0) late = 0;
     if (late > n->most_late_us) n->most_late_us = late;
     steps = 1 + late / n->tick_us;

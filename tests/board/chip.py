@@ -15,6 +15,7 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
+from host.deploying import STARTER
 from sim.translate import image
 
 EQUIPMENT = os.environ.get("JOINTLOOP_RP2040", "")
@@ -175,7 +176,7 @@ def written(target, joints, tick_us, files):
     for name, octets in files:
         made.put(octets, name)
     made.put(json.dumps(wiring(joints, tick_us)).encode(), "board.json")
-    made.put(b"from controller.board.start import main\n\nmain()\n", "main.py")
+    made.put(STARTER.encode(), "main.py")
     made.ctl(flash=str(target))
     made.close()
     return target

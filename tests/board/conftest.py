@@ -5,6 +5,7 @@ told to stand still. While it moves, hard timers fire at their due time and the
 watchdog bites, whatever the program is doing, as they do on a chip.
 """
 
+import ctypes
 import importlib
 import json
 import os
@@ -21,15 +22,14 @@ import pytest
 
 from controller.joint.settings.settings import Settings
 from controller.node import clock
-from controller.node import node as node_module
-from controller.node.joints import Joints
 from controller.wire import framing, table
 from controller.wire import messages as m
+from sim.translate import image, library
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 WRAP = 2**30
-MODULES = ("controller.board.adapter", "controller.board.start")
+MODULES = ("controller.board.pins", "controller.board.adapter", "controller.board.program", "controller.board.start")
 
 
 class Bitten(BaseException):
@@ -75,25 +75,38 @@ class World:
     def stand(self, span):
         """Let ``span`` us pass: timers fire, the watchdog may bite."""
         end = self.us + span
+        if self.interrupting:  # no interrupt of its own rank comes meanwhile
+            self._go(end)
+            return
         while True:
             running = [timer() for timer in self.timers]
             running = [timer for timer in running if timer is not None]
             due = min([timer.due for timer in running], default=end + 1)
             if due > end:
                 break
-            self._go(due)
+            self._go(max(due, self.us))
             for timer in running:
                 if timer.due == due:
                     timer.due += timer.period_us
-                    self.interrupting = True
-                    timer.callback(timer)
-                    self.interrupting = False
-        self._go(end)
+                    self.interrupt(timer)
+        self._go(max(end, self.us))
+
+    def interrupt(self, timer):
+        """One call from a timer; one that fails stops its timer with a printed line only."""
+        self.interrupting = True
+        try:
+            timer.callback(timer)
+        except Exception as error:
+            self.note("failed", repr(error))
+            timer.deinit()
+        finally:
+            self.interrupting = False
 
     def _go(self, us):
         self.us = us
         dog = self.watchdog
         if dog is not None and us - dog.fed_us > dog.timeout_us:
+            self.us = dog.fed_us + dog.timeout_us
             self.note("bite")
             self.watchdog = None
             raise Bitten
@@ -165,7 +178,6 @@ def make_machine(world):
 
         def duty_ns(self, width):
             assert type(width) is int
-            assert not world.interrupting
             if not 0 <= width <= 10**9 // self.freq:
                 raise ValueError("width")
             self.mode, self.amount = "ns", width
@@ -195,13 +207,16 @@ def make_machine(world):
     class Timer:
         PERIODIC, ONE_SHOT = 1, 0
 
-        def __init__(self, period, mode, callback, hard=False):
+        def __init__(self, period, mode, callback, hard=False, tick_hz=1000):
             assert type(period) is int
-            self.period_us = period * 1000
+            self.period_us = period * 1000000 // tick_hz
             self.mode, self.callback, self.hard = mode, callback, hard
             self.due = world.us + self.period_us
-            world.note("timer", period)
+            world.note("timer", self.period_us)
             world.timers.append(weakref.ref(self))  # the chip does not keep it alive
+
+        def deinit(self):
+            world.timers[:] = [one for one in world.timers if one() not in (None, self)]
 
     class WDT:
         def __init__(self, timeout):
@@ -228,6 +243,26 @@ def make_machine(world):
     machine.unique_id = lambda: world.number
     machine.mem32 = world.memory
     return machine
+
+
+def make_machine_code():
+    """The chip's machine code on this computer: the same C, in its own memory."""
+
+    class Code:
+        def __init__(self, path):
+            self.words = memoryview(Path(path).read_bytes()).cast("I")
+            self.at = 1
+
+    class Memory:
+        def __init__(self, octets):
+            self.octets = bytearray(octets)
+            self.whole = memoryview(self.octets).cast("i")
+            self.at = ctypes.addressof((ctypes.c_char * octets).from_buffer(self.octets))
+
+    module = types.ModuleType("controller.board.machine_code")
+    module.Code, module.Memory = Code, Memory
+    module.enter = lambda _code, number, memory: library.tick_library().call(number, memory)
+    return module
 
 
 class Host:
@@ -364,6 +399,7 @@ def world(monkeypatch):
     monkeypatch.setitem(sys.modules, "machine", make_machine(world))
     monkeypatch.setattr(clock, "ticks_us", world.ticks_us)
     monkeypatch.setattr(clock, "sleep_us", world.sleep_us)
+    monkeypatch.setitem(sys.modules, "controller.board.machine_code", make_machine_code())
     return world
 
 
@@ -374,9 +410,11 @@ def board_modules(world):
 
     for name in MODULES:
         sys.modules.pop(name, None)
-    yield types.SimpleNamespace(
+    made = types.SimpleNamespace(
         **{name.rpartition(".")[2]: importlib.import_module(name) for name in MODULES}
     )
+    made.adapter.ticks_us = world.ticks_us
+    yield made
     for name in MODULES:
         sys.modules.pop(name, None)
         if hasattr(controller.board, name.rpartition(".")[2]):
@@ -405,13 +443,23 @@ def start(board_modules, host, tmp_path, monkeypatch):
     start = board_modules.start
     monkeypatch.chdir(tmp_path)
     monkeypatch.setattr(start, "Stdio", lambda: host)
+    monkeypatch.setattr(start, "chip", lambda: "RP2350")  # its pins go by the port's own functions
     real = start.make_node
 
-    def make_node(wiring, build):
-        start.node = real(wiring, build)
+    def make_node(wiring, about, kind):
+        start.node = real(wiring, about, kind)
         return start.node
 
+    def main():
+        node = start.made()
+        if node is not None:
+            node.serve()
+
     monkeypatch.setattr(start, "make_node", make_node)
+    start.main = main
+    code = image.kept(image.CHIPS[1])
+    (tmp_path / "rp2350.bin").write_bytes(code)
+    start.about = {"build": 77, "image": int.from_bytes(code[-4:], "little")}
 
     def put(name, data):
         text = data if isinstance(data, str) else json.dumps(data)
@@ -422,18 +470,11 @@ def start(board_modules, host, tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def make_node(adapter, host, wiring):
-    """A node on the adapter of this world: ``make_node(*joints)``."""
+def make_node(start, wiring):
+    """A node on the pins of this world: ``make_node(*joints)``."""
 
     def make(*joints, **more):
-        from controller.records import put
-
-        plan = wiring(*(joints or (BRIDGE,)), **more)
-        joints = Joints(len(plan["joints"]))
-        node = node_module.Node(adapter.Board(plan), host, joints, plan["tick_us"])
-        for slot in node.joints.slots:
-            put(slot.settings, "tick_s", plan["tick_us"] * 1e-6)
-        return node
+        return start.make_node(wiring(*(joints or (BRIDGE,)), **more), start.about, "RP2350")
 
     return make
 
