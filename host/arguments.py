@@ -463,13 +463,21 @@ def deploy(
     wiring: Annotated[Path, typer.Option("--board", help="Wiring of the board (JSON).")] = Path(
         "board.json"
     ),
-    mpy: Annotated[bool, typer.Option("--mpy", help="Cross-compile: less memory.")] = False,
+    mpy: Annotated[
+        bool, typer.Option("--mpy", help="Cross-compile the program: a quicker start.")
+    ] = False,
+    build: Annotated[
+        bool,
+        typer.Option(
+            "--build", help="First make the machine code anew, after changes in controller/."
+        ),
+    ] = False,
     as_json: Json = False,
 ) -> None:
     """Put the control code onto a board, and verify that it is there."""
     from host.commands.deploy import run
 
-    run(port, wiring, joint or [], mpy, as_json)
+    run(port, wiring, joint or [], mpy, build, as_json)
 
 
 @app.callback(invoke_without_command=True)

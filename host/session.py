@@ -357,7 +357,7 @@ def _value(settings: Settings, name: str) -> Any:
 
 def _greet(bridge: Bridge) -> Identity:
     try:
-        return bridge.greet()
+        found = bridge.greet()
     except NoAnswerError:
         raise InputError(
             "", "--port", bridge.url,
@@ -366,6 +366,9 @@ def _greet(bridge: Bridge) -> Identity:
         ) from None  # fmt: skip
     except LinkLostError as error:
         raise InputError("", "--port", bridge.url, f"went away: {error}") from None
+    if found.half:
+        raise InputError("", "--port", bridge.url, "was half written: `jointloop deploy` again")
+    return found
 
 
 def _same_code(bridge: Bridge, identity: Identity) -> None:

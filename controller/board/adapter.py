@@ -29,8 +29,9 @@ _HEAD_CUT = const(10)
 _HEAD_TURNS = const(13)
 _HEAD_CONVERTER = const(22)
 _HEAD_SUPPLY = const(23)
-_HEAD_SUPPLY_SCALE = const(24)
-_HEAD_SUPPLY_V = const(25)
+_HEAD_SUPPLY_COUNTS = const(24)
+_HEAD_SUPPLY_SCALE = const(25)
+_HEAD_SUPPLY_V = const(26)
 _SLOT_COUNTS = const(6)
 _SLOT_LEVEL_0 = const(8)
 _SLOT_WIPER = const(10)
@@ -152,6 +153,8 @@ class Board:
                 whole[at] = self.inputs[k].read()
                 if self.seconds[k] is not None:
                     whole[at + 1] = self.seconds[k].read()
+            if self.supply is not None:
+                whole[_HEAD_SUPPLY_COUNTS] = self.supply.read()
         self.enter(self.code, self.turn, self.memory)
         if not self.by_registers:
             for k in range(len(self.outputs)):
@@ -198,8 +201,10 @@ class Board:
 
     def beat(self):
         """The program behind goes on: the watchdog is fed if the ticks do."""
+        if self.watchdog is None:
+            return
         turns = self.whole[self.turns_at]
-        if self.watchdog is not None and turns != self.fed_turns:
+        if turns != self.fed_turns:
             self.fed_turns = turns
             self.watchdog.feed()
 

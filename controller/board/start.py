@@ -6,12 +6,11 @@ low keeps the program from starting at all.
 """
 
 import json
-import os
+import sys
 
 from machine import Pin, mem32, reset_cause, unique_id
 
 from controller.board.adapter import Board
-from controller.board.machine_code import Code, Memory, enter
 from controller.board.program import STAY, ChipNode
 from controller.board.stdio import Stdio
 from controller.joint import faults
@@ -33,7 +32,7 @@ SCRATCH = const(0x0C)
 
 def chip():
     """The kind of chip, as images are named; "" for another."""
-    machine = os.uname().machine
+    machine = getattr(sys.implementation, "_machine", "")
     for one in CHIPS:
         if one in machine:
             return one
@@ -75,10 +74,14 @@ def load(about, kind):
     """The chip's machine code if it is the one that was written last; else None and why."""
     if about is None or "image" not in about:
         return None, "half written: deploy again"
+    if not kind:
+        return None, "no machine code for this chip"
+    from controller.board.machine_code import Code  # only where there is an assembler
+
     try:
         code = Code(kind.lower() + ".bin")
     except OSError:
-        return None, "no machine code for " + (kind or "this chip")
+        return None, "no machine code for " + kind
     if code.words[-1] != about["image"]:
         return None, "half written: its machine code is not the one of this build; deploy again"
     return code, ""
@@ -96,6 +99,8 @@ def make_node(wiring, about, kind):
         print(wrong)
         board.FLAGS = m.HALF
         return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())
+    from controller.board.machine_code import Memory, enter
+
     memory = Memory(code.words[-3] + count * code.words[-2])
 
     def call(number):

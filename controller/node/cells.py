@@ -7,7 +7,7 @@
 HEAD = (
     "count", "tick_us", "now_us", "tick", "edge_us", "running", "has_lease", "beat_us", "lease_us",
     "outside", "cut", "late", "most_late_us", "turns", "every", "fields", "groups", "gate", "ring_in", "ring_out",
-    "dropped", "sequence", "converter", "supply", "supply_scale", "supply_V", "hard", "argument_0", "argument_1", "argument_2",
+    "dropped", "sequence", "converter", "supply", "supply_counts", "supply_scale", "supply_V", "hard", "argument_0", "argument_1", "argument_2",
     "argument_3", "slots_at", "slot_cells", "group_at", "group_cells", "wire_at", "staged_at", "settings_at",
     "settings_cells", "hard_at",
 )  # fmt: skip

@@ -26,9 +26,9 @@ _HEAD_RING_IN = const(18)
 _HEAD_RING_OUT = const(19)
 _HEAD_DROPPED = const(20)
 _HEAD_SEQUENCE = const(21)
-_HEAD_GROUP_AT = const(33)
-_HEAD_GROUP_CELLS = const(34)
-_HEAD_WIRE_AT = const(35)
+_HEAD_GROUP_AT = const(34)
+_HEAD_GROUP_CELLS = const(35)
+_HEAD_WIRE_AT = const(36)
 
 
 class NativeNode(Node):

@@ -15,9 +15,16 @@ If the board does not come back: 1 unplug the motor supply; 2 `mpremote connect 
 put the MicroPython image back. The drive stays off in all of these."""
 
 
-def run(port: str, wiring_path: Path, joints: list[Path], cross: bool, as_json: bool) -> None:
-    """Deploy to a board and verify its identity."""
+def run(
+    port: str, wiring_path: Path, joints: list[Path], cross: bool, build_code: bool, as_json: bool
+) -> None:
+    """Deploy to a board and verify its identity; build_code: make the machine code first."""
     terminal = Terminal(as_json)
+    if build_code:
+        from sim.translate import image
+
+        for line in image.make_all():
+            terminal.say(line)
     terminal.say(f"Deploying to {plain(port)} ...")
     from host.deploying import bound, deploy, read_wiring
     from host.loading import load
@@ -79,6 +86,8 @@ def identity(port: str, build: int) -> str:
     if found.build != build:
         raise InputError("", "--port", port, f"runs other code (build {found.build:08x}, not "
                          f"{build:08x}); deploy again")  # fmt: skip
+    if found.half:
+        raise InputError("", "--port", port, "says that it was half written; deploy again")
     fits = "fits" if found.fits else "does NOT fit: it will refuse to arm"
     return (f"Board: {found.joints} joint(s) at {1e6 / found.tick_us:.0f} Hz, build {found.build:08x}; "
             f"a tick takes {found.cost_us} us, a collection {found.collect_us} us: {fits}.")  # fmt: skip

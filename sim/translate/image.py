@@ -133,26 +133,28 @@ def kept(chip: Chip) -> bytes:
     """The image that lies in the package. Raises InputError where there is none, or one of other sources."""
     path = FOLDER / f"{chip.name}.bin"
     if not path.exists():
-        raise InputError(str(path), "", None, "is missing; python -m sim.translate.image makes it")
+        raise InputError(str(path), "", None, "is missing; jointloop deploy --build makes it")
     data = path.read_bytes()
     if data[-4:] != digest().to_bytes(4, "little"):
         raise InputError(
             str(path),
             "",
             None,
-            "was made of other sources; python -m sim.translate.image makes it anew",
+            "was made of other sources; jointloop deploy --build makes it anew",
         )
     return data
 
 
-def main() -> None:
-    """Make all images anew."""
+def make_all() -> list[str]:
+    """Make all images anew; return a line for each. Raises InputError."""
     FOLDER.mkdir(exist_ok=True)
+    lines = []
     for chip in CHIPS:
         data = build(chip)
         (FOLDER / f"{chip.name}.bin").write_bytes(data)
-        print(f"{chip.name}: {len(data)} octets, of sources {digest():08x}")
+        lines.append(f"{chip.name}: {len(data)} octets, of sources {digest():08x}")
+    return lines
 
 
 if __name__ == "__main__":
-    main()
+    print("\n".join(make_all()))

@@ -175,7 +175,8 @@ static int32_t turn(Node *n) {
         else
             age_s = (float)age * 1.0e-6f;
     }
-    if (n->converter != 0 && n->supply >= 0) n->supply_V = (float)converted(n, n->supply, 4) * n->supply_scale;
+    if (n->converter != 0 && n->supply >= 0) n->supply_counts = converted(n, n->supply, 4);
+    if (n->supply >= 0) n->supply_V = (float)n->supply_counts * n->supply_scale;
     for (int32_t k = 0; k < n->count; k++)
         if (!n->slots[k].closed) turn_joint(n, &n->slots[k], steps, age_s);
     n->outside = NO_FAULT;

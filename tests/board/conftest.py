@@ -29,7 +29,12 @@ from sim.translate import image, library
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
 WRAP = 2**30
-MODULES = ("controller.board.pins", "controller.board.adapter", "controller.board.program", "controller.board.start")
+MODULES = (
+    "controller.board.pins",
+    "controller.board.adapter",
+    "controller.board.program",
+    "controller.board.start",
+)
 
 
 class Bitten(BaseException):

@@ -1,24 +1,28 @@
-"""Converter, bridge, pulse output and watchdog of a board, on pins of our own."""
+"""Pins of a board, what its interrupts put on them and take from them, and its second watch."""
 
-import math
-
+import numpy as np
 import pytest
 
-from controller.joint.state import Readings
+from controller.joint.settings.settings import Settings
+from controller.node import cells
+from controller.wire import table
+from sim.translate.runner import native_joints
 
-COUNT_V = 1.0 / 65535  # one step of the duty, as a share of the supply
+SLOT = {name: k for k, name in enumerate(cells.SLOT)}
+SECOND = {"wiper": 27, "out": [6, 7], "rest_V": 6.0, "emf_V_s": 1.0}
+GUARD_US = 20_000
 
 
-def make(adapter, wiring, *joints, **more):
-    return adapter.Board(wiring(*joints, **more))
+# --- outputs
 
 
 def test_first_act_is_every_output_low(adapter, world, wiring, bridge_joint, pulse_joint):
-    make(adapter, wiring, bridge_joint, pulse_joint)
+    adapter.Board(wiring(bridge_joint, pulse_joint))
     kinds = [entry[1] for entry in world.log]
-    first_other = min(kinds.index(kind) for kind in ("adc",))
     low = {
-        entry[2] for entry in world.log[:first_other] if entry[1:] == ("duty", entry[2], 0, False)
+        entry[2]
+        for entry in world.log[: kinds.index("adc")]
+        if entry[1:] == ("duty", entry[2], 0, False)
     }
     assert low == {2, 3, 4}
     assert not world.named("convert", "width", "watchdog")
@@ -27,7 +31,7 @@ def test_first_act_is_every_output_low(adapter, world, wiring, bridge_joint, pul
 
 def test_output_pins_are_low_before_they_are_pwm(adapter, world, wiring, bridge_joint):
     """Between a pin becoming an output and its PWM there is no moment that drives."""
-    make(adapter, wiring, bridge_joint)
+    adapter.Board(wiring(bridge_joint))
     for number in (2, 3):
         made = [
             entry[1:] for entry in world.log if entry[1] in ("pin", "pwm") and entry[2] == number
@@ -41,247 +45,176 @@ def test_board_tells_its_kind_and_how_much_it_takes_in(adapter):
     assert 0 < adapter.Board.INBOUND <= 64
 
 
-@pytest.mark.parametrize("duty", [1.0, 0.75, 0.31, 1e-3, -1e-3, -0.31, -0.75, -1.0])
-def test_bridge_gives_the_mean_voltage_that_was_asked_for(
-    adapter, world, wiring, bridge_joint, duty
-):
-    make(adapter, wiring, bridge_joint).drive(0, duty, False)
-    assert world.volts(2, 3) == pytest.approx(duty, abs=1.01 * COUNT_V)
-    assert abs(world.volts(2, 3)) <= abs(duty), "rounding never adds force"
-
-
-@pytest.mark.parametrize(("duty", "held", "modulated"), [(0.4, 2, 3), (-0.4, 3, 2)])
-def test_driving_side_is_held_on_and_the_other_modulated(
-    adapter, world, wiring, bridge_joint, duty, held, modulated
-):
-    """Slow decay: the winding is short-circuited for the rest of the period, never let go."""
-    make(adapter, wiring, bridge_joint).drive(0, duty, False)
-    assert world.outputs[held].amount == 65535
-    assert world.outputs[modulated].share() == pytest.approx(0.6, abs=COUNT_V)
-
-
-def test_both_signs_are_alike(adapter, world, wiring, bridge_joint):
-    board = make(adapter, wiring, bridge_joint)
-    for k in range(1, 200):
-        board.drive(0, k / 199, False)
-        forward = world.volts(2, 3)
-        board.drive(0, -k / 199, False)
-        assert world.volts(2, 3) == -forward
-
-
-def test_duty_is_monotone(adapter, world, wiring, bridge_joint):
-    output = make(adapter, wiring, bridge_joint).outputs[0]
+@pytest.mark.parametrize("drive", [{}, {"kind": "pulse"}], ids=["bridge", "pulse"])
+def test_levels_are_the_drive_and_never_more(drive):
+    """Through a whole run, both ways: the driving side held on, the other modulated; a drive of zero is off."""
+    full = 10**9 if drive else 65535
+    joints = native_joints(1, 2000, [4095])
+    joints.put(0, SLOT["full"], full)
+    joints.put(0, SLOT["pulse"], int(bool(drive)))
     seen = []
-    for k in range(-300, 301):
-        output.put(k / 300)
-        seen.append(world.volts(2, 3))
-    assert seen == sorted(seen)
-    assert (seen[0], seen[-1]) == (-1.0, 1.0)
+    s = Settings()
+    s.tick_s = 0.002
+    s.stopping.check_V = 0.0
+    s.drive.kind = int(bool(drive))
+    s.sensing.rail_low_counts, s.sensing.rail_high_counts = 10, 4000
+    s.limits.travel_low_rad, s.limits.travel_high_rad = 0.2, 3.9
+    s.limits.command_low_rad, s.limits.command_high_rad = 0.3, 3.8
+    s.watch.still_s = s.watch.slow_s = s.watch.wrong_rad = 0.0
+    s.heat.resistance_25_ohm = 0.0
+    data = table.pack_table(s)
+    joints.begin_staging(0)
+    joints.staging(0, len(data))[:] = data
+    assert joints.ask(cells.CALLS.index("apply"), 0) == 0
+    whole, head = joints.whole, {name: k for k, name in enumerate(cells.HEAD)}
+    joints.put_head_real(head["supply_V"], 5.0)
+    whole[head["has_lease"]], whole[head["lease_us"]] = 1, 80_000
+    joints.ask(cells.CALLS.index("ask"), 0, 1)
+    angle = 2.0
+    for tick in range(1200):
+        now = 2000 * tick
+        whole[head["now_us"]] = whole[head["edge_us"]] = whole[head["beat_us"]] = now
+        joints.put(0, SLOT["counts"], round(angle * 1000))
+        joints.call(cells.CALLS.index("turn"))
+        value = joints.real(0, SLOT["drive"])
+        first, second = joints.of(0, SLOT["level_0"]), joints.of(0, SLOT["level_1"])
+        seen.append(value)
+        if drive:
+            angle += 0.01 * ((value - 0.0015) / 0.0005 if value else 0.0)
+            assert second == 0
+            assert value * full - 65 <= first <= value * full, (
+                "single precision holds 24 bits of it"
+            )
+        else:
+            angle += 0.006 * value
+            assert abs(first - second - value * full) < 1.0
+            assert abs(first - second) <= abs(value) * full, "rounding never adds force"
+            assert max(first, second) == (full if value else 0)
+        if tick in (100, 700):
+            joints.target(0, 0, 3.0 if tick == 100 else 1.0, 0)
+    if drive:
+        assert max(seen) > 0.0015 > min(one for one in seen if one)
+    else:
+        assert max(seen) > 0.1
+        assert min(seen) < -0.1
 
 
-def test_zero_put_out_brakes_and_off_lets_both_sides_low(adapter, world, wiring, bridge_joint):
-    output = make(adapter, wiring, bridge_joint).outputs[0]
-    output.put(0.0)
-    assert [world.outputs[pin].amount for pin in (2, 3)] == [65535, 65535]
-    output.off()
-    assert [world.outputs[pin].amount for pin in (2, 3)] == [0, 0]
+def test_a_kind_of_drive_that_is_not_wired_drives_nothing(make_node, host, world, run_for):
+    host.settings.drive.kind = 1
+    node = make_node()
+    host.play(host.drive_on())
+    run_for(node, 1.2)
+    assert node.joints.real(0, SLOT["drive"]) > 0.0, "the tick gives a pulse"
+    assert not [entry for entry in world.named("duty", "width") if entry[3]]
 
 
-@pytest.mark.parametrize("zero", [0.0, -0.0])
-def test_a_drive_of_zero_is_off(adapter, world, wiring, bridge_joint, zero):
-    board = make(adapter, wiring, bridge_joint)
-    board.drive(0, 0.5, False)
-    board.drive(0, zero, False)
+@pytest.mark.parametrize("value", [(0, 0), (65535, 65535 - 20000), (40000, 65535)])
+def test_what_is_put_out_stands_on_the_pins(adapter, world, wiring, bridge_joint, value):
+    board = adapter.Board(wiring(bridge_joint))
+    board.outputs[0].put(*value)
+    assert [world.outputs[pin].amount for pin in (2, 3)] == list(value)
+    board.off_pins()
     assert world.silent()
 
 
-@pytest.mark.parametrize(("before", "after"), [(0.7, -0.7), (-0.7, 0.7), (0.2, 0.9), (-0.9, -0.2)])
-def test_no_moment_of_a_change_drives_harder_than_either_end(
-    adapter, world, wiring, bridge_joint, before, after
-):
-    board = make(adapter, wiring, bridge_joint)
-    board.drive(0, before, False)
-    low, high = sorted((before, after))
-    duty = world.outputs[2].duty_u16
-
-    def watched(value):
-        duty(value)
-        assert low - 2 * COUNT_V <= world.volts(2, 3) <= high + 2 * COUNT_V
-
-    board.outputs[0].first.duty_u16 = watched
-    board.drive(0, after, False)
-    assert world.volts(2, 3) == pytest.approx(after, abs=2 * COUNT_V)
-
-
-@pytest.mark.parametrize(
-    "value",
-    [
-        math.nan,
-        -math.inf,
-        math.inf,
-    ],
-)
-def test_a_drive_that_is_no_number_is_an_error_and_no_drive(
-    adapter, world, wiring, bridge_joint, value
-):
-    board = make(adapter, wiring, bridge_joint)
-    with pytest.raises((ValueError, OverflowError)):
-        board.drive(0, value, False)
-    assert world.volts(2, 3) == 0.0
-
-
-@pytest.mark.parametrize("width", [1.35e-3, 1.5e-3, 1.655e-3])
-def test_pulse_has_the_width_that_was_asked_for(adapter, world, wiring, pulse_joint, width):
-    """One pulse each 20 ms, 1.5 ms standing still: common practice, no source."""
-    make(adapter, wiring, pulse_joint).drive(0, width, True)
-    output = world.outputs[4]
-    assert output.freq == 50
-    assert output.mode == "ns"
-    assert output.amount == pytest.approx(width * 1e9, abs=1)
-
-
-def test_pulse_ends_at_off(adapter, world, wiring, pulse_joint):
-    board = make(adapter, wiring, pulse_joint)
-    board.drive(0, 1.6e-3, True)
-    board.drive(0, 0.0, True)
-    assert world.silent()
-    board.drive(0, 1.6e-3, True)
-    board.off()
+def test_a_pulse_has_its_width_and_ends_at_off(adapter, world, wiring, pulse_joint):
+    board = adapter.Board(wiring(pulse_joint))
+    board.outputs[0].put(1_650_000, 0)
+    assert world.outputs[4].share() == pytest.approx(1.65e-3 * 50)
+    board.off_pins()
     assert world.silent()
 
 
-def test_a_kind_of_drive_that_is_not_wired_drives_nothing(
-    adapter, world, wiring, bridge_joint, pulse_joint
-):
-    board = make(adapter, wiring, bridge_joint, pulse_joint)
-    board.drive(0, 1.6e-3, True)
-    board.drive(1, 0.8, False)
-    assert world.silent()
+# --- inputs
 
 
-def test_joints_have_outputs_of_their_own(adapter, world, wiring, bridge_joint):
-    other = {"wiper": 27, "out": [6, 7]}
-    board = make(adapter, wiring, bridge_joint, other)
-    board.drive(0, 0.5, False)
-    board.drive(1, -0.25, False)
-    assert world.volts(2, 3) == pytest.approx(0.5, abs=2 * COUNT_V)
-    assert world.volts(6, 7) == pytest.approx(-0.25, abs=2 * COUNT_V)
-    board.drive(0, 0.0, False)
-    assert world.volts(6, 7) == pytest.approx(-0.25, abs=2 * COUNT_V)
-    board.off()
-    assert world.silent()
+def run_some(node, run_for):
+    run_for(node, 0.02)
+    return node.joints
 
 
-@pytest.mark.parametrize("oversampling", [None, 1, 4, 16])
-@pytest.mark.parametrize("counts", [0, 1, 2047, 4095])
-def test_converter_gives_the_sum_of_its_conversions(
-    adapter, world, wiring, bridge_joint, counts, oversampling
-):
-    if oversampling is not None:
-        bridge_joint["oversampling"] = oversampling
-    world.analog[26] = counts
-    readings = Readings()
-    make(adapter, wiring, bridge_joint).read(0, readings)
-    assert readings.counts == counts * (oversampling or 1)
-    assert type(readings.counts) is int
-    assert len(world.named("convert")) == (oversampling or 1)
+@pytest.mark.parametrize("count", [1, 4, 16])
+def test_converter_gives_the_sum_of_its_conversions(make_node, world, run_for, bridge_joint, count):
+    counts = iter(range(10**6))
+    world.analog[26] = lambda: next(counts) % 4096
+    node = make_node(dict(bridge_joint, oversampling=count))
+    joints = run_some(node, run_for)
+    last = joints.of(0, SLOT["counts"])
+    assert last % count == (count * (count - 1) // 2) % count
+    assert joints.of(0, SLOT["counts_top"]) == 4095 * count
 
 
-def test_conversions_that_differ_are_added(adapter, world, wiring, bridge_joint):
-    bridge_joint["oversampling"] = 4
-    noise = iter((2000, 2003, 1998, 2001))
-    world.analog[26] = lambda: next(noise)
-    readings = Readings()
-    make(adapter, wiring, bridge_joint).read(0, readings)
-    assert readings.counts == 8002
+def test_second_wiper_is_read_where_there_is_one(make_node, world, run_for, bridge_joint):
+    world.analog[27] = 1234
+    joints = run_some(make_node(dict(bridge_joint, second_wiper=27)), run_for)
+    assert joints.of(0, SLOT["counts"]) == 2000
+    assert joints.of(0, SLOT["second_counts"]) == 1234
 
 
-def test_second_wiper_is_read_where_there_is_one(adapter, world, wiring, bridge_joint):
-    readings = Readings()
-    make(adapter, wiring, bridge_joint).read(0, readings)
-    assert readings.second_counts == 0
-    bridge_joint["second_wiper"] = 28
-    bridge_joint["oversampling"] = 2
-    world.analog[28] = 1234
-    make(adapter, wiring, bridge_joint).read(0, readings)
-    assert (readings.counts, readings.second_counts) == (4000, 2468)
+def test_supply_that_is_not_measured_is_taken_as_nominal(make_node, run_for):
+    joints = run_some(make_node(nominal_V=7.4), run_for)
+    assert np.frombuffer(joints.octets, np.float32)[cells.HEAD.index("supply_V")] == np.float32(7.4)
 
 
-@pytest.mark.parametrize(("counts", "volts"), [(4095, 6.6), (0, 0.0), (2730, 4.4)])
-def test_supply_is_scaled_by_its_divider(adapter, world, wiring, bridge_joint, counts, volts):
+@pytest.mark.parametrize(("counts", "volts"), [(0, 0.0), (4095, 6.6), (2048, 3.3008)])
+def test_supply_is_scaled_by_its_divider(make_node, world, run_for, counts, volts):
     world.analog[29] = counts
-    board = make(adapter, wiring, bridge_joint, supply={"pin": 29, "full_V": 6.6})
-    readings = Readings()
-    board.read(0, readings)
-    assert readings.supply_V == pytest.approx(volts, rel=1e-12)
+    joints = run_some(make_node(supply={"pin": 29, "full_V": 6.6}), run_for)
+    found = np.frombuffer(joints.octets, np.float32)[cells.HEAD.index("supply_V")]
+    assert found == pytest.approx(volts, abs=1e-3)
 
 
-def test_supply_that_is_not_measured_is_taken_as_nominal(adapter, wiring, bridge_joint):
-    readings = Readings()
-    make(adapter, wiring, bridge_joint).read(0, readings)
-    assert readings.supply_V == 5.0
-    make(adapter, wiring, bridge_joint, nominal_V=7.4).read(0, readings)
-    assert readings.supply_V == 7.4
-
-
-def test_watchdog_begins_with_the_first_drive_and_is_fed_by_beats(
-    adapter, world, wiring, bridge_joint
-):
-    board = make(adapter, wiring, bridge_joint)
-    board.beat()
-    board.drive(0, 0.0, False)
-    assert world.watchdog is None
-    board.drive(0, 0.1, False)
-    board.drive(0, 0.2, False)
-    assert world.named("watchdog")[0][2] == 500
-    for _ in range(20):
-        world.stand(400_000)
-        board.beat()
-    assert not world.named("bite")
-
-
-def test_watchdog_bites_where_beats_end(adapter, world, wiring, bridge_joint, bitten):
-    board = make(adapter, wiring, bridge_joint)
-    board.drive(0, 0.1, False)
-    board.beat()
-    begun = world.us
-    with pytest.raises(bitten):
-        world.stand(10_000_000)
-    assert world.us - begun <= 520_000
-
-
-def test_board_hands_its_outputs_to_the_deadman(adapter, world, wiring, bridge_joint, pulse_joint):
-    board = make(adapter, wiring, bridge_joint, pulse_joint)
-    board.beat()
-    board.drive(0, 0.5, False)
-    board.drive(1, 1.6e-3, True)
-    assert board.deadman_trips() == 0
-    assert not world.silent()
-    world.stand(20_000)
-    assert world.silent()
-    assert board.deadman_trips() == 1
-
-
-@pytest.mark.parametrize(
-    "broken",
-    [
-        {},
-        {"joints": None},
-        {"joints": [{}]},
-        {"joints": [{"wiper": 26}]},
-        {"joints": [{"wiper": 26, "out": []}]},
-        {"joints": [{"wiper": 26, "out": [2]}]},
-        {"joints": [{"wiper": 26, "out": ["GP2", 3]}]},
-        {"joints": [{"out": [2, 3]}]},
-        {"joints": [{"wiper": "A0", "out": [2, 3]}]},
-        {"joints": [{"wiper": 26, "out": [2, 3]}, {"wiper": 27}]},
-        {"joints": [{"wiper": 26, "out": [2, 3]}], "supply": {"full_V": 6.6}},
-        {"joints": [{"wiper": 26, "out": [2, 3]}], "supply": {"pin": 29}},
-    ],
-)
+@pytest.mark.parametrize("broken", [{"wiper": 26}, {"out": [2, 3]}, {"wiper": 26, "out": [2]}])
 def test_wiring_that_makes_no_sense_is_an_error_and_drives_nothing(adapter, world, broken):
-    with pytest.raises((KeyError, TypeError, IndexError, AssertionError)):
-        adapter.Board({"tick_us": 2000, **broken})
+    with pytest.raises((KeyError, IndexError)):
+        adapter.Board({"tick_us": 2000, "joints": [broken]})
     assert world.silent()
-    assert not world.named("width", "watchdog")
-    assert all(entry[3] == 0 for entry in world.named("duty"))
+
+
+# --- the second watch
+
+
+def started(make_node, host, run_for):
+    """A node that drives, and is driven by its interrupts alone from now on."""
+    node = make_node()
+    host.play(host.drive_on())
+    run_for(node, 1.2)
+    node.begin()
+    return node
+
+
+@pytest.mark.parametrize("phase", range(0, 5000, 700))
+def test_every_output_is_off_within_its_bound_at_any_phase_of_the_timer(
+    make_node, host, world, run_for, phase
+):
+    node = started(make_node, host, run_for)
+    node.has_lease = True
+    world.stand(4000 + phase)
+    node.board.timers[0].deinit()  # the ticks stop
+    begun = world.us
+    node.board.outputs[0].put(65535, 30000)
+    world.stand(GUARD_US)
+    assert world.silent()
+    assert node.board.deadman_trips() == 1
+    node.board.outputs[0].put(65535, 30000)
+    world.stand(5000)
+    assert world.silent(), "and again, whoever puts it on"
+    assert node.board.deadman_trips() == 1, "a standstill counts once"
+    assert world.us - begun == GUARD_US + 5000
+
+
+def test_ticks_that_go_on_are_left_alone(make_node, host, world, run_for):
+    node = started(make_node, host, run_for)
+    world.stand(90_000)
+    assert node.board.deadman_trips() == 0
+
+
+def test_timers_are_hard_periodic_and_kept(make_node, host, world, run_for):
+    node = started(make_node, host, run_for)
+    assert [(timer.period_us, timer.hard) for timer in node.board.timers] == [
+        (2000, True),
+        (5000, True),
+    ]
+    assert len(world.timers) == 2
+    node.board.end()
+    assert not world.timers

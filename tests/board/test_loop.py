@@ -44,7 +44,9 @@ def driven(make_node, host, world, run_for):
         host.play(host.drive_on(node.joints.count))
         run_for(node, 1.2)
         node.leaving = False
-        assert [node.joints.mode(k) for k in range(node.joints.count)] == [modes.POWERED] * node.joints.count
+        assert [node.joints.mode(k) for k in range(node.joints.count)] == [
+            modes.POWERED
+        ] * node.joints.count
         return node
 
     return make
@@ -70,7 +72,7 @@ def test_nothing_is_driven_before_it_is_armed(make_node, host, world, run_for):
 
 
 def test_an_armed_joint_is_driven_towards_its_target(driven, host, world):
-    node = driven()
+    driven()
     assert host.answers(m.ARM) == [m.DONE]
     assert host.answers(m.TARGET) == [m.DONE]
     last = [entry for entry in world.named("duty") if entry[3]][-2:]

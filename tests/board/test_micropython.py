@@ -18,19 +18,6 @@ from sim.program import FREEZE, MOVE_BY_HAND, RAISE
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 
 
-# --- the interrupt
-
-
-def test_deadman_allocates_nothing_and_cuts_every_output(run_script):
-    """With the heap locked, as a hard interrupt finds it, any float raises MemoryError."""
-    lines = run_script("deadman_heap.py").splitlines()
-    assert lines[0] == "careless allocates", "guard of the guard"
-    assert lines[1] == f"living allocates nothing {[30000] * 8}"
-    assert lines[2] == f"standing allocates nothing {[0] * 8}"
-    assert lines[3] == "long allocates nothing 1 100004"
-    assert lines[4] == "alive allocates nothing 2 4"
-
-
 # --- what a frame costs
 
 MEASURED = {

@@ -12,13 +12,15 @@ from pathlib import Path
 
 import pytest
 
-from controller.wire import framing
+from controller.joint.settings.settings import Settings
+from controller.wire import framing, table
 from controller.wire import messages as m
 from host import deploying
-from host.building import build_number, controller_files
+from host.building import board_files, build_number, controller_files
 from host.commands import deploy as command
 from host.deploying import Copier, read_wiring, stage_files
 from sim.errors import InputError
+from sim.translate import image
 
 WIRING = {
     "tick_us": 2000,
@@ -35,7 +37,8 @@ WIRING = {
     "supply": {"pin": 28, "full_V": 6.6},
 }
 
-PROBED = '[[1, 28, 0], "a board with RP2040", true]'
+PROBED = '[[1, 28, 0], "a board with RP2040", true, true, 200000]'
+RP2040 = image.CHIPS[0]
 PLAYER = """\
 import json, os, shutil, sys
 from pathlib import Path
@@ -146,10 +149,10 @@ class Bench:
 def few_files(monkeypatch):
     """Three files of the control layer instead of thirty: each copy is a process."""
     top = Path(deploying.__file__).resolve().parents[1] / "controller"
-    files = [top / "__init__.py", top / "joint" / "pid.py", top / "wire" / "framing.py"]
-    assert set(files) < set(controller_files())
-    monkeypatch.setattr(deploying, "controller_files", lambda: files)
-    return ["controller/__init__.py", "controller/joint/pid.py", "controller/wire/framing.py"]
+    files = [top / "__init__.py", top / "node" / "orders.py", top / "wire" / "framing.py"]
+    assert set(files) < set(board_files())
+    monkeypatch.setattr(deploying, "board_files", lambda: files)
+    return ["controller/__init__.py", "controller/node/orders.py", "controller/wire/framing.py"]
 
 
 @pytest.fixture
@@ -177,14 +180,18 @@ def test_everything_is_copied_then_restarted_then_asked(bench, inside, few_files
         source = Path(deploying.__file__).resolve().parents[1] / name
         assert (bench.files / name).read_bytes() == source.read_bytes()
     assert json.loads((bench.files / "board.json").read_text(encoding="utf-8")) == WIRING
+    code = (bench.files / "rp2040.bin").read_bytes()
+    assert code == image.kept(RP2040)
     build = json.loads((bench.files / "build.json").read_text(encoding="utf-8"))
-    assert build == {"build": build_number()}
+    assert build == {"build": build_number(), "image": int.from_bytes(code[-4:], "little")}
     assert "controller.board.start" in (bench.files / "main.py").read_text(encoding="utf-8")
     calls = bench.calls()
     assert {call[0] for call in calls} == {bench.board.url}
     assert calls[-1][1:] == ["reset"]
     copied = [call[-1] for call in calls if call[1:3] == ["fs", "cp"]]
-    assert copied[-1] == ":main.py", "what starts the program comes last"
+    assert copied[-2:] == [":main.py", ":build.json"], "without the last it was half written"
+    removed = [call[-1] for call in calls if call[1:3] == ["fs", "rm"]]
+    assert removed[0] == ":build.json"
 
 
 def test_a_running_node_is_asked_to_leave_before_anything_is_copied(bench, inside):
@@ -242,25 +249,36 @@ def test_a_tick_that_does_not_fit_is_told(bench, inside):
 
 
 def test_a_failing_mpremote_is_told_in_its_words_and_nothing_more_is_copied(bench, inside):
-    bench.player(fail="pid.py")
+    bench.player(fail="orders.py")
     done = inside("deploy", bench.board.url)
     assert done.returncode == 2
     assert "could not enter raw repl" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (bench.files / "was_reset").exists()
     assert not (bench.files / "main.py").exists()
-    assert "pid.py" in " ".join(bench.calls()[-1])
+    assert "orders.py" in " ".join(bench.calls()[-1])
 
 
 @pytest.mark.parametrize(
     ("probe", "words"),
     [
         (
-            '[[1, 25, 0], "a board with RP2350", true]',
+            '[[1, 25, 0], "a board with RP2350", true, true, 200000]',
             "runs MicroPython 1.25.0; 1.26 or newer is needed",
         ),
-        ('[[1, 28, 0], "another board with ESP32", true]', "boards with RP2040 or RP2350"),
-        ('[[1, 28, 0], "a board with RP2350", false]', "computes in double precision"),
+        (
+            '[[1, 28, 0], "another board with ESP32", true, true, 200000]',
+            "boards with RP2040 or RP2350",
+        ),
+        (
+            '[[1, 28, 0], "a board with RP2350", false, true, 200000]',
+            "computes in double precision",
+        ),
+        ('[[1, 28, 0], "a board with RP2350", true, false, 200000]', "has no inline assembler"),
+        (
+            '[[1, 28, 0], "a board with RP2350", true, true, 90000]',
+            "has 90000 octets of memory free",
+        ),
         ("hello", "is it MicroPython?"),
         ("", "is it MicroPython?"),
         ("[1]", "is it MicroPython?"),
@@ -274,6 +292,48 @@ def test_firmware_that_cannot_run_it_is_refused_before_anything_is_copied(
     assert done.returncode == 2
     assert words in " ".join(done.stderr.split())
     assert [call[1] for call in bench.calls()] == ["exec"]
+
+
+def test_a_rate_that_the_chip_cannot_make_is_refused_before_anything_is_copied(bench, inside):
+    bench.wiring.write_text(json.dumps({**WIRING, "tick_us": 250}), encoding="utf-8")
+    done = inside("deploy", bench.board.url)
+    assert done.returncode == 2
+    assert "is too short for 1 joint(s) on this chip (RP2040): at least " in done.stderr
+    assert [call[1] for call in bench.calls()] == ["exec"]
+
+
+def test_machine_code_of_other_sources_is_refused_before_anything_is_copied(
+    bench, inside, monkeypatch, tmp_path
+):
+    folder = tmp_path / "images"
+    folder.mkdir()
+    data = image.kept(RP2040)
+    (folder / "rp2040.bin").write_bytes(data[:-1] + bytes((data[-1] ^ 1,)))
+    monkeypatch.setattr(image, "FOLDER", folder)
+    done = inside("deploy", bench.board.url)
+    assert done.returncode == 2
+    assert "jointloop deploy --build" in done.stderr
+    assert [call[1] for call in bench.calls()] == ["exec"]
+    again = inside("deploy", bench.board.url, "--build")
+    assert again.returncode == 0, again.stderr
+    assert (bench.files / "rp2040.bin").read_bytes() == data
+
+
+def test_a_board_that_says_it_was_half_written_is_told(bench, inside):
+    bench.board.flags = m.HALF
+    done = inside("deploy", bench.board.url)
+    assert done.returncode == 2
+    assert "half written; deploy again" in done.stderr
+
+
+def test_hard_limits_go_as_cells_of_the_settings(tmp_path):
+    path = tmp_path / "board.json"
+    rows = [["limits.current_A", 0.0, 0.25], ["watch.over_travel_ticks", 1, 9.5]]
+    path.write_text(json.dumps({**WIRING, "hard_limits": rows}), encoding="utf-8")
+    data = deploying.on_board(read_wiring(path))
+    assert "hard_limits" not in data
+    cell = [table.cell_of(Settings, name) for name, _, _ in rows]
+    assert data["hard_cells"] == [[cell[0], 0, 0.0, 0.25], [cell[1], 1, 1, 9]]
 
 
 def test_a_full_board_is_told(bench, inside):
@@ -339,10 +399,10 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
     wiring = read_wiring(bench.wiring)
     player = os.environ["JOINTLOOP_MPREMOTE"].split()
     deploying.deploy("port", wiring, False, lambda *_: None, player)
-    (bench.files / "controller" / "joint" / "pid.py").write_text("old = 1\n", encoding="utf-8")
+    (bench.files / "controller" / "node" / "orders.py").write_text("old = 1\n", encoding="utf-8")
     deploying.deploy("port", wiring, True, lambda *_: None, player)
     assert (
-        (bench.files / "controller" / "joint" / "pid.mpy")
+        (bench.files / "controller" / "node" / "orders.mpy")
         .read_text(encoding="utf-8")
         .startswith("comp")
     )
@@ -380,8 +440,9 @@ def test_staging_lays_out_every_file_once(tmp_path):
     path.write_text(json.dumps(WIRING), encoding="utf-8")
     folder = tmp_path / "stage"
     folder.mkdir()
-    names = stage_files(read_wiring(path), folder, False)
-    assert len(names) == len(set(names)) == len(controller_files()) + 3
+    names = stage_files(read_wiring(path), folder, False, RP2040)
+    assert len(names) == len(set(names)) == len(board_files()) + 4
+    assert len(board_files()) < len(controller_files())
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == (
         sorted(names)
     )
