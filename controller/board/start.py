@@ -71,32 +71,27 @@ def told_to_stay(kind):
 
 
 def load(about, kind):
-    """The chip's machine code if it is the one that was written last; else None and why."""
-    if about is None or "image" not in about:
-        return None, "half written: deploy again"
-    if not kind:
-        return None, "no machine code for this chip"
+    """The chip's machine code, if it is the one that was written last; else None: half written."""
+    if about is None or "image" not in about or not kind:
+        return None
     from controller.board.machine_code import Code  # only where there is an assembler
 
     try:
         code = Code(kind.lower() + ".bin")
     except OSError:
-        return None, "no machine code for " + kind
-    if code.words[-1] != about["image"]:
-        return None, "half written: its machine code is not the one of this build; deploy again"
-    return code, ""
+        return None
+    return code if code.words[-1] == about["image"] else None
 
 
 def make_node(wiring, about, kind):
     """Return the node of this board."""
     board = Board(wiring)  # its first act is drive off
     tick_us, count = wiring["tick_us"], len(wiring["joints"])
-    code, wrong = load(about, kind)
+    code = load(about, kind)
     build = about["build"] if about else 0
     if code is None:
         from controller.board.half_written import NoJoints  # only then: it would take memory
 
-        print(wrong)
         board.FLAGS = m.HALF
         return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())
     from controller.board.machine_code import Memory, enter

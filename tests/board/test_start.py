@@ -138,7 +138,7 @@ def test_a_board_says_who_it_is(ready, host, world):
     "broken", ["no build file", "half a build file", "no machine code", "another machine code"]
 )
 def test_a_board_that_was_half_written_says_so_and_arms_nothing(
-    ready, host, world, tmp_path, capsys, broken
+    ready, host, world, tmp_path, broken
 ):
     if broken == "no build file":
         (tmp_path / "build.json").unlink()
@@ -156,7 +156,6 @@ def test_a_board_that_was_half_written_says_so_and_arms_nothing(
     assert m.DONE not in host.answers(m.ARM) + host.answers(m.TARGET)
     assert world.silent()
     assert not drives(world)
-    assert "machine code" in capsys.readouterr().out or "build" in broken
 
 
 def test_tick_rate_of_the_board_is_that_of_its_joints(start, wiring, bridge_joint):
