@@ -11,7 +11,7 @@ from controller.node.native_node import NativeNode
 from controller.portable import collect, const, free_memory, ticks_diff
 from controller.wire import messages as m
 
-MOST_INBOUND = const(64)
+MOST_INBOUND = const(128)
 "Octets that are read before anything else is done."
 LOOK_US = const(8000)
 STAY = const(0x6A6C)
@@ -26,6 +26,7 @@ class ChipNode(NativeNode):
     """A node on a chip: ticks come from the timer, not from here."""
 
     stopped = False
+    measured = True
     seen_tick = 0
     few = 1
     empty_us = 0
@@ -35,25 +36,40 @@ class ChipNode(NativeNode):
         """Time (us) at which what is being read may have come, at the earliest."""
         return self.empty_us
 
+    def least_us(self, k, planning):
+        """What a trial tick of a joint takes at the least: an interrupt may come between."""
+        now, least = self.clock.now, 1 << 29
+        for _ in range(TRIALS):
+            begun = now()
+            self.joints.trial_tick(k, planning)
+            spent = ticks_diff(now(), begun)
+            if spent < least:
+                least = spent
+        return least
+
     def measure(self):
-        """What a tick costs: one call of the interrupt, and every joint planning a move beside it."""
-        now, joints, timing = self.clock.now, self.joints, self.timing
+        """What a tick costs: the interrupt as it is now, with every joint planning a move instead of idle."""
+        joints, timing = self.joints, self.timing
+        self.wait_for_turns(2)
         cost = self.board.spent_us
         for k in range(joints.count):
-            least = 1 << 29
-            for _ in range(TRIALS):  # the least: an interrupt may come between
-                begun = now()
-                joints.trial_tick(k)
-                spent = ticks_diff(now(), begun)
-                if spent < least:
-                    least = spent
-            cost += least
+            if joints.may_arm(k):
+                cost += self.least_us(k, 1) - self.least_us(k, 0)
         timing.cost_us = cost
         timing.fits = cost <= self.tick_us * 85 // 100 and not self.stopped
 
+    def wait_for_turns(self, count):
+        """Wait for ticks, a limited time. Raises RuntimeError where none come."""
+        whole, begun = self.board.whole, self.clock.now()
+        end = whole[_HEAD_TURNS] + count
+        while whole[_HEAD_TURNS] < end and not self.stopped:
+            if ticks_diff(self.clock.now(), begun) > 20 * self.tick_us + STILL_US:
+                raise RuntimeError("the timer does not tick")
+
     def settings_taken(self):
-        """With other settings a tick costs another time."""
-        self.measure()
+        """With other settings a tick costs another time: measured before anything else is heard."""
+        self.timing.fits = False
+        self.measured = False
 
     def begin(self):
         """Drive off, start the ticks, measure what one costs."""
@@ -63,10 +79,7 @@ class ChipNode(NativeNode):
             self.timing.fits = False
             return
         self.board.start(self.tick_us)
-        self.empty_us = begun = self.clock.now()
-        while self.board.whole[_HEAD_TURNS] < 3:
-            if ticks_diff(self.clock.now(), begun) > 20 * self.tick_us + STILL_US:
-                raise RuntimeError("the timer does not tick")
+        self.empty_us = self.clock.now()
         self.measure()
         begun = self.clock.now()
         collect()
@@ -81,16 +94,21 @@ class ChipNode(NativeNode):
         board.beat()
         if board.trips != self.trips:
             self.tell_stopped(board.trips)
+        if not self.measured:
+            self.measured = True
+            self.measure()  # here, not where they were taken: the stack is small
         now = self.clock.now()
         self.answering.allowance = MOST_INBOUND
-        if self.answering.serve():
-            return
-        self.empty_us = now
+        heard = self.answering.serve()
+        if not heard:
+            self.empty_us = now
         steps = self.tick - self.seen_tick
         if steps >= self.few:
             self.seen_tick += steps
             self.look(steps)
-        if not self.telemetry.send():
+        if self.telemetry.send():
+            self.telemetry.send()
+        elif not heard:
             self.clock.sleep(100)
 
     def tell_stopped(self, trips):

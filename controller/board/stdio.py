@@ -8,6 +8,17 @@ each octet and writing polls for room; telemetry is gated by lease and credit.
 import select
 import sys
 
+from controller.portable import const
+
+ROOM = const(128)
+
+
+def is_ready(poll):
+    """Tell whether what a poll object watches can be read or written now; allocates nothing."""
+    for _ in poll.ipoll(0):
+        return True
+    return False
+
 
 class Stdio:
     """Standard input and output as a stream that does not wait."""
@@ -19,23 +30,31 @@ class Stdio:
         self.can_read.register(sys.stdin, select.POLLIN)
         self.can_write = select.poll()
         self.can_write.register(sys.stdout, select.POLLOUT)
+        self.room = bytearray(ROOM)
+        self.one = bytearray(1)  # made once: nothing is made for an octet
 
     def read(self, most):
         """Return what there is, at most ``most`` octets. Raises EOFError at the end."""
-        data = b""
-        while most > 0 and self.can_read.poll(0):
-            one = self.input.read(1)
-            if not one:
-                if data:
+        count = 0
+        ready, read, one, room = self.can_read.ipoll, self.input.readinto, self.one, self.room
+        if most > ROOM:
+            most = ROOM
+        while count < most:
+            for _ in ready(0):
+                break
+            else:
+                break
+            if not read(one):
+                if count:
                     break  # the end comes up again with the next call
                 raise EOFError
-            data += one
-            most -= 1
-        return data
+            room[count] = one[0]
+            count += 1
+        return bytes(memoryview(room)[:count]) if count else b""
 
     def write(self, data):
         """Write a frame if there is room; tell whether it was."""
-        if not self.can_write.poll(0):
+        if not is_ready(self.can_write):
             return False
         self.output.write(data)
         return True

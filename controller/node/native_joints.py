@@ -166,9 +166,9 @@ class NativeJoints:
         for k in range(self.count):
             node.board.drive(k, self.real(k, _SLOT_DRIVE), bool(self.of(k, _SLOT_PULSED)))
 
-    def trial_tick(self, k: int) -> None:
-        """A tick on copies, as if powered and a target had just come. The drive is left alone."""
-        self.ask(_CALL_TRIAL, k, 1)
+    def trial_tick(self, k: int, planning: int = 1) -> None:
+        """A tick on copies; planning: as if powered, and a target had just come. The drive is left alone."""
+        self.ask(_CALL_TRIAL, k, planning)
 
     def fail(self, fault: int, unpowered: bool, at: int) -> None:  # noqa: ARG002
         """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""

@@ -33,6 +33,10 @@ typedef struct {
     Group group[GROUPS];
     Group ring[RING];
     Settings staged;
+    State trial_state; /* here and not on the stack, which a chip has little of */
+    Command trial_command;
+    Readings trial_readings;
+    Report trial_report;
     uint8_t wire[2 * ROOM + 12];
     Slot slots[1];
 } Node;
@@ -234,19 +238,18 @@ static int32_t beyond_board(Node *n, Slot *s, int32_t place) {
 static int32_t apply(Node *n, int32_t place) {
     Slot *s = &n->slots[place];
     int32_t wrong = contradictions_contradiction(&n->staged);
-    State afresh;
     wrong = wrong != 0 ? first_cells[wrong - 1] + 1 : beyond_board(n, s, place);
     if (wrong != 0) return wrong;
     s->closed = 1; /* nothing is driven: it passes over this joint meanwhile */
     SETTLED;
-    State_fresh(&afresh);
+    State_fresh(&n->trial_state);
     s->settings = n->staged;
-    s->state.sensed = afresh.sensed;
-    s->state.motion = afresh.motion;
-    s->state.plan = afresh.plan;
-    s->state.loop = afresh.loop;
-    s->state.evidence = afresh.evidence;
-    s->state.output = afresh.output;
+    s->state.sensed = n->trial_state.sensed;
+    s->state.motion = n->trial_state.motion;
+    s->state.plan = n->trial_state.plan;
+    s->state.loop = n->trial_state.loop;
+    s->state.evidence = n->trial_state.evidence;
+    s->state.output = n->trial_state.output;
     s->state.mode.push_sign = 0.0f;
     s->state.mode.from_rad = 0.0f;
     s->applied = 1;
@@ -268,11 +271,12 @@ static void close_inbox(Slot *s) {
 }
 
 static int32_t target(Node *n, Slot *s) {
-    Command trial = s->command;
+    Command *wanted = &n->trial_command;
     union { int32_t u; float f; } angle = {n->argument_2};
-    setpoint_aimed(&trial, n->argument_1, angle.f, n->argument_3);
-    if (!setpoint_acceptable(&s->settings, &trial)) return 0;
-    *inbox(s) = trial;
+    *wanted = s->command;
+    setpoint_aimed(wanted, n->argument_1, angle.f, n->argument_3);
+    if (!setpoint_acceptable(&s->settings, wanted)) return 0;
+    *inbox(s) = *wanted;
     close_inbox(s);
     return 1;
 }
@@ -308,19 +312,20 @@ static int32_t fail(Node *n, int32_t fault, int32_t unpowered) {
     return 0;
 }
 
-/* A tick on copies, as if powered; planning: as if a target had just come. The pins are left alone. */
-static int32_t trial(Slot *s, int32_t planning) {
-    State state = s->state;
-    Command command = s->command;
-    Readings readings = s->readings;
-    Report report;
-    state.mode.mode = POWERED;
-    readings.steps = 1;
+/* A tick on copies; planning: as if powered, and a target had just come. The pins are left alone. */
+static int32_t trial(Node *n, Slot *s, int32_t planning) {
+    n->trial_state = s->state;
+    n->trial_command = s->command;
+    n->trial_readings = s->readings;
+    n->trial_readings.steps = 1;
     if (planning) {
-        setpoint_aimed(&command, 0, s->settings.limits.command_low_rad, 0);
-        if (command.target_rad == state.motion.want_rad) command.target_rad = s->settings.limits.command_high_rad;
+        n->trial_state.mode.mode = POWERED;
+        setpoint_aimed(&n->trial_command, 0, s->settings.limits.command_low_rad, 0);
+        if (n->trial_command.target_rad == n->trial_state.motion.want_rad)
+            n->trial_command.target_rad = s->settings.limits.command_high_rad;
     }
-    return tick_joint_tick(&s->settings, &state, &command, &readings, &report) > 2.0f;
+    tick_joint_tick(&s->settings, &n->trial_state, &n->trial_command, &n->trial_readings, &n->trial_report);
+    return 0;
 }
 
 /* The check sequence's polynomial (RFC 1662, C.3), four bits at a time. */
@@ -370,7 +375,7 @@ static int32_t called(uint32_t what, Node *n) {
         s->asked = s->command.request;
         return 0;
     case CALL_FAIL: return fail(n, n->argument_0, n->argument_1);
-    case CALL_TRIAL: return trial(s, n->argument_1);
+    case CALL_TRIAL: return trial(n, s, n->argument_1);
     case CALL_ROWS: return rows(n);
     }
     return -1;

@@ -3,8 +3,8 @@
 ``JOINTLOOP_RP2040`` names a folder with firmware, emulator and its client ``rp2emu.py``. Not a test.
 """
 
+import base64
 import importlib.util
-import json
 import os
 import shutil
 import struct
@@ -15,8 +15,6 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host.deploying import STARTER
-from sim.translate import image
 
 EQUIPMENT = os.environ.get("JOINTLOOP_RP2040", "")
 HERE = Path(__file__).parent
@@ -71,6 +69,7 @@ class Board:
         self.beating = False
         self.beat_us = 0
         self.text = b""
+        self.identity = ()
 
     @property
     def us(self):
@@ -82,6 +81,7 @@ class Board:
         for _ in range(200):
             self.emulator.run(20_000)
             if self.emulator.last["connected"]:
+                self.identity = m.parse(self.ask(m.HELLO, "<B", m.VERSION, us=4_000_000))
                 return
         raise AssertionError("the serial line is not up")
 
@@ -95,11 +95,14 @@ class Board:
                 self.emulator.send(framing.encode(bytes((m.BEAT, 0)) + body))
             out, _ = self.emulator.run(STEP_US)
             self.text += out
+            found = None
             for payload in self.reader.feed(out):
                 self.seen = payload[1]
                 self.frames.append((self.us, payload))
-                if until is not None and until(payload):
-                    return payload
+                if found is None and until is not None and until(payload):
+                    found = payload
+            if found is not None:
+                return found
         assert until is None, f"nothing such within {us} us: {self.frames[-3:]} {self.text[-300:]}"
         return None
 
@@ -154,6 +157,10 @@ class Board:
         """Payloads of a kind that were heard."""
         return [payload for _, payload in self.frames if payload[0] == kind]
 
+    def memory(self):
+        """All of the chip's memory (RP2040 datasheet, 2.6.2: 264 kB)."""
+        return base64.b64decode(self.emulator.ctl(mem=[0x20000000, 264 * 1024])["mem"])
+
     def close(self):
         """Power off."""
         self.emulator.close()
@@ -166,23 +173,17 @@ def wiring(joints, tick_us):
         for k in range(joints)]}  # fmt: skip
 
 
-def written(target, joints, tick_us, files):
-    """A flash image with the program on it: ``files`` as (name on the board, octets)."""
+def written(target, files):
+    """A flash image with a board's files on it: (name on the board, octets)."""
     made = emulator()
     made.boot()
     made.raw()
-    folders = sorted({name.rpartition("/")[0] for name, _ in files if "/" in name})
-    made.exec("import os\nfor d in " + repr(folders) + ":\n os.mkdir(d)")
+    folders = sorted(
+        {"/".join(name.split("/")[:n]) for name, _ in files for n in range(1, name.count("/") + 1)}
+    )
+    made.exec(f"import os\nfor d in {folders!r}:\n os.mkdir(d)")
     for name, octets in files:
         made.put(octets, name)
-    made.put(json.dumps(wiring(joints, tick_us)).encode(), "board.json")
-    made.put(STARTER.encode(), "main.py")
     made.ctl(flash=str(target))
     made.close()
     return target
-
-
-def image_octets():
-    """The machine code, and its digest as the board reads it."""
-    data = image.kept(image.CHIPS[0])
-    return data, int.from_bytes(data[-4:], "little")

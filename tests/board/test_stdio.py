@@ -24,9 +24,20 @@ class Port:
     def fileno(self):
         return self.end
 
-    def read(self, count):
-        self.asked.append(count)
-        return self.buffer.read(count)
+    def readinto(self, room):
+        self.asked.append(len(room))
+        return self.buffer.readinto(room)
+
+
+class Poll:
+    """What MicroPython's ``poll`` object has beside: an iterator that allocates nothing."""
+
+    def __init__(self):
+        self.real = select.poll()
+        self.register = self.real.register
+
+    def ipoll(self, wait):
+        return iter(self.real.poll(wait))
 
 
 @pytest.fixture
@@ -38,6 +49,11 @@ def line(monkeypatch):
     os.set_blocking(ours_out, False)
     port_in, port_out = Port(theirs_in, "rb"), Port(theirs_out, "wb")
     monkeypatch.setattr(stdio, "sys", types.SimpleNamespace(stdin=port_in, stdout=port_out))
+    monkeypatch.setattr(
+        stdio,
+        "select",
+        types.SimpleNamespace(poll=Poll, POLLIN=select.POLLIN, POLLOUT=select.POLLOUT),
+    )
     made = stdio.Stdio()
     made.input = port_in
     ends = types.SimpleNamespace(
