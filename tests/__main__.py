@@ -1,6 +1,6 @@
 """All tests: ``python -m tests``, with options of pytest behind it.
 
-What only reckons runs side by side on all cores, at the lowest priority. What keeps real time runs
+What only reckons runs side by side on all cores, at a lower priority. What keeps real time runs
 one test after the other: boards, links and the commands that use them beside the reckoning, for they
 need little; the bench page with its browser when that is done, for it needs all. The reckoning
 part's output follows when it is done.
@@ -30,7 +30,7 @@ def main() -> int:
     beside, alone = ([str(here / name) for name in part] for part in (BESIDE, ALONE))
     reckoning = ["-n", "auto", "--dist", "loadfile", str(here)]
     reckoning += [f"--ignore={one}" for one in (*beside, *alone)]
-    least = ["nice", "-n", "19"] if shutil.which("nice") else []
+    least = ["nice", "-n", "5"] if shutil.which("nice") else []
     with tempfile.TemporaryFile("w+", encoding="utf-8") as told:
         command = [*least, *PYTEST, *reckoning, *options]
         process = subprocess.Popen(command, stdout=told, stderr=subprocess.STDOUT)

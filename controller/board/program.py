@@ -100,7 +100,7 @@ class ChipNode(NativeNode):
         now = self.clock.now()
         self.answering.allowance = MOST_INBOUND
         heard = self.answering.serve()
-        if not heard:
+        if self.answering.allowance > 0:  # all was read that was there: what comes next is younger than now
             self.empty_us = now
         steps = self.tick - self.seen_tick
         if steps >= self.few:

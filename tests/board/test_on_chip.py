@@ -116,9 +116,10 @@ def test_a_session_from_greeting_to_stop(board, joints):
     assert missing <= 0.02 * len(ticks), "the row of every tick"
     assert not one.of_kind(m.FAULT)
     for k in range(joints):
-        one.ask(m.TARGET, "<BBfh", k, 0, 1.0, 0)
+        assert one.ask(m.TARGET, "<BBfh", k, 0, 1.0, 0) == m.DONE
     one.run(60_000)
-    assert min(abs(duty) for duty in one.duties(joints)) > 0.02
+    assert not one.of_kind(m.FAULT)
+    assert sum(one.duties(joints)) < -0.05, "it drives back"
     one.send(m.STOP, struct.pack("<HB", ALL, 0))
     assert one.until_off(joints) <= STOP_US
     one.run(150_000)
