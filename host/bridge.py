@@ -289,7 +289,7 @@ class Bridge:
             if stops is not None and stops != self._stops:
                 raise NoAnswerError("a STOP came in between; ask again")
             try:
-                self.transport.write(frame)
+                self.transport.write(framing.padded(frame))
             except LinkLostError as error:
                 self.lose(str(error))
                 raise

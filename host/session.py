@@ -300,8 +300,8 @@ class Session:
         worst = 0.0
         for bridge, mask in self.masks():
             identity = self.identities[self.bridges.index(bridge)]
-            octets = (5 + 4 * mask.bit_count() + 5) * 1.06  # stuffing, on average
-            beats = (9 + 5) * 1.06 / BEAT_S
+            octets = _on_wire(5 + 4 * mask.bit_count() + 5)
+            beats = _on_wire(9 + 5) / BEAT_S
             budget = identity.inbound * 1e6 / identity.tick_us
             worst = max(worst, (octets * rate_Hz + beats) / budget)
         return worst
@@ -353,6 +353,11 @@ def _value(settings: Settings, name: str) -> Any:
     from controller.records import get
 
     return get(settings, name)
+
+
+def _on_wire(octets: int) -> int:
+    """What a frame takes of the link: stuffed, on average, and filled up to whole blocks."""
+    return BLOCK * math.ceil(octets * 1.06 / BLOCK)
 
 
 def _greet(bridge: Bridge) -> Identity:

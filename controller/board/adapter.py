@@ -51,8 +51,8 @@ class Board:
 
     KIND = FAMILY
     FLAGS = 0
-    INBOUND = 16
-    "Octets taken from USB in a tick of 2 ms; less in a shorter one."
+    INBOUND = 8
+    "Octets that can be taken in and acted on in a tick of 2 ms; fewer in a shorter one."
 
     def __init__(self, wiring):
         """``wiring``: the dictionary of board.json (see controller/README.md)."""

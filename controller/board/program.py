@@ -75,6 +75,7 @@ class ChipNode(NativeNode):
         """Drive off, start the ticks, measure what one costs."""
         self.board.off_pins()
         collect()
+        self.answering.bytes_per_tick = max(self.board.INBOUND * self.tick_us // 2000, 1)
         if self.board.FLAGS & m.HALF:
             self.timing.fits = False
             return
@@ -100,7 +101,9 @@ class ChipNode(NativeNode):
         now = self.clock.now()
         self.answering.allowance = MOST_INBOUND
         heard = self.answering.serve()
-        if self.answering.allowance > 0:  # all was read that was there: what comes next is younger than now
+        if (
+            self.answering.allowance > 0
+        ):  # all was read that was there: what comes next is younger than now
             self.empty_us = now
         steps = self.tick - self.seen_tick
         if steps >= self.few:

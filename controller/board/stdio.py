@@ -1,4 +1,4 @@
-"""The link on the board's USB port: one octet at a time, only after a poll.
+"""The link on the board's USB port: a block at a time, only after a poll.
 
 ``read(n)`` of a MicroPython port waits for n octets; a write waits up to half a
 second when a host holds the port and does not read. So reading polls before
@@ -9,8 +9,9 @@ import select
 import sys
 
 from controller.portable import const
+from controller.wire.framing import BLOCK
 
-ROOM = const(128)
+BLOCKS = const(8)
 
 
 def is_ready(poll):
@@ -30,27 +31,21 @@ class Stdio:
         self.can_read.register(sys.stdin, select.POLLIN)
         self.can_write = select.poll()
         self.can_write.register(sys.stdout, select.POLLOUT)
-        self.room = bytearray(ROOM)
-        self.one = bytearray(1)  # made once: nothing is made for an octet
+        self.room = memoryview(bytearray(BLOCKS * BLOCK))
+        self.places = [self.room[k * BLOCK : (k + 1) * BLOCK] for k in range(BLOCKS)]
 
     def read(self, most):
         """Return what there is, at most ``most`` octets. Raises EOFError at the end."""
         count = 0
-        ready, read, one, room = self.can_read.ipoll, self.input.readinto, self.one, self.room
-        if most > ROOM:
-            most = ROOM
-        while count < most:
-            for _ in ready(0):
+        for place in self.places:
+            if count + BLOCK > most or not is_ready(self.can_read):
                 break
-            else:
-                break
-            if not read(one):
+            if not self.input.readinto(place):
                 if count:
                     break  # the end comes up again with the next call
                 raise EOFError
-            room[count] = one[0]
-            count += 1
-        return bytes(memoryview(room)[:count]) if count else b""
+            count += BLOCK
+        return bytes(self.room[:count]) if count else b""
 
     def write(self, data):
         """Write a frame if there is room; tell whether it was."""

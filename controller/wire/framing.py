@@ -16,6 +16,8 @@ from controller.portable import const
 FLAG = const(0x7E)
 GOOD = const(0x2144DF1C)  # complement of the standard's good FCS, 0xDEBB20E3
 MOST_ON_WIRE = const(512)  # octets of a frame on the wire, flag included
+BLOCK = const(16)
+"What a host says comes in blocks of so many octets, filled up with flags: a chip reads a block at once."
 LEAST = const(6)  # kind, sequence, check sequence
 
 _FLAG = b"\x7e"
@@ -40,6 +42,11 @@ def decode(stuffed: bytes) -> "bytes | None":
     if len(data) < LEAST or crc32(data) != GOOD:
         return None
     return data[:-4]
+
+
+def padded(octets: bytes) -> bytes:
+    """Frames for a board, filled up to whole blocks: an empty frame means nothing."""
+    return octets + _FLAG * (-len(octets) % BLOCK)
 
 
 class Reader:

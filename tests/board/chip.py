@@ -92,7 +92,7 @@ class Board:
             if self.beating and self.us >= self.beat_us:
                 self.beat_us = self.us + 20_000
                 body = struct.pack("<IHB", int(self.us) & 0xFFFFFFFF, 80, self.seen)
-                self.emulator.send(framing.encode(bytes((m.BEAT, 0)) + body))
+                self.emulator.send(framing.padded(framing.encode(bytes((m.BEAT, 0)) + body)))
             out, _ = self.emulator.run(STEP_US)
             self.text += out
             found = None
@@ -109,7 +109,7 @@ class Board:
     def send(self, kind, body=b""):
         """Say something."""
         self.sequence = (self.sequence + 1) & 0xFF
-        self.emulator.send(framing.encode(bytes((kind, self.sequence)) + body))
+        self.emulator.send(framing.padded(framing.encode(bytes((kind, self.sequence)) + body)))
 
     def ask(self, kind, layout="", *values, us=400_000):
         """Say something and wait for the answer: its result, or the payload where it is another kind of answer."""

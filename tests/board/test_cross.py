@@ -108,8 +108,8 @@ def start_board(micropython, tmp_path):
     return run
 
 
-HELLO = framing.encode(bytes((m.HELLO, 9, m.VERSION)))
-LEAVE = framing.encode(bytes((m.LEAVE, 10)) + struct.pack("<I", m.LEAVE_MAGIC))
+HELLO = framing.padded(framing.encode(bytes((m.HELLO, 9, m.VERSION))))
+LEAVE = framing.padded(framing.encode(bytes((m.LEAVE, 10)) + struct.pack("<I", m.LEAVE_MAGIC)))
 
 
 @pytest.mark.parametrize("cross", [True, False], ids=["compiled", "sources"])

@@ -128,15 +128,16 @@ def test_a_session_from_greeting_to_stop(board, joints):
 
 
 def test_a_stop_behind_other_frames_is_found_first(board):
-    """Four joints streamed, and a stop that comes last in one piece with two setpoint frames."""
+    """Four joints streamed, and a stop that comes last in one piece with four setpoint frames."""
     one = board(4)
     powered(one, 4)
     for k in range(4):
         one.ask(m.TARGET, "<BBfh", k, 0, 2.5, 0)
     one.run(60_000)
     stream = struct.pack("<HB", 15, 20) + struct.pack("<Hh", 40_000, 0) * 4
-    frames = b"".join(framing.encode(bytes((m.SETPOINTS, 0)) + stream) for _ in range(2))
-    one.emulator.send(frames + framing.encode(bytes((m.STOP, 200)) + struct.pack("<HB", ALL, 0)))
+    frames = b"".join(framing.encode(bytes((m.SETPOINTS, 0)) + stream) for _ in range(4))
+    stop = framing.encode(bytes((m.STOP, 200)) + struct.pack("<HB", ALL, 0))
+    one.emulator.send(framing.padded(frames + stop))
     assert one.until_off(4) <= STOP_US
 
 

@@ -131,7 +131,7 @@ def test_a_board_says_who_it_is(ready, host, world):
     assert (told["version"], told["board"], told["flags"]) == (m.VERSION, 1, 0)
     assert (told["joints"], told["tick_us"], told["build"]) == (1, 2000, 77)
     assert told["serial"] == 0x0102030405060708
-    assert told["inbound"] == 16
+    assert told["inbound"] == 8
 
 
 @pytest.mark.parametrize(

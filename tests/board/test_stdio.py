@@ -7,6 +7,7 @@ import types
 import pytest
 
 from controller.board import stdio
+from controller.wire import framing
 
 select = pytest.importorskip("select")
 if not hasattr(select, "poll"):
@@ -86,33 +87,35 @@ def test_nothing_there_is_nothing_and_no_wait(line):
     assert line.port.asked == [], "a read without a poll waits"
 
 
-def test_what_is_there_is_read_one_octet_at_a_time(line):
-    """``read(n)`` of a board's port waits for n octets."""
-    line.say(b"\x01\x7e\x03\x00\xff")
-    assert line.stdio.read(64) == b"\x01\x7e\x03\x00\xff"
-    assert line.port.asked == [1] * 5
+def test_what_is_there_is_read_a_block_at_a_time(line):
+    """``readinto`` of a board's port waits until its place is full: a host fills up its blocks."""
+    said = framing.padded(b"\x01\x7e\x03\x00\xff" * 7)
+    line.say(said)
+    assert line.stdio.read(128) == said
+    assert line.port.asked == [framing.BLOCK] * 3
 
 
-@pytest.mark.parametrize("most", [0, 1, 3, 5, 9])
+@pytest.mark.parametrize("most", [0, 15, 16, 31, 40, 64])
 def test_no_more_is_taken_than_asked_for(line, most):
-    line.say(b"abcde")
+    said = bytes(range(48))
+    line.say(said)
     first = line.stdio.read(most)
-    assert first == b"abcde"[:most]
-    assert first + line.stdio.read(64) == b"abcde"
+    assert first == said[: most // 16 * 16]
+    assert first + line.stdio.read(128) == said
 
 
 def test_the_end_of_the_input_is_told(line):
-    line.say(b"x")
+    line.say(b"x" * 16)
     line.hang_up()
-    assert line.stdio.read(1) == b"x"
+    assert line.stdio.read(16) == b"x" * 16
     with pytest.raises(EOFError):
-        line.stdio.read(1)
+        line.stdio.read(16)
 
 
 def test_what_came_before_the_end_is_not_lost(line):
-    line.say(b"last words")
+    line.say(b"last words".ljust(16))
     line.hang_up()
-    assert line.stdio.read(64) == b"last words"
+    assert line.stdio.read(64) == b"last words".ljust(16)
 
 
 def test_a_frame_is_written_where_there_is_room(line):
