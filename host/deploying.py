@@ -237,7 +237,7 @@ def stage_files(wiring: Wiring, folder: Path, cross: bool, chip: Chip) -> list[s
         compiled = compiler is not None and source.name != ASSEMBLER
         target = folder / (relative.with_suffix(".mpy") if compiled else relative)
         target.parent.mkdir(parents=True, exist_ok=True)
-        if compiled:
+        if compiled and compiler is not None:
             done = subprocess.run([compiler, "-O2", "-s", relative.as_posix(), "-o", str(target),
                                    str(source)], capture_output=True, text=True, check=False)  # fmt: skip
             if done.returncode:

@@ -5,6 +5,7 @@ screen says so. A joint is a number over all boards, in the order of the ports.
 """
 
 import contextlib
+import math
 import struct
 import subprocess
 import time
@@ -18,6 +19,7 @@ from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import CONTINUOUS, Settings
 from controller.wire import messages as m
 from controller.wire import table
+from controller.wire.framing import BLOCK
 from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
 from host.starting import begin_board, give, url_of

@@ -80,6 +80,7 @@ class Board:
         self.on_timer = self._on_timer  # bound methods made once: none is made in an interrupt
         self.on_guard = self._on_guard
         self.timers = []
+        self.kept = None
 
     # --- the joints' memory
 
@@ -151,8 +152,9 @@ class Board:
             for k in range(len(self.inputs)):
                 at = self.counts_at[k]
                 whole[at] = self.inputs[k].read()
-                if self.seconds[k] is not None:
-                    whole[at + 1] = self.seconds[k].read()
+                second = self.seconds[k]
+                if second is not None:
+                    whole[at + 1] = second.read()
             if self.supply is not None:
                 whole[_HEAD_SUPPLY_COUNTS] = self.supply.read()
         self.enter(self.code, self.turn, self.memory)

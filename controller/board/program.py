@@ -25,6 +25,8 @@ STILL_US = const(30000)
 class ChipNode(NativeNode):
     """A node on a chip: ticks come from the timer, not from here."""
 
+    stay_at = 0
+    "Address of the word by which the next program stays at the prompt."
     stopped = False
     measured = True
     seen_tick = 0

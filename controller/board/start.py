@@ -102,7 +102,7 @@ def make_node(wiring, about, kind):
         return enter(code.at, number, memory.at)
 
     joints = NativeJoints(count, tick_us, memory.whole, memory.octets, call)
-    joints.kept = code, memory
+    board.kept = code, memory  # or they would be collected
     board.join(joints, enter, code.at, memory.at, kind == "RP2040")
     node = ChipNode(board, Stdio(), joints, tick_us, build, serial_number())
     if bitten(kind):

@@ -11,6 +11,10 @@ import sys
 from controller.portable import const
 from controller.wire.framing import BLOCK
 
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
 BLOCKS = const(8)
 
 
@@ -25,7 +29,7 @@ class Stdio:
     """Standard input and output as a stream that does not wait."""
 
     def __init__(self):
-        self.input = sys.stdin.buffer
+        self.input: "Any" = sys.stdin.buffer
         self.output = sys.stdout.buffer
         self.can_read = select.poll()
         self.can_read.register(sys.stdin, select.POLLIN)

@@ -18,7 +18,6 @@ if MYPY:  # types are for the checker only: a board has no typing module
 
 # places of cells and numbers of calls: as in cells.py, held by a test
 _CALL_BEGIN = const(2)
-_CALL_TURN = const(3)
 _CALL_STAGE = const(4)
 _CALL_APPLY = const(5)
 _CALL_TARGET = const(6)
@@ -29,13 +28,9 @@ _CALL_FAIL = const(10)
 _CALL_TRIAL = const(11)
 _HEAD_COUNT = const(0)
 _HEAD_TICK_US = const(1)
-_HEAD_NOW_US = const(2)
-_HEAD_EDGE_US = const(4)
-_HEAD_OUTSIDE = const(9)
 _HEAD_EVERY = const(14)
 _HEAD_GATE = const(17)
 _HEAD_SUPPLY = const(23)
-_HEAD_SUPPLY_V = const(26)
 _HEAD_HARD = const(27)
 _HEAD_ARGUMENT_0 = const(28)
 _HEAD_ARGUMENT_2 = const(30)
@@ -51,22 +46,8 @@ _SLOT_FAULT = const(1)
 _SLOT_FAULT_TICK = const(2)
 _SLOT_APPLIED = const(3)
 _SLOT_ASKED = const(4)
-_SLOT_COUNTS = const(6)
-_SLOT_SECOND_COUNTS = const(7)
 _SLOT_SECOND_WIPER = const(11)
 _SLOT_OVERSAMPLING = const(12)
-_SLOT_PULSED = const(19)
-_SLOT_DRIVE = const(21)
-_SLOT_CURRENT_A = const(22)
-WRAP = const(0x3FFFFFFF)
-
-
-class Found:
-    """Readings of a joint."""
-
-    counts = second_counts = 0
-    supply_V = 5.0
-    current_A = 0.0
 
 
 class NativeJoints:
@@ -91,7 +72,6 @@ class NativeJoints:
         self.settings_at = 4 * whole[_HEAD_SETTINGS_AT]
         self.staged_at = 4 * whole[_HEAD_STAGED_AT]
         self.staged = -1
-        self.found = Found()
         for k in range(count):
             self.put(k, _SLOT_SECOND_WIPER, -1)
             self.put(k, _SLOT_OVERSAMPLING, 1)
@@ -103,11 +83,6 @@ class NativeJoints:
     def of(self, k: int, cell: int) -> int:
         """A cell of a joint."""
         return int(self.whole[self.slots_at + k * self.slot_cells + cell])
-
-    def real(self, k: int, cell: int) -> float:
-        """A cell of a joint that holds a real number."""
-        at = self.slots_at + k * self.slot_cells + cell
-        return float(unpack_from("<f", self.octets, 4 * at)[0])
 
     def put(self, k: int, cell: int, value: int) -> None:
         """Put a whole number into a cell of a joint."""
@@ -147,24 +122,6 @@ class NativeJoints:
         return int(self.call(number))
 
     # --- ticks
-
-    def tick(self, node: "Any", steps: int, now: int) -> None:
-        """One control tick of every joint of ``node``, which was due at its edge; as an interrupt makes it on a chip."""
-        whole = self.whole
-        for k in range(self.count):
-            node.board.read(k, self.found)
-            self.put(k, _SLOT_COUNTS, self.found.counts)
-            self.put(k, _SLOT_SECOND_COUNTS, self.found.second_counts)
-            self.put_real(k, _SLOT_CURRENT_A, self.found.current_A)
-            self.put_head_real(_HEAD_SUPPLY_V, self.found.supply_V)
-            outside = node.outside_fault()
-            if outside:
-                whole[_HEAD_OUTSIDE] = outside
-        whole[_HEAD_NOW_US] = now
-        whole[_HEAD_EDGE_US] = (node.edge - steps * node.tick_us) & WRAP
-        self.call(_CALL_TURN)
-        for k in range(self.count):
-            node.board.drive(k, self.real(k, _SLOT_DRIVE), bool(self.of(k, _SLOT_PULSED)))
 
     def trial_tick(self, k: int, planning: int = 1) -> None:
         """A tick on copies; planning: as if powered, and a target had just come. The drive is left alone."""

@@ -2,7 +2,8 @@
 
 import ctypes
 from collections.abc import Callable
-from struct import Struct
+from struct import Struct, unpack_from
+from types import SimpleNamespace
 from typing import Any
 
 from controller.node import cells as named
@@ -12,6 +13,9 @@ from controller.records import INTEGER, TABLE, Record, leaves
 from sim.translate import library
 from sim.translate.realtime import RECORDS
 
+HEAD = {name: k for k, name in enumerate(named.HEAD)}
+SLOT = {name: k for k, name in enumerate(named.SLOT)}
+WRAP = 2**30
 MOST_OCTETS = 8192
 SLOT_OCTETS = 4096
 """More than the memory of a board, and of a joint on it, takes."""
@@ -47,7 +51,34 @@ def _giver(record: type[Record]) -> Callable[[Any, tuple], None]:
     return scope["give"]
 
 
-def native_joints(count: int, tick_us: int, tops: list[int]) -> NativeJoints:
+class NativeOnComputer(NativeJoints):
+    """Joints of a virtual board by the machine code that a chip runs: their tick is called, not interrupted for."""
+
+    def tick(self, node: Any, steps: int, now: int) -> None:
+        """One control tick of every joint of ``node``, which was due at its edge."""
+        found = SimpleNamespace(counts=0, second_counts=0, supply_V=5.0, current_A=0.0)
+        for k in range(self.count):
+            node.board.read(k, found)
+            self.put(k, SLOT["counts"], found.counts)
+            self.put(k, SLOT["second_counts"], found.second_counts)
+            self.put_real(k, SLOT["current_A"], found.current_A)
+            self.put_head_real(HEAD["supply_V"], found.supply_V)
+            outside = node.outside_fault()
+            if outside:
+                self.whole[HEAD["outside"]] = outside
+        self.whole[HEAD["now_us"]] = now
+        self.whole[HEAD["edge_us"]] = (node.edge - steps * node.tick_us) % WRAP
+        self.call(named.CALLS.index("turn"))
+        for k in range(self.count):
+            node.board.drive(k, self.real(k, SLOT["drive"]), bool(self.of(k, SLOT["pulsed"])))
+
+    def real(self, k: int, cell: int) -> float:
+        """A cell of a joint that holds a real number."""
+        at = 4 * (self.slots_at + k * self.slot_cells + cell)
+        return float(unpack_from("<f", self.octets, at)[0])
+
+
+def native_joints(count: int, tick_us: int, tops: list[int]) -> NativeOnComputer:
     """Joints of a virtual board by the code that a chip's image holds, in this computer's memory.
 
     tops: highest reading of each joint's wiper (counts). Raises InputError where no C compiler is found.
@@ -55,13 +86,13 @@ def native_joints(count: int, tick_us: int, tops: list[int]) -> NativeJoints:
     code = library.tick_library()
     octets = bytearray(MOST_OCTETS + count * SLOT_OCTETS)
     at = ctypes.addressof((ctypes.c_char * len(octets)).from_buffer(octets))
-    joints = NativeJoints(
+    joints = NativeOnComputer(
         count, tick_us, memoryview(octets).cast("i"), octets, lambda number: code.call(number, at)
     )
     for k in range(count):
-        joints.put(k, named.SLOT.index("counts_top"), tops[k])
-        joints.put_real(k, named.SLOT.index("rest_V"), MOST_V)
-        joints.put_real(k, named.SLOT.index("emf_V_s"), MOST_V)
+        joints.put(k, SLOT["counts_top"], tops[k])
+        joints.put_real(k, SLOT["rest_V"], MOST_V)
+        joints.put_real(k, SLOT["emf_V_s"], MOST_V)
     return joints
 
 
