@@ -5,17 +5,17 @@ Loaded on a chip only (``asm_thumb``).
 
 from array import array
 
-import micropython  # type: ignore[import-not-found]
-import uctypes  # type: ignore[import-not-found]
+import micropython
+import uctypes
 
 
 @micropython.asm_thumb
 def enter(r0, r1, r2):
     """Call the code at r0 (bit 0 set: thumb) with r1 and r2."""
-    mov(r3, r0)  # type: ignore # noqa: F821
-    mov(r0, r1)  # type: ignore # noqa: F821
-    mov(r1, r2)  # type: ignore # noqa: F821
-    data(2, 0x4780 | (3 << 3))  # blx r3  # type: ignore # noqa: F821
+    mov(r3, r0)  # noqa: F821
+    mov(r0, r1)  # noqa: F821
+    mov(r1, r2)  # noqa: F821
+    data(2, 0x4780 | (3 << 3))  # blx r3  # noqa: F821
 
 
 class Code:
