@@ -18,7 +18,10 @@ STAY = const(0x6A6C)
 "In the watchdog's first scratch word: the next program stays at the prompt."
 # places of cells and numbers of calls: as in cells.py, held by a test
 _HEAD_TURNS = const(13)
-TRIALS = const(5)
+TRIALS = const(3)
+PLAN_STEPS = const(5)
+"Ticks of a plan that are tried: its begin, its dearest parts."
+LONG_US = const(1 << 29)
 STILL_US = const(30000)
 
 
@@ -28,7 +31,8 @@ class ChipNode(NativeNode):
     stay_at = 0
     "Address of the word by which the next program stays at the prompt."
     stopped = False
-    measured = True
+    changed = -1
+    "Joint whose settings have just been taken."
     seen_tick = 0
     few = 1
     empty_us = 0
@@ -38,27 +42,33 @@ class ChipNode(NativeNode):
         """Time (us) at which what is being read may have come, at the earliest."""
         return self.empty_us
 
-    def least_us(self, k, planning):
-        """What a trial tick of a joint takes at the least: an interrupt may come between."""
-        now, least = self.clock.now, 1 << 29
-        for _ in range(TRIALS):
-            begun = now()
-            self.joints.trial_tick(k, planning)
-            spent = ticks_diff(now(), begun)
-            if spent < least:
-                least = spent
-        return least
+    def trial_us(self, k, which, most):
+        """What a trial tick of a joint takes; ``most`` where it took less before."""
+        begun = self.clock.now()
+        self.joints.trial_tick(k, which)
+        spent = ticks_diff(self.clock.now(), begun)
+        return spent if spent < most else most
 
-    def measure(self):
+    def dearest_us(self, k):
+        """What the dearest tick of a move's planning takes more than an idle one.
+
+        The least of several trials each: an interrupt may come between.
+        """
+        idle, steps = LONG_US, [LONG_US] * PLAN_STEPS
+        for _ in range(TRIALS):
+            idle = self.trial_us(k, 0, idle)
+            for step in range(PLAN_STEPS):
+                steps[step] = self.trial_us(k, 2 if step else 1, steps[step])
+        return max(steps) - idle
+
+    def measure(self, k=-1):
         """What a tick costs: the interrupt as it is now, with every joint planning a move instead of idle."""
-        joints, timing = self.joints, self.timing
         self.wait_for_turns(2)
-        cost = self.board.spent_us
-        for k in range(joints.count):
-            if joints.may_arm(k):
-                cost += self.least_us(k, 1) - self.least_us(k, 0)
-        timing.cost_us = cost
-        timing.fits = cost <= self.tick_us * 85 // 100 and not self.stopped
+        if k >= 0:
+            self.dearest[k] = self.dearest_us(k)
+        cost = self.board.spent_us + sum(self.dearest)
+        self.timing.cost_us = cost
+        self.timing.fits = cost <= self.tick_us * 85 // 100 and not self.stopped
 
     def wait_for_turns(self, count):
         """Wait for ticks, a limited time. Raises RuntimeError where none come."""
@@ -68,15 +78,16 @@ class ChipNode(NativeNode):
             if ticks_diff(self.clock.now(), begun) > 20 * self.tick_us + STILL_US:
                 raise RuntimeError("the timer does not tick")
 
-    def settings_taken(self):
+    def settings_taken(self, k):
         """With other settings a tick costs another time: measured before anything else is heard."""
         self.timing.fits = False
-        self.measured = False
+        self.changed = k
 
     def begin(self):
         """Drive off, start the ticks, measure what one costs."""
         self.board.off_pins()
         collect()
+        self.dearest = [0] * self.joints.count
         self.answering.bytes_per_tick = max(self.board.INBOUND * self.tick_us // 2000, 1)
         if self.board.FLAGS & m.HALF:
             self.timing.fits = False
@@ -97,9 +108,9 @@ class ChipNode(NativeNode):
         board.beat()
         if board.trips != self.trips:
             self.tell_stopped(board.trips)
-        if not self.measured:
-            self.measured = True
-            self.measure()  # here, not where they were taken: the stack is small
+        if self.changed >= 0:
+            k, self.changed = self.changed, -1
+            self.measure(k)  # here, not where they were taken: the stack is small
         now = self.clock.now()
         self.answering.allowance = MOST_INBOUND
         heard = self.answering.serve()

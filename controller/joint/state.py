@@ -92,7 +92,11 @@ class Plan(Record):
     high_gap = real(0.0, "rad")
     best_s = real(0.0, "s")
     best_gap = real(0.0, "rad")
+    gap = real(0.0, "rad")
+    "How far beyond the goal a stop ends that begins where the phases tried so far have led."
     phase = integer(0)
+    found = integer(0)
+    "1 once it is known in which phase the cut lies."
     t1 = real(0.0, "s")
     t2 = real(0.0, "s")
     t3 = real(0.0, "s")

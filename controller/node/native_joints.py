@@ -123,9 +123,9 @@ class NativeJoints:
 
     # --- ticks
 
-    def trial_tick(self, k: int, planning: int = 1) -> None:
-        """A tick on copies; planning: as if powered, and a target had just come. The drive is left alone."""
-        self.ask(_CALL_TRIAL, k, planning)
+    def trial_tick(self, k: int, which: int = 1) -> None:
+        """A tick on copies: 0 as it is, 1 as if powered and a target had just come, 2 the one after."""
+        self.ask(_CALL_TRIAL, k, which)
 
     def fail(self, fault: int, unpowered: bool, at: int) -> None:  # noqa: ARG002
         """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
@@ -222,7 +222,7 @@ class NativeJoints:
         if wrong:
             return m.OUT_OF_RANGE, wrong - 1
         self.digest_anew()
-        node.settings_taken()
+        node.settings_taken(k)
         return m.DONE, 0
 
     def values(self, k: int, first: int, count: int) -> "bytes | None":

@@ -77,8 +77,8 @@ class Node:
         """Time (us) at which what is being read now has arrived, at the earliest."""
         return now
 
-    def settings_taken(self) -> None:
-        """A joint has other settings from now on."""
+    def settings_taken(self, k: int) -> None:
+        """Joint ``k`` has other settings from now on."""
 
     def lease_age_us(self, now: int) -> int:
         """Time (us) since the last valid beat or setpoint."""

@@ -312,13 +312,15 @@ static int32_t fail(Node *n, int32_t fault, int32_t unpowered) {
     return 0;
 }
 
-/* A tick on copies; planning: as if powered, and a target had just come. The pins are left alone. */
-static int32_t trial(Node *n, Slot *s, int32_t planning) {
-    n->trial_state = s->state;
-    n->trial_command = s->command;
-    n->trial_readings = s->readings;
-    n->trial_readings.steps = 1;
-    if (planning) {
+/* A tick on copies, the pins left alone: 0 as it is, 1 as if powered and a target had just come, 2 the one after. */
+static int32_t trial(Node *n, Slot *s, int32_t which) {
+    if (which != 2) {
+        n->trial_state = s->state;
+        n->trial_command = s->command;
+        n->trial_readings = s->readings;
+        n->trial_readings.steps = 1;
+    }
+    if (which == 1) {
         n->trial_state.mode.mode = POWERED;
         setpoint_aimed(&n->trial_command, 0, s->settings.limits.command_low_rad, 0);
         if (n->trial_command.target_rad == n->trial_state.motion.want_rad)

@@ -53,7 +53,7 @@ def settings(tick_us, oversampling=4):
     s.heat.resistance_25_ohm = 0.0
     s.gains.kp, s.gains.ki = 12.0, 40.0
     s.gains.integral_limit_V = 1.0
-    s.profile.plan_ticks = 5
+    s.profile.plan_ticks = 15
     return s
 
 

@@ -99,8 +99,11 @@ def test_a_session_from_greeting_to_stop(board, joints):
     assert (one.identity[3], one.identity[4]) == (joints, TICKS[joints])
     assert powered(one, joints) <= 50_000, "ARM is answered"
     assert one.duties(joints) == [0.0] * joints
-    for k in range(joints):
-        assert one.ask(m.TARGET, "<BBfh", k, 0, 2.0, 0) == m.DONE
+    orders = [
+        framing.encode(bytes((m.TARGET, 100 + k)) + struct.pack("<BBfh", k, 0, 2.0, 0))
+        for k in range(joints)
+    ]
+    one.emulator.send(framing.padded(b"".join(orders)))  # all at once
     before = len(rows(one, joints))
     one.run(700_000)
     found = rows(one, joints)
@@ -114,6 +117,8 @@ def test_a_session_from_greeting_to_stop(board, joints):
     missing = ticks[-1] - ticks[0] + 1 - len(ticks)
     assert missing <= late[HEAD["dropped"]]
     assert missing <= 0.02 * len(ticks), "the row of every tick"
+    most_us = max(m.parse(payload)[1] for payload in one.of_kind(m.HEALTH))
+    assert most_us <= 0.85 * TICKS[joints], "also when all plan a move in the same ticks"
     assert not one.of_kind(m.FAULT)
     for k in range(joints):
         assert one.ask(m.TARGET, "<BBfh", k, 0, 1.0, 0) == m.DONE

@@ -34,8 +34,8 @@ def planned(p, v, a, target, most_rad_s=1e9):
     plan, motion = Plan(), Motion()
     profile.set_limits(plan, limits(), most_rad_s)
     profile.begin(plan, p, v, a, target)
-    for _ in range(profile.STEPS):
-        profile.narrow(plan)
+    for part in range(profile.PARTS):
+        profile.work(plan, part)
     profile.finish(plan, motion, p, v, a)
     return motion
 
@@ -106,8 +106,8 @@ def test_more_bracket_steps_come_no_further_from_the_target(p, v, a, target):
     profile.set_limits(plan, limits(), 1e9)
     profile.begin(plan, p, v, a, target)
     gaps = []
-    for _ in range(profile.STEPS):
-        profile.narrow(plan)
+    for part in range(profile.PARTS):
+        profile.work(plan, part)
         gaps.append(plan.best_gap)
     assert all(now <= before for before, now in pairwise(gaps))
     assert gaps[-1] < 1e-9 or plan.phase == 4

@@ -21,8 +21,8 @@ def plan_move(p, v, a, target, limits):
     settings.speed_rad_s, settings.acceleration_rad_s2, settings.jerk_rad_s3 = limits
     profile.set_limits(plan, settings, 1.0e9)
     profile.begin(plan, p, v, a, target)
-    for _ in range(profile.STEPS):
-        profile.narrow(plan)
+    for part in range(profile.PARTS):
+        profile.work(plan, part)
     profile.finish(plan, motion, p, v, a)
     return motion
 

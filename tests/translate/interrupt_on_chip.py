@@ -27,7 +27,7 @@ class Node:
 
     tick_us = 1000
 
-    def settings_taken(self):
+    def settings_taken(self, k):
         """Nothing to measure."""
 
 

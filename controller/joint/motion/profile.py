@@ -21,7 +21,9 @@ if MYPY:  # types are for the checker only: a board has no typing module
     from controller.joint.settings.settings import Profile
     from controller.joint.state import Motion, Plan
 
-STEPS = const(11)  # bracket steps of two tries each of one plan, whatever the move
+PARTS = const(
+    13
+)  # of one plan, whatever the move: two that find the phase, eleven bracket steps of two tries each
 
 
 def go_on(plan: "Plan", t: float, j: float) -> None:
@@ -60,36 +62,57 @@ def begin(plan: "Plan", p: float, v: float, a: float, target: float) -> None:
     plan.goal = (target - p) * plan.sign
     change_speed(plan, plan.start_v, plan.start_a, plan.speed)
     plan.cruise_s = 0.0
-    find_phase(plan)
+    plan.phase = 0
+    plan.found = 0
 
 
-def find_phase(plan: "Plan") -> None:
-    """Find in which phase of the push the cut lies, and its bracket.
+def work(plan: "Plan", part: int) -> None:
+    """Do one part of planning, of ``PARTS``; each costs about as much as a plain tick's arithmetic."""
+    if part == 0:
+        try_start(plan)
+        try_phase(plan)
+    elif part == 1:
+        try_phase(plan)
+        try_phase(plan)
+    else:
+        narrow(plan)
 
-    1 first jerk, 2 constant acceleration, 3 last jerk, 4 cruise.
-    """
+
+def try_start(plan: "Plan") -> None:
+    """Where a stop ends that begins at once."""
     plan.p = 0.0
     plan.v = plan.start_v
     plan.a = plan.start_a
+    plan.gap = gap_here(plan)
+
+
+def try_phase(plan: "Plan") -> None:
+    """See whether the cut lies in the next phase of the push, and bracket it there.
+
+    1 first jerk, 2 constant acceleration, 3 last jerk, 4 cruise.
+    """
+    if plan.found == 1:
+        return
+    plan.phase += 1
+    plan.low_gap = plan.gap
+    plan.best_s = 0.0
+    plan.best_gap = -plan.gap
+    t = phase_time(plan, plan.phase)
+    go_on(plan, t, phase_jerk(plan, plan.phase))
     gap = gap_here(plan)
-    for phase in range(1, 4):
-        plan.phase = phase
-        plan.low_gap = gap
-        plan.best_s = 0.0
-        plan.best_gap = -gap
-        t = phase_time(plan, phase)
-        go_on(plan, t, phase_jerk(plan, phase))
-        gap = gap_here(plan)
-        if gap >= 0.0:
-            plan.low_s = 0.0
-            plan.high_s = t
-            plan.high_gap = gap
-            if gap < plan.best_gap:
-                plan.best_s = t
-                plan.best_gap = gap
-            return
-    plan.phase = 4
-    plan.cruise_s = -gap / plan.speed
+    plan.gap = gap
+    if gap >= 0.0:
+        plan.found = 1
+        plan.low_s = 0.0
+        plan.high_s = t
+        plan.high_gap = gap
+        if gap < plan.best_gap:
+            plan.best_s = t
+            plan.best_gap = gap
+    elif plan.phase == 3:
+        plan.found = 1
+        plan.phase = 4
+        plan.cruise_s = -gap / plan.speed
 
 
 def phase_time(plan: "Plan", phase: int) -> float:

@@ -174,12 +174,18 @@ def start_planning(ticks: int, plan: "Plan", motion: "Motion", base_turn: int, h
 
 
 def go_on_planning(ticks: int, plan: "Plan", motion: "Motion") -> None:
-    """Do this tick's share of the bracket steps; start the move at the end."""
+    """Do this tick's share of the parts; start the move at the end.
+
+    Begin and end cost as much as a part: with more than two ticks they have one to themselves.
+    """
     done = ticks - motion.planning
-    first = profile.STEPS * done // ticks
-    last = profile.STEPS * (done + 1) // ticks
-    for _ in range(first, last):
-        profile.narrow(plan)
+    inner = ticks
+    if ticks > 2:
+        inner = ticks - 2
+        done -= 1
+    if 0 <= done < inner:
+        for part in range(profile.PARTS * done // inner, profile.PARTS * (done + 1) // inner):
+            profile.work(plan, part)
     motion.planning -= 1
     if motion.planning == 0:
         profile.finish(plan, motion, motion.from_rad, motion.from_rad_s, motion.to_rad_s)
