@@ -319,6 +319,8 @@ static int32_t trial(Node *n, Slot *s, int32_t which) {
         n->trial_command = s->command;
         n->trial_readings = s->readings;
         n->trial_readings.steps = 1;
+        n->trial_readings.link_age_s = 0.0f;
+        n->trial_readings.outside_fault = NO_FAULT;
     }
     if (which == 1) {
         n->trial_state.mode.mode = POWERED;
