@@ -10,7 +10,7 @@ from controller.node import cells
 from controller.wire.table import pack_table
 from host.building import board_files
 from sim.translate import image
-from tests.board.chip import settings
+from tests.chip.board import settings
 from tests.translate import emulated
 
 TOP = image.FOLDER.parents[1]

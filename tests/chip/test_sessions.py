@@ -14,7 +14,7 @@ from controller.wire import messages as m
 from host import deploying
 from host.deploying import Wiring, stage_files
 from sim.translate import image
-from tests.board import chip
+from tests.chip import board as chip
 
 pytestmark = chip.needed
 TICKS = {1: 1000, 4: 2000}
