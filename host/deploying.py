@@ -326,10 +326,10 @@ def check_firmware(port: str, told: str) -> Chip:
     return found[0]
 
 
-COSTS_US = {"rp2040": (260.0, 20.0), "rp2350": (60.0, 20.0)}
+COSTS_US = {"rp2040": (400.0, 40.0), "rp2350": (100.0, 140.0)}
 """What a joint's tick takes at its dearest, planning spread over five ticks, and what the interrupt takes beside
 (emulated: tests/bench/chip.py). The board measures its own and judges in the end."""
-LOAD = 0.85
+LOAD = 0.95
 
 
 class Copier:

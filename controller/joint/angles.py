@@ -2,7 +2,6 @@
 
 from controller.portable import const
 
-PI = const(3.141592653589793)
 TURN_RAD = const(6.283185307179586)
 
 

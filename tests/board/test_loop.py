@@ -396,11 +396,11 @@ def test_what_a_tick_costs_is_measured_again_with_other_settings(make_node, worl
     node = make_node()
     host.play(host.drive_on())
     hello = lambda: host.send(m.HELLO, struct.pack("<B", m.VERSION))  # noqa: E731
-    run_for(node, 1.2, (0.1, hello), (0.2, lambda: slow_joints(node, world, 1750)), (1.1, hello))
+    run_for(node, 1.2, (0.1, hello), (0.2, lambda: slow_joints(node, world, 1950)), (1.1, hello))
     assert host.answers(m.APPLY) == [m.DONE]
     assert host.answers(m.ARM) == [m.TOO_SLOW]
     before, after = [m.parse(one) for one in host.of_kind(m.IDENTITY)]
     assert not before[2] & m.NO_FIT
     assert after[2] & m.NO_FIT
-    assert before[8] + 1700 <= after[8] <= before[8] + 1850
+    assert before[8] + 1900 <= after[8] <= before[8] + 2050
     assert not nonzero_since(world, 0)

@@ -70,6 +70,7 @@ class Board:
         self.beat_us = 0
         self.text = b""
         self.identity = ()
+        self.digest = 0
 
     @property
     def us(self):
@@ -133,7 +134,8 @@ class Board:
             assert result == m.DONE, self.frames[-1][1].hex()
         self.beating = True
         self.run(60_000)
-        return table.digest(data * joints)
+        self.digest = table.digest(data * joints)
+        return self.digest
 
     def duties(self, joints=1):
         """Duty of the pins of all joints, in [-1, 1]."""

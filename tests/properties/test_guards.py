@@ -818,13 +818,10 @@ ELSEWHERE = {
         "board/test_start.py",
         "test_after_a_watchdog_reset_a_joint_is_tripped_until_it_is_cleared",
     ),
-    faults.TICK_ERROR: (
-        "board/test_loop.py",
-        "test_an_error_in_a_tick_is_a_drive_of_zero_in_that_tick",
-    ),
+    faults.TICK_ERROR: ("host/test_node.py", "test_an_error_in_the_tick_ends_with_the_drive_off"),
     faults.DEADMAN: (
         "board/test_loop.py",
-        "test_after_a_standstill_the_drive_stays_off_and_the_cause_is_told",
+        "test_an_interrupt_that_fails_does_not_come_again_and_the_second_watch_cuts_the_drive",
     ),
 }
 """Faults that only a board can raise: the test that brings each one about."""

@@ -1,6 +1,6 @@
 """What may be commanded: kinds of setpoint, refusals, and the turn that is meant."""
 
-from controller.joint.angles import PI, TURN_RAD, wrapped
+from controller.joint.angles import TURN_RAD, wrapped
 from controller.joint.settings.settings import CONTINUOUS
 from controller.portable import const
 
@@ -50,12 +50,20 @@ def aimed(command: "Command", flags: int, angle_rad: float, turn: int) -> None:
 
 def lowest(settings: "Settings") -> float:
     """Angle (rad) of the lowest streamed setpoint."""
-    return -PI if settings.sensing.travel == CONTINUOUS else settings.limits.command_low_rad
+    return (
+        -0.5 * TURN_RAD
+        if settings.sensing.travel == CONTINUOUS
+        else settings.limits.command_low_rad
+    )
 
 
 def highest(settings: "Settings") -> float:
     """Angle (rad) of the highest streamed setpoint."""
-    return PI if settings.sensing.travel == CONTINUOUS else settings.limits.command_high_rad
+    return (
+        0.5 * TURN_RAD
+        if settings.sensing.travel == CONTINUOUS
+        else settings.limits.command_high_rad
+    )
 
 
 def streamed(settings: "Settings", command: "Command", share: int, rate: int, span_ms: int) -> None:
