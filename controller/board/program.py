@@ -152,9 +152,8 @@ class ChipNode(NativeNode):
             self.begin()
             while not self.leaving:
                 self.turn()
-            self.board.off()
+            self.board.end()  # no tick puts a drive on again
             for _ in range(50):  # the answer to LEAVE must not wait for ever
-                self.board.beat()
                 if not self.telemetry.answers:
                     break
                 if not self.telemetry.send():

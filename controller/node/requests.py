@@ -5,7 +5,7 @@ same answer and is not acted on again. At most ``bytes_per_tick`` octets are
 taken from the stream in one tick, so that the link never costs a tick.
 """
 
-from controller.joint.modes import driven
+from controller.joint.modes import DISARM, driven
 from controller.node import orders
 from controller.portable import const, is_single, ticks_add, ticks_diff
 from controller.wire import messages as m
@@ -158,6 +158,8 @@ class Answering:
         if body[0] != m.LEAVE_MAGIC:
             return m.OUT_OF_RANGE, 0
         self.node.board.off()
+        for k in range(self.node.joints.count):  # where an interrupt ticks, it goes on until the loop has ended
+            self.node.joints.request(k, DISARM)
         self.node.leaving = True
         return m.DONE, 0
 
