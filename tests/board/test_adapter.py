@@ -206,7 +206,7 @@ def test_every_output_is_off_within_its_bound_at_any_phase_of_the_timer(
 
 def test_ticks_that_go_on_are_left_alone(make_node, host, world, run_for):
     node = started(make_node, host, run_for)
-    world.stand(90_000)
+    world.stand(60_000)
     assert node.board.deadman_trips() == 0
 
 
