@@ -96,7 +96,12 @@ class RefusedError(Exception):
 
     def __init__(self, kind: int, result: int, detail: int) -> None:
         self.kind, self.result, self.detail = kind, result, detail
-        super().__init__(f"{result_text(result)}" + (f" ({detail})" if detail else ""))
+        more = f" ({detail})" if detail else ""
+        if result == m.TOO_SLOW and detail:
+            more += (
+                f"; {0.95e6 / detail:.0f} Hz would fit: [control] rate, and tick_us of board.json"
+            )
+        super().__init__(result_text(result) + more)
 
 
 RESULTS = (

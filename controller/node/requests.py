@@ -158,7 +158,9 @@ class Answering:
         if body[0] != m.LEAVE_MAGIC:
             return m.OUT_OF_RANGE, 0
         self.node.board.off()
-        for k in range(self.node.joints.count):  # where an interrupt ticks, it goes on until the loop has ended
+        for k in range(
+            self.node.joints.count
+        ):  # where an interrupt ticks, it goes on until the loop has ended
             self.node.joints.request(k, DISARM)
         self.node.leaving = True
         return m.DONE, 0

@@ -16,6 +16,7 @@ from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
 from host import deploying
+from host.bridge import RefusedError
 from host.building import board_files, build_number, controller_files
 from host.commands import deploy as command
 from host.deploying import Copier, read_wiring, stage_files
@@ -240,6 +241,12 @@ def test_a_board_that_runs_other_code_is_told_with_both_numbers(bench, inside):
     assert "1234abcd" in done.stderr
     assert f"{build_number():08x}" in done.stderr
     assert "deploy again" in done.stderr
+
+
+def test_a_refusal_names_the_rate_that_would_fit():
+    told = str(RefusedError(m.ARM, m.TOO_SLOW, 1900))
+    assert "(1900)" in told
+    assert "500 Hz would fit" in told
 
 
 def test_a_tick_that_does_not_fit_is_told(bench, inside):
