@@ -236,7 +236,21 @@ class Session:
         """Arm joints. Raises RefusedError."""
         for bridge, mask in self.masks(joints):
             bridge.faults.clear()
-            bridge.request(m.ARM, struct.pack("<HI", mask, self.digests[id(bridge)]))
+            self._granted(bridge, m.ARM, struct.pack("<HI", mask, self.digests[id(bridge)]))
+
+    @staticmethod
+    def _granted(bridge: Bridge, kind: int, body: bytes) -> None:
+        """An order that a board refuses while another waits for its tick: asked again until that has come."""
+        end = time.monotonic() + ANSWER_S
+        while True:
+            try:
+                bridge.request(kind, body)
+            except RefusedError as error:
+                if error.result != m.NOT_NOW or time.monotonic() > end:
+                    raise
+                time.sleep(0.005)
+            else:
+                return
 
     def order(self, kind: int, joints: list[int] | None = None, extra: bytes = b"") -> None:
         """Send DISARM, CLEAR, RELEASE or HOLD to joints: to every board, though one fails.
@@ -246,7 +260,7 @@ class Session:
         failed: Exception | None = None
         for bridge, mask in self.masks(joints):
             try:
-                bridge.request(kind, struct.pack("<H", mask) + extra)
+                self._granted(bridge, kind, struct.pack("<H", mask) + extra)
             except (NoAnswerError, LinkLostError, RefusedError) as error:
                 failed = error
         if failed is not None:

@@ -122,6 +122,10 @@ class Joints:
         """Tell whether somebody sent settings: a joint's own defaults drive nothing."""
         return self.slots[k].applied
 
+    def waits(self, k: int) -> int:
+        """What has been asked of a joint's supervisor since the last tick; 0 nothing."""
+        return self.slots[k].command.request
+
     def request(self, k: int, wanted: int) -> None:
         """Ask something of a joint's supervisor."""
         ask(self.slots[k].command, wanted)
@@ -174,7 +178,7 @@ class Joints:
     def apply(self, node: "Any", k: int, digest: int) -> "tuple[int, int]":
         """Take staged settings over whole, or refuse them whole and say which cell."""
         slot = self.slots[k]
-        if driven(slot.report.mode) or slot.command.request != 0:
+        if driven(slot.report.mode) or self.waits(k) != 0:
             return m.NOT_NOW, slot.report.mode  # an order that waits was given under other settings
         data = bytes(slot.staged) if slot.staged is not None else table.pack_table(slot.settings)
         slot.staged = None

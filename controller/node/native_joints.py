@@ -151,6 +151,10 @@ class NativeJoints:
         """Tell whether somebody sent settings: a joint's own defaults drive nothing."""
         return bool(self.of(k, _SLOT_APPLIED))
 
+    def waits(self, k: int) -> int:
+        """What has been asked of a joint's supervisor since the last tick; 0 nothing."""
+        return self.of(k, _SLOT_ASKED)
+
     def request(self, k: int, wanted: int) -> None:
         """Ask something of a joint's supervisor."""
         self.ask(_CALL_ASK, k, wanted)
@@ -212,7 +216,7 @@ class NativeJoints:
 
     def apply(self, node: "Any", k: int, wanted: int) -> "tuple[int, int]":
         """Take staged settings over whole, or refuse them whole and say which cell."""
-        if driven(self.mode(k)) or self.of(k, _SLOT_ASKED):
+        if driven(self.mode(k)) or self.waits(k):
             return m.NOT_NOW, self.mode(k)  # an order that waits was given under other settings
         self.begin_staging(k)
         self.staged = -1

@@ -5,7 +5,7 @@ Functions return (result, detail) of the answer.
 
 from struct import unpack_from
 
-from controller.joint.modes import ARM, CLEAR, DISARM, EASE, POWERED, RELEASE, STOP
+from controller.joint.modes import ARM, CLEAR, DISARM, EASE, POWERED, RANK, RELEASE, STOP
 from controller.portable import const
 from controller.wire import messages as m
 
@@ -57,8 +57,12 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
             return m.OUT_OF_RANGE, 1
     if wanted == ARM or wanted == RELEASE:
         for k in range(node.joints.count):
-            if body[0] >> k & 1 and not node.joints.may_arm(k):
+            if not body[0] >> k & 1:
+                continue
+            if not node.joints.may_arm(k):
                 return m.DIFFERS, k
+            if RANK[wanted] < RANK[node.joints.waits(k)]:
+                return m.NOT_NOW, node.joints.mode(k)  # the tick takes one: this one would be lost
     for k in range(node.joints.count):
         if body[0] >> k & 1:
             node.joints.request(k, wanted)

@@ -390,3 +390,21 @@ def test_self_test_at_arming_powers_a_sound_joint_and_refuses_a_swapped_one(make
     swapped.power()
     swapped.run(1.2)
     assert (swapped.report.mode, swapped.report.fault) == (4, faults.REVERSED)
+
+
+def test_an_arming_that_comes_with_a_clear_in_one_tick_is_not_lost(make_bench):
+    """The tick takes one of them: the other is refused, not forgotten behind a "done"."""
+    bench = make_bench()
+    bench.power()
+    assert bench.ask(m.STOP, struct.pack("<HB", 1, 0))[0] == m.DONE
+    digest = table.digest(table.pack_table(bench.node.joints.slots[0].settings))
+    bench.send(m.CLEAR, struct.pack("<H", 1))
+    bench.send(m.ARM, struct.pack("<HI", 1, digest))
+    bench.run(0.02)
+    answers = {payload[2]: payload[4] for payload in bench.of_kind(m.ANSWER)[-2:]}
+    assert answers[m.CLEAR] == m.DONE
+    armed = bench.report.mode in (1, 2)
+    assert answers[m.ARM] == (m.DONE if armed else m.NOT_NOW)
+    bench.send(m.ARM, struct.pack("<HI", 1, digest))
+    bench.run(0.3)
+    assert bench.report.mode == 2

@@ -67,7 +67,11 @@ class Client:
         """Wait until the drive is told to be on, or off; it may have been told with an answer before."""
         known = [one["status"]["powered"] for one in self.told if "status" in one]
         if not known or known[-1] is not wanted:
-            await self.until(lambda one: one.get("status", {}).get("powered") is wanted)
+            try:
+                await self.until(lambda one: one.get("status", {}).get("powered") is wanted)
+            except TimeoutError:
+                told = [one for one in self.told if "status" not in one]
+                raise AssertionError(f"{wanted}: {json.dumps(told[-8:])[-1500:]}") from None
 
     async def until(self, good, seconds=60.0):
         async with asyncio.timeout(seconds):
