@@ -6,6 +6,7 @@ import signal
 import struct
 import subprocess
 import sys
+import threading
 import time
 from dataclasses import replace
 from pathlib import Path
@@ -62,11 +63,19 @@ def test_what_follows_a_stop_within_the_tick_does_not_undo_it(next_kind, board, 
         body = {m.ARM: struct.pack("<HI", 1, session.digests[id(bridge)])}
         stop = bytes((m.STOP, 201)) + struct.pack("<HB", 0xFFFF, 0)
         other = bytes((kind, 202)) + body.get(kind, struct.pack("<H", 1))
-        modes = []
+        modes, stopped, later = [], threading.Event(), threading.Event()
+
+        def take(rows):
+            modes.append(rows.values[-1][0][1:])
+            if modes[-1] == [4.0, faults.STOP_PRESSED]:
+                stopped.set()
+            if stopped.is_set() and len(modes) > 10:
+                later.set()
+
+        bridge.on_rows.append(take)
         bridge._send(framing.encode(stop) + framing.encode(other))
-        time.sleep(0.1)
-        bridge.on_rows.append(lambda rows: modes.append(rows.values[-1][0][1:]))
-        time.sleep(0.1)
+        assert stopped.wait(20.0)
+        assert later.wait(20.0)
         assert modes[-1] == [4.0, faults.STOP_PRESSED]
 
 
