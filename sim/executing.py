@@ -9,6 +9,7 @@ again, so a lost worker loses nothing; what a chunk gives depends on its input a
 result is the same on either.
 """
 
+import contextlib
 import multiprocessing
 import multiprocessing.connection
 import os
@@ -58,6 +59,11 @@ class Runner:
         else:
             self.executor.shutdown(wait=False)
 
+    def _submit(self, function: Callable[[Any], Any], chunk: Any) -> Future[Any]:
+        """Hand out a chunk; a worker that is begun for it knows no Ctrl-C from its first moment."""
+        with _interrupts_wait():
+            return self.executor.submit(function, chunk)
+
     def map(self, function: Callable[[Any], Any], chunks: Sequence[Any]) -> Iterator[Any]:
         """Results of all chunks in order; a lost worker's chunks are done again."""
         waiting: dict[int, Future[Any]] = {}
@@ -66,7 +72,7 @@ class Runner:
         try:
             while taken < len(chunks):
                 while handed < len(chunks) and handed < taken + AHEAD * self.workers:
-                    waiting[handed] = self.executor.submit(function, chunks[handed])
+                    waiting[handed] = self._submit(function, chunks[handed])
                     handed += 1
                 try:
                     result = waiting.pop(taken).result()
@@ -81,9 +87,9 @@ class Runner:
                         self._drop(kill=True)
                         self.executor = self.opening()
                         for k in range(taken, handed):
-                            waiting[k] = self.executor.submit(function, chunks[k])
+                            waiting[k] = self._submit(function, chunks[k])
                     else:
-                        waiting[taken] = self.executor.submit(function, chunks[taken])
+                        waiting[taken] = self._submit(function, chunks[taken])
                     continue
                 yield result
                 taken += 1
@@ -92,9 +98,28 @@ class Runner:
                 future.cancel()
 
 
+@contextlib.contextmanager
+def _interrupts_wait() -> Iterator[None]:
+    """Ctrl-C is delivered when this ends; a process begun meanwhile inherits that it waits.
+
+    A worker could otherwise be interrupted while its interpreter still starts, before anything
+    of ours could tell it not to mind.
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _at_work() -> None:
     """A worker's beginning: Ctrl-C is its parent's matter, and without a parent it ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})  # what waited is forgotten
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_outlive_nobody, args=(parent.sentinel,), daemon=True).start()

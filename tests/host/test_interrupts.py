@@ -74,6 +74,41 @@ def test_workers_do_not_outlive_their_parent(tmp_path, how):
     assert until(lambda: all(gone(pid) for pid in workers))
 
 
+SLOW_START = """
+import os, pathlib, sys, time
+folder = os.environ.get("SLOW_START")
+if folder and "spawn_main" in " ".join(sys.orig_argv):
+    pathlib.Path(folder, str(os.getpid())).touch()
+    while not pathlib.Path(folder, "go_on").exists():
+        time.sleep(0.02)
+"""
+
+
+@needs_proc
+def test_a_worker_whose_interpreter_still_starts_minds_no_ctrl_c(tmp_path):
+    """Held up in ``sitecustomize``, before any line of ours: it does not die there with a trace."""
+    (tmp_path / "sitecustomize.py").write_text(SLOW_START, encoding="utf-8")
+    script = tmp_path / "pool.py"
+    script.write_text(POOL, encoding="utf-8")
+    starting, folder = tmp_path / "starting", tmp_path / "at_work"
+    starting.mkdir()
+    folder.mkdir()
+    parent = subprocess.Popen(
+        [sys.executable, str(script), str(folder)], stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "PYTHONPATH": f"{tmp_path}{os.pathsep}{ROOT}", "SLOW_START": str(starting)},
+    )  # fmt: skip
+    assert until(lambda: len(list(starting.iterdir())) == 2), "two workers never began"
+    workers = [int(one.name) for one in starting.iterdir()]
+    for pid in workers:
+        os.kill(pid, signal.SIGINT)
+    (starting / "go_on").touch()
+    assert until(lambda: len(list(folder.iterdir())) == 2), "a worker was ended by it"
+    parent.send_signal(signal.SIGINT)
+    _, told = parent.communicate(timeout=END_S)
+    assert "Fatal" not in told
+    assert until(lambda: all(gone(pid) for pid in workers))
+
+
 @needs_proc
 def test_ctrl_c_ends_a_tuning_of_several_joints(tmp_path):
     """To the whole process group, as a terminal sends it."""
