@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from host.board_sources import ASSEMBLER, FORGOTTEN, Sources
 from host.building import board_files, build_number
 from sim.errors import InputError
 from sim.translate import image
@@ -30,18 +31,20 @@ KEYS = ("tick_us", "nominal_V", "supply", "stay_pin", "joints", "hard_limits")
 BOUNDS = ("rest_V", "emf_V_s")
 """What the board itself holds every joint's settings to: voltage at rest, back-EMF per joint speed."""
 ROUNDING = 1.001
-ASSEMBLER = "machine_code.py"
-"""Goes as it is: the cross compiler would bind it to one chip."""
 MOST_HARD = 16
-STARTER = """import sys
+STARTER = f"""import sys
 
 import micropython
 
 micropython.opt_level(3)  # no line numbers: they would take memory
-from controller.board.start import made
+import controller
+from controller.start import made
 
 node = made()
-del made, sys.modules["controller.board.start"]
+for one in {FORGOTTEN}:  # of no use any more
+    delattr(controller, one)
+    del sys.modules["controller." + one]
+del made, controller, one
 if node is not None:
     node.serve()
 """
@@ -229,21 +232,14 @@ def stage_files(wiring: Wiring, folder: Path, cross: bool, chip: Chip) -> list[s
     code = image.kept(chip)
     import controller
 
-    top = Path(controller.__file__).parent
     names = []
     compiler = _mpy_cross() if cross else None
-    for source in board_files():
-        relative = Path("controller") / source.relative_to(top)
-        compiled = compiler is not None and source.name != ASSEMBLER
-        target = folder / (relative.with_suffix(".mpy") if compiled else relative)
-        target.parent.mkdir(parents=True, exist_ok=True)
-        if compiled and compiler is not None:
-            done = subprocess.run([compiler, "-O2", "-s", relative.as_posix(), "-o", str(target),
-                                   str(source)], capture_output=True, text=True, check=False)  # fmt: skip
-            if done.returncode:
-                raise InputError(str(source), "", None, f"mpy-cross: {done.stderr.strip()}")
-        else:
-            shutil.copyfile(source, target)
+    (folder / "controller").mkdir(parents=True, exist_ok=True)
+    for name, text in Sources(Path(controller.__file__).parent, board_files()).condensed().items():
+        target = folder / "controller" / f"{name}.py"
+        target.write_text(text, encoding="utf-8")
+        if compiler is not None and name != ASSEMBLER:
+            target = _compiled(compiler, target)
         names.append(target.relative_to(folder).as_posix())
     (folder / f"{chip.name}.bin").write_bytes(code)
     (folder / "board.json").write_text(json.dumps(on_board(wiring)), encoding="utf-8")
@@ -268,6 +264,17 @@ def on_board(wiring: Wiring) -> dict[str, Any]:
         else:
             rows.append([cell_of(Settings, name), 0, low, high])
     return data | {"hard_cells": rows} if rows else data
+
+
+def _compiled(compiler: str, source: Path) -> Path:
+    """What the cross compiler makes of a file, in its place. Raises InputError."""
+    target = source.with_suffix(".mpy")
+    done = subprocess.run([compiler, "-O2", "-s", f"controller/{source.name}", "-o", str(target), str(source)],
+                          capture_output=True, text=True, check=False)  # fmt: skip
+    if done.returncode:
+        raise InputError(str(source), "", None, f"mpy-cross: {done.stderr.strip()}")
+    source.unlink()
+    return target
 
 
 def _mpy_cross() -> str:

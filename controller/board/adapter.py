@@ -6,44 +6,23 @@ hardware watchdog is fed by the program behind them, and only while the ticks go
 allocated in either callback: both run also in the middle of a collection.
 """
 
-from machine import WDT, Timer, mem32
+from machine import WDT, Timer
 
 from controller.board.pins import COUNTS, Input, Output
 from controller.portable import const, ticks_add, ticks_diff, ticks_us
+
+MYPY = False
+if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
 
 FAMILY = const(1)
 GUARD_MS = const(5)
 GUARD_LIMIT = const(3)  # calls without a tick: 15 to 20 ms
 WATCHDOG_MS = const(95)
-PWM_RP2040 = const(0x40050000)  # RP2040 datasheet, 4.5.3: a slice every 20 octets
-ADC_RP2040 = const(0x4004C000)  # 4.9.6: CS, RESULT; laid out as realtime.h takes them
-COMPARE = const(0x0C)
-TOP = const(0x10)
-PULSE_HZ = const(50)
 LOW = const(0)
 # places of cells and numbers of calls: as in cells.py, held by a test
-_CALL_TURN = const(3)
-_HEAD_NOW_US = const(2)
 _HEAD_EDGE_US = const(4)
-_HEAD_CUT = const(10)
-_HEAD_TURNS = const(13)
-_HEAD_CONVERTER = const(22)
-_HEAD_SUPPLY = const(23)
 _HEAD_SUPPLY_COUNTS = const(24)
-_HEAD_SUPPLY_SCALE = const(25)
-_HEAD_SUPPLY_V = const(26)
-_SLOT_COUNTS = const(6)
-_SLOT_LEVEL_0 = const(8)
-_SLOT_WIPER = const(10)
-_SLOT_SECOND_WIPER = const(11)
-_SLOT_OVERSAMPLING = const(12)
-_SLOT_COUNTS_TOP = const(13)
-_SLOT_COMPARE_0 = const(14)
-_SLOT_SHIFT_0 = const(16)
-_SLOT_PULSE = const(18)
-_SLOT_FULL = const(20)
-_SLOT_REST_V = const(23)
-_SLOT_EMF_V_S = const(24)
 
 
 class Board:
@@ -53,6 +32,20 @@ class Board:
     FLAGS = 0
     INBOUND = 8
     "Octets that can be taken in and acted on in a tick of 2 ms; fewer in a shorter one."
+
+    # by wiring_cells.join: the joints' memory, how its code is entered, places in it
+    joints: "Any"
+    whole: "Any"
+    enter: "Any"
+    code: int
+    turn: int
+    memory: int
+    now_at: int
+    turns_at: int
+    cut_at: int
+    by_registers: bool
+    counts_at: "list[int]"
+    levels_at: "list[int]"
 
     def __init__(self, wiring):
         """``wiring``: the dictionary of board.json (see controller/README.md)."""
@@ -81,55 +74,6 @@ class Board:
         self.on_guard = self._on_guard
         self.timers = []
         self.kept = None
-
-    # --- the joints' memory
-
-    def join(self, joints, enter, code, memory, by_registers):
-        """Take the joints' memory, and how their machine code is entered: ``enter(code, number, memory)``."""
-        self.joints = joints
-        self.whole = joints.whole
-        self.enter, self.code, self.memory = enter, code, memory
-        self.by_registers = by_registers
-        self.turn = _CALL_TURN
-        self.now_at, self.turns_at, self.cut_at = _HEAD_NOW_US, _HEAD_TURNS, _HEAD_CUT
-        first = [joints.slots_at + k * joints.slot_cells for k in range(joints.count)]
-        self.counts_at = [at + _SLOT_COUNTS for at in first]
-        self.levels_at = [at + _SLOT_LEVEL_0 for at in first]
-        joints.put_head_real(_HEAD_SUPPLY_V, self.wiring.get("nominal_V", 5.0))
-        joints.bind(self.wiring.get("hard_cells", []))
-        for k in range(joints.count):
-            self.tell(k, self.wiring["joints"][k])
-        if self.supply is not None:
-            full = self.wiring["supply"]["full_V"] / (4 * COUNTS)
-            joints.put_head_real(_HEAD_SUPPLY_SCALE, full)
-            self.whole[_HEAD_SUPPLY] = self.wiring["supply"]["pin"] - 26
-        if by_registers:
-            self.whole[_HEAD_CONVERTER] = ADC_RP2040
-
-    def tell(self, k, row):
-        """Put what the wiring says of a joint into its cells."""
-        joints, output = self.joints, self.outputs[k]
-        joints.put(k, _SLOT_COUNTS_TOP, self.tops[k])
-        joints.put_real(k, _SLOT_REST_V, row.get("rest_V", 0.0))  # none said: no settings fit
-        joints.put_real(k, _SLOT_EMF_V_S, row.get("emf_V_s", 0.0))
-        joints.put(k, _SLOT_PULSE, int(output.pulse))
-        joints.put(k, _SLOT_FULL, output.full())
-        joints.put(k, _SLOT_OVERSAMPLING, self.inputs[k].count)
-        joints.put(k, _SLOT_WIPER, row["wiper"] - 26)
-        if self.seconds[k] is not None:
-            joints.put(k, _SLOT_SECOND_WIPER, row["second_wiper"] - 26)
-        if self.by_registers:
-            for n in range(2):
-                if row["out"][n] is not None:
-                    self.tell_output(k, n, row["out"][n])
-
-    def tell_output(self, k, n, pin):
-        """Where the compare register of a pin lies, and how far its counter goes."""
-        slice_at = PWM_RP2040 + 20 * (pin >> 1 & 7)
-        top = mem32[slice_at + TOP] + 1
-        self.joints.put(k, _SLOT_COMPARE_0 + n, slice_at + COMPARE)
-        self.joints.put(k, _SLOT_SHIFT_0 + n, 16 * (pin & 1))
-        self.joints.put(k, _SLOT_FULL, PULSE_HZ * top if self.outputs[k].pulse else top)
 
     # --- interrupts
 

@@ -13,6 +13,7 @@ from machine import Pin, mem32, reset_cause, unique_id
 from controller.board.adapter import Board
 from controller.board.program import STAY, ChipNode
 from controller.board.stdio import Stdio
+from controller.board.wiring_cells import join
 from controller.joint import faults
 from controller.node.native_joints import NativeJoints
 from controller.portable import const
@@ -94,16 +95,12 @@ def make_node(wiring, about, kind):
 
         board.FLAGS = m.HALF
         return ChipNode(board, Stdio(), NoJoints(count), tick_us, build, serial_number())
-    from controller.board.machine_code import Memory, enter
+    from controller.board.machine_code import Memory, caller, enter
 
     memory = Memory(code.words[-3] + count * code.words[-2])
-
-    def call(number):
-        return enter(code.at, number, memory.at)
-
-    joints = NativeJoints(count, tick_us, memory.whole, memory.octets, call)
+    joints = NativeJoints(count, tick_us, memory.whole, memory.octets, caller(code, memory))
     board.kept = code, memory  # or they would be collected
-    board.join(joints, enter, code.at, memory.at, kind == "RP2040")
+    join(board, joints, enter, code.at, memory.at, kind == "RP2040")
     node = ChipNode(board, Stdio(), joints, tick_us, build, serial_number())
     if bitten(kind):
         node.was_reset = True

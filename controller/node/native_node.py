@@ -112,9 +112,6 @@ class NativeTelemetry(Telemetry):
         """Joints that share a frame."""
         return Group(joints, width, rows)
 
-    def store_rows(self, tick: int) -> None:
-        """The tick has done it."""
-
     def free(self) -> int:
         """Free heap (octets) after the start: to look now would walk the whole heap."""
         return self.node.timing.free

@@ -1,19 +1,19 @@
 """What the board tells: rows in blocks, faults until seen, health, text.
 
-Rows are stored straight into the frame being filled. Telemetry is gated by the
+How rows come about is a subclass's matter (``rows.py``, ``native_node.py``). Telemetry is gated by the
 host's lease and by credit (how far its reader is behind) and never waits: what
 cannot be sent is dropped, and counted.
 """
 
-from struct import pack_into
-
 from controller.joint import faults
-from controller.portable import const, free_memory
+from controller.portable import const
 from controller.wire import framing
 from controller.wire import messages as m
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
+    from typing import Any
+
     from controller.node.node import Node
 
 MOST_PAYLOAD = const(248)
@@ -22,20 +22,6 @@ CREDIT = const(64)
 "Frames that the host's reader may be behind."
 HEAD = const(8)
 MOST_WAITING = const(12)
-
-
-class Group:
-    """Joints that share a frame of rows."""
-
-    def __init__(self, joints: "list[int]", width: int, rows: int) -> None:
-        self.joints = joints  # list of joint numbers
-        self.mask = 0
-        for k in joints:
-            self.mask |= 1 << k
-        self.width = width
-        self.rows = rows
-        self.buffer = bytearray(HEAD + rows * width)
-        self.filled = 0
 
 
 class Telemetry:
@@ -47,9 +33,8 @@ class Telemetry:
         self.told = 0  # frames numbered so far: sequence numbers come round, this does not
         self.seen = 0
         self.dropped = 0
-        self.groups: "list[Group]" = []
+        self.groups: "list[Any]" = []
         self.fields = 0
-        self.getters: "tuple[int, ...]" = ()
         self.every = 1
         self.waiting: "list[bytes]" = []  # encoded frames that are ready to go
         self.answers: "list[bytes]" = []
@@ -68,27 +53,20 @@ class Telemetry:
         self.groups = []
         self.fields = fields
         self.every = every if every > 0 else 1
-        self.getters = tuple([k for k in range(len(m.FIELDS)) if fields >> k & 1])
-        if rows == 0 or not self.getters:
+        values = sum([fields >> k & 1 for k in range(m.FIELD_COUNT)])
+        if rows == 0 or values == 0:
             return
         numbers = [k for k in range(self.node.joints.count) if joints >> k & 1]
-        most = (MOST_PAYLOAD - HEAD - 4) // (4 * len(self.getters))
+        most = (MOST_PAYLOAD - HEAD - 4) // (4 * values)
         while numbers:
             part, numbers = numbers[:most], numbers[most:]
-            width = 4 + 4 * len(part) * len(self.getters)
+            width = 4 + 4 * len(part) * values
             fit = (MOST_PAYLOAD - HEAD) // width
             self.groups.append(self.make_group(part, width, rows if rows < fit else fit))
 
-    def make_group(self, joints: "list[int]", width: int, rows: int) -> "Group":
-        """Joints that share a frame."""
-        return Group(joints, width, rows)
-
     def on_tick(self, steps: int = 1) -> None:
-        """After a tick, or ``steps`` of them: store rows, tell faults and health when they are due."""
+        """After a tick, or ``steps`` of them: tell faults and health when they are due."""
         node = self.node
-        node_tick = node.tick
-        if self.groups and node.has_lease and node_tick % self.every == 0:
-            self.store_rows(node_tick)
         self.half_second += steps * node.tick_us
         if self.half_second >= 500000:
             self.half_second = 0
@@ -98,35 +76,17 @@ class Telemetry:
             self.fault_ticks = 0
             self.tell_faults()
 
-    def store_rows(self, tick: int) -> None:
-        """Store a row for every group."""
-        for group in self.groups:
-            self.store(group, tick)
+    def make_group(self, joints: "list[int]", width: int, rows: int) -> "Any":
+        """Joints that share a frame of ``rows`` rows of ``width`` octets; a subclass has them."""
+        raise NotImplementedError
 
     def free(self) -> int:
         """Free heap (octets); 0 where it is not told."""
-        return free_memory()
+        return 0
 
     def lost(self) -> int:
         """Rows and frames that nobody was told."""
         return self.dropped
-
-    def store(self, group: "Group", tick: int) -> None:
-        """Store one row into the frame of a group; queue the frame when it is full."""
-        at = HEAD + group.filled * group.width
-        buffer = group.buffer
-        pack_into("<I", buffer, at, tick & 0xFFFFFFFF)
-        at += 4
-        for k in group.joints:
-            for field in self.getters:
-                pack_into("<f", buffer, at, self.node.joints.value(k, field))
-                at += 4
-        group.filled += 1
-        if group.filled >= group.rows:
-            pack_into("<BBHHH", buffer, 0, m.ROWS, self.next_sequence(), group.mask, self.fields,
-                      self.dropped & 0xFFFF)  # fmt: skip
-            self.queue(bytes(buffer), group.rows)
-            group.filled = 0
 
     def credit(self) -> bool:
         """Tell whether the host's reader keeps up."""

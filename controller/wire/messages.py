@@ -113,6 +113,7 @@ FIELDS = (
     "angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V", "current_A",
     "winding_C", "supply_V", "counts", "mode", "fault", "limits", "turn",
 )  # fmt: skip
+FIELD_COUNT = const(14)
 USUAL_FIELDS = const(0x000F)
 
 

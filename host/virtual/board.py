@@ -4,7 +4,7 @@ from math import inf
 from typing import TYPE_CHECKING, Any
 
 from controller.node.joints import Joints
-from controller.node.node import Node
+from controller.node.loop import Loop
 from host.starting import Job
 from host.virtual.adapter import Adapter
 from host.virtual.clock import PatientClock
@@ -50,21 +50,21 @@ def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 
 
 def node_of(
     adapter: Adapter, stream: Any, tick_us: int, build: int, clock: Any, as_c: bool = False
-) -> Node:
+) -> Loop:
     """The node of a virtual board under CPython; as_c: by the machine code that a chip runs. Raises InputError."""
     count = len(adapter.numbers)
     if as_c:
-        from controller.node.native_node import NativeNode
+        from host.virtual.native_loop import NativeLoop
         from sim.translate.runner import native_joints
 
         joints = native_joints(count, tick_us, adapter.tops)
-        return NativeNode(adapter, stream, joints, tick_us, build, 0, clock)
-    return Node(adapter, stream, Joints(count), tick_us, build, 0, clock)
+        return NativeLoop(adapter, stream, joints, tick_us, build, 0, clock)
+    return Loop(adapter, stream, Joints(count), tick_us, build, 0, clock)
 
 
 def make_node(
     joints: "list[Joint]", stream: Any, seed: int = 1, clock: Any = None, as_c: bool = False
-) -> Node:
+) -> Loop:
     """The node of one virtual board with the joints of these files, to be run turn by turn.
 
     clock: has ``us``, ``now()`` and ``sleep(us)``.

@@ -9,7 +9,7 @@ import select
 from queue import Empty, SimpleQueue
 from typing import Any, Protocol
 
-from controller.node.node import Node
+from controller.node.loop import Loop
 from host.virtual.adapter import Adapter
 from host.virtual.clock import PatientClock, real_us
 
@@ -65,7 +65,7 @@ class Served(Protocol):
 class LocalNode:
     """A node in this process."""
 
-    def __init__(self, node: Node, adapter: Adapter, stream: Any) -> None:
+    def __init__(self, node: Loop, adapter: Adapter, stream: Any) -> None:
         self.node, self.adapter, self.stream = node, adapter, stream
         self.tick_us = node.tick_us
 

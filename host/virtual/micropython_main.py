@@ -8,7 +8,7 @@ import struct
 import sys
 
 from controller.node.joints import Joints
-from controller.node.node import Node
+from controller.node.loop import Loop
 from controller.wire.messages import VIRTUAL
 
 BEGIN, TICK, SERVE = 0, 1, 2
@@ -111,7 +111,7 @@ def main():
     numbers = [int(one) for one in sys.argv[1:]]
     joints, tick_us, build, inbound = numbers[:4]
     board, link, clock = Board(joints, inbound, numbers[4:]), Link(), Clock()
-    node = Node(board, link, Joints(joints), tick_us, build, 0, clock)
+    node = Loop(board, link, Joints(joints), tick_us, build, 0, clock)
     while True:
         head = source.read(HEAD)
         if len(head) < HEAD:

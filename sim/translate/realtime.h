@@ -5,7 +5,7 @@
 #define MOST_STEPS 50
 #define LONG_S 1000.0f
 #define ROOM 248
-#define RING 6
+#define RING 9
 
 typedef struct {
     /* SLOT */

@@ -33,6 +33,7 @@ MODULES = (
     "controller.board.pins",
     "controller.board.adapter",
     "controller.board.program",
+    "controller.board.wiring_cells",
     "controller.board.start",
 )
 
@@ -267,6 +268,7 @@ def make_machine_code():
     module = types.ModuleType("controller.board.machine_code")
     module.Code, module.Memory = Code, Memory
     module.enter = lambda _code, number, memory: library.tick_library().call(number, memory)
+    module.caller = lambda code, memory: lambda number: module.enter(code.at, number, memory.at)
     return module
 
 

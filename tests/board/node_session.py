@@ -8,8 +8,8 @@ import binascii
 import struct
 
 from controller.joint.settings.settings import Settings
-from controller.node import node as node_module
-from controller.node import telemetry
+from controller.node import loop as loop_module
+from controller.node import rows
 from controller.node.joints import Joints
 from controller.wire import framing, table
 from controller.wire import messages as m
@@ -225,10 +225,10 @@ class Host:
             board.broken = {"error": 2, "torn wire": 1}.get(step, 0)
 
 
-telemetry.free_memory = lambda: 0  # what is free is the runtime's own affair
+rows.free_memory = lambda: 0  # what is free is the runtime's own affair
 
 board, wire = Board(), Wire()
-node = node_module.Node(board, wire, Joints(1), TICK_US, 0x1234, 0, Clock())
+node = loop_module.Loop(board, wire, Joints(1), TICK_US, 0x1234, 0, Clock())
 node.joints.slots[0].settings.tick_s = 0.002
 packed = table.pack_table(settings())
 host = Host(session(packed, table.digest(packed)))

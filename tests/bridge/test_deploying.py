@@ -16,6 +16,7 @@ from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
 from host import deploying
+from host.board_sources import Sources
 from host.bridge import RefusedError
 from host.building import board_files, build_number, controller_files
 from host.commands import deploy as command
@@ -148,12 +149,12 @@ class Bench:
 
 @pytest.fixture
 def few_files(monkeypatch):
-    """Three files of the control layer instead of thirty: each copy is a process."""
+    """Two small files of the control layer, one of them for itself: translating all takes its time."""
     top = Path(deploying.__file__).resolve().parents[1] / "controller"
-    files = [top / "__init__.py", top / "node" / "orders.py", top / "wire" / "framing.py"]
+    files = [top / "board" / "half_written.py", top / "wire" / "framing.py"]
     assert set(files) < set(board_files())
     monkeypatch.setattr(deploying, "board_files", lambda: files)
-    return ["controller/__init__.py", "controller/node/orders.py", "controller/wire/framing.py"]
+    return Sources(top, files).condensed()
 
 
 @pytest.fixture
@@ -177,15 +178,15 @@ def test_everything_is_copied_then_restarted_then_asked(bench, inside, few_files
     found = done.json
     assert found["build"] == build_number()
     assert "fits" in found["identity"]
-    for name in few_files:
-        source = Path(deploying.__file__).resolve().parents[1] / name
-        assert (bench.files / name).read_bytes() == source.read_bytes()
+    assert set(few_files) == {"program", "half_written"}
+    for name, text in few_files.items():
+        assert (bench.files / "controller" / f"{name}.py").read_text(encoding="utf-8") == text
     assert json.loads((bench.files / "board.json").read_text(encoding="utf-8")) == WIRING
     code = (bench.files / "rp2040.bin").read_bytes()
     assert code == image.kept(RP2040)
     build = json.loads((bench.files / "build.json").read_text(encoding="utf-8"))
     assert build == {"build": build_number(), "image": int.from_bytes(code[-4:], "little")}
-    assert "controller.board.start" in (bench.files / "main.py").read_text(encoding="utf-8")
+    assert "controller.start" in (bench.files / "main.py").read_text(encoding="utf-8")
     calls = bench.calls()
     assert {call[0] for call in calls} == {bench.board.url}
     assert calls[-1][1:] == ["reset"]
@@ -256,14 +257,14 @@ def test_a_tick_that_does_not_fit_is_told(bench, inside):
 
 
 def test_a_failing_mpremote_is_told_in_its_words_and_nothing_more_is_copied(bench, inside):
-    bench.player(fail="orders.py")
+    bench.player(fail="half_written.py")
     done = inside("deploy", bench.board.url)
     assert done.returncode == 2
     assert "could not enter raw repl" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (bench.files / "was_reset").exists()
     assert not (bench.files / "main.py").exists()
-    assert "orders.py" in " ".join(bench.calls()[-1])
+    assert "half_written.py" in " ".join(bench.calls()[-1])
 
 
 @pytest.mark.parametrize(
@@ -406,13 +407,10 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
     wiring = read_wiring(bench.wiring)
     player = os.environ["JOINTLOOP_MPREMOTE"].split()
     deploying.deploy("port", wiring, False, lambda *_: None, player)
-    (bench.files / "controller" / "node" / "orders.py").write_text("old = 1\n", encoding="utf-8")
+    (bench.files / "controller" / "half_written.py").write_text("old = 1\n", encoding="utf-8")
     deploying.deploy("port", wiring, True, lambda *_: None, player)
-    assert (
-        (bench.files / "controller" / "node" / "orders.mpy")
-        .read_text(encoding="utf-8")
-        .startswith("comp")
-    )
+    compiled = bench.files / "controller" / "half_written.mpy"
+    assert compiled.read_text(encoding="utf-8").startswith("comp")
     left = sorted(path.name for path in (bench.files / "controller").rglob("*.py"))
     assert left == []
 
@@ -448,7 +446,9 @@ def test_staging_lays_out_every_file_once(tmp_path):
     folder = tmp_path / "stage"
     folder.mkdir()
     names = stage_files(read_wiring(path), folder, False, RP2040)
-    assert len(names) == len(set(names)) == len(board_files()) + 4
+    files = ["half_written", "machine_code", "program", "start", "wiring_cells"]
+    assert sorted(names[:-4]) == [f"controller/{name}.py" for name in files]
+    assert names[-4:] == ["rp2040.bin", "board.json", "main.py", "build.json"]
     assert len(board_files()) < len(controller_files())
     assert sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()) == (
         sorted(names)

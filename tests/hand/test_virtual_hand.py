@@ -9,7 +9,7 @@ import pytest
 from controller.joint.modes import ARM, DISARM, POWERED
 from controller.joint.motion.setpoint import TO_TARGET
 from controller.node.joints import Joints
-from controller.node.node import Node
+from controller.node.loop import Loop
 from host.starting import Job
 from host.virtual.adapter import Adapter
 from host.virtual.board import job_of
@@ -161,7 +161,7 @@ def test_closed_loops_on_boards_of_any_rate_hold_and_follow(hand_at, rates_Hz):
     plan.boards.append((5000, list(range(3, len(plan.parts)))))
     plan.delays_s[:3] = [joint.delay_s for joint in joints]
     mechanism = Mechanism(plan)
-    nodes = [Node(Adapter(mechanism, [k], clock), NoLink(), Joints(1), plan.boards[k][0], clock=clock)
+    nodes = [Loop(Adapter(mechanism, [k], clock), NoLink(), Joints(1), plan.boards[k][0], clock=clock)
              for k in range(3)]  # fmt: skip
     for node, joint in zip(nodes, joints, strict=True):
         node.joints.slots[0].settings = joint.settings

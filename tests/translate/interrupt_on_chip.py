@@ -13,6 +13,7 @@ import micropython
 
 from controller.board.adapter import Board
 from controller.board.machine_code import Code, Memory, enter
+from controller.board.wiring_cells import join
 from controller.node import cells
 from controller.node.native_joints import NativeJoints
 
@@ -41,7 +42,7 @@ def made(count):
         count, 1000, memory.whole, memory.octets, lambda number: enter(code.at, number, memory.at)
     )
     board.kept = code, memory
-    board.join(joints, enter, code.at, memory.at, False)
+    join(board, joints, enter, code.at, memory.at, False)
     with open("/flash/settings.bin", "rb") as file:
         data = file.read()
     from controller.wire.digest import digest
