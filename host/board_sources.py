@@ -2,7 +2,7 @@
 
 Every name that a MicroPython program mentions, and every file, takes memory for as long as it
 runs. So numbers stand where their names stood; docstrings, types and definitions that nobody on
-the board mentions are left out; and all that stays is one file. What the program does is the same.
+the board mentions are left out; and what stays are few files. What the program does is the same.
 """
 
 import ast
@@ -12,14 +12,15 @@ from pathlib import Path
 Numbers = dict[str, int]
 """Whole-number constants of a file, by name."""
 
-PROGRAM = "program"
-"""The one file that stays."""
+PROGRAM, REST = "program", "node"
+"""The files that most become: what is of ``board/``, and all other. Not one: a collection looks at 64 names of a file
+at a time, and begins anew over the whole heap where there are more (MicroPython, py/gc.c)."""
 ASSEMBLER = "machine_code"
 """A file copied as it is: its body is not Python, and a cross compiler would bind it to one chip."""
 FORGOTTEN = ("start", "wiring_cells")
 """Files that are of no use once the program has started."""
 BY_ITSELF = (*FORGOTTEN, ASSEMBLER, "half_written")
-"""Files that stay files of their own: all other is one."""
+"""Files that stay files of their own."""
 DYNAMIC = ("made", "serve", "run")
 """Names that are mentioned by what starts the program."""
 
@@ -45,19 +46,18 @@ class Sources:
         while left_out:
             trees = {name: _without_unused_imports(tree) for name, tree in trees.items()}
             left_out = _without_unmentioned(trees)
-        one_file = [name for name in trees if _last(name) not in BY_ITSELF]
-        known = _definitions({name: trees[name] for name in one_file})
-        texts = {PROGRAM: ""}
-        for name, tree in trees.items():
-            if _last(name) == ASSEMBLER:
-                texts[ASSEMBLER] = self.texts[name]
-                continue
-            inside = name in one_file
-            text = ast.unparse(_Gathered(self.package, one_file, known, inside).visit(tree)) + "\n"
-            if inside:
-                texts[PROGRAM] += text
-            else:
-                texts[_last(name)] = text
+        places = {name: _place(name) for name in trees}
+        texts: dict[str, str] = {}
+        for place in dict.fromkeys(places.values()):
+            held = [name for name in trees if places[name] == place]
+            _check_names({name: trees[name] for name in held})
+            parts = [
+                ast.fix_missing_locations(_Gathered(self.package, places, place).visit(trees[name]))
+                for name in held
+            ]
+            text = "".join(f"{ast.unparse(one)}\n" for one in parts if one.body)
+            if text:
+                texts[place] = self.texts[held[0]] if place == ASSEMBLER else text
         return texts
 
     def _in_order(self) -> list[str]:
@@ -98,6 +98,13 @@ class Sources:
 
 def _last(name: str) -> str:
     return name.rpartition(".")[2]
+
+
+def _place(name: str) -> str:
+    """The file on the board that holds a module."""
+    if _last(name) in BY_ITSELF:
+        return _last(name)
+    return PROGRAM if ".board." in name else REST
 
 
 def numbers_of(text: str) -> Numbers:
@@ -210,8 +217,8 @@ def _without_unused_imports(tree: ast.Module) -> ast.Module:
     return tree
 
 
-def _definitions(trees: dict[str, ast.Module]) -> set[str]:
-    """What the files that become one define. Raises ValueError where two define the same name."""
+def _check_names(trees: dict[str, ast.Module]) -> None:
+    """Raise ValueError where two of the modules that become one file define the same name."""
     found: dict[str, str] = {}
     for name, tree in trees.items():
         for one in _defined_by(tree.body):
@@ -219,7 +226,6 @@ def _definitions(trees: dict[str, ast.Module]) -> set[str]:
                 raise ValueError(
                     f"{found[one]} and {name} both define {one}: on a board they are one file"
                 )
-    return set(found)
 
 
 def _defined_by(body: list[ast.stmt]) -> set[str]:
@@ -236,24 +242,28 @@ def _defined_by(body: list[ast.stmt]) -> set[str]:
 
 
 class _Gathered(ast.NodeTransformer):
-    """Imports as they are once most files are one: none inside it, and from it elsewhere."""
+    """Imports of one file on the board: none of what it holds itself, others by the file that holds them."""
 
-    def __init__(self, package: str, files: list[str], known: set[str], inside: bool) -> None:
-        self.package, self.files, self.known, self.inside = package, files, known, inside
+    def __init__(self, package: str, places: dict[str, str], own: str) -> None:
+        self.package, self.places, self.own = package, places, own
         self.modules: set[str] = set()
+        """Names of whole files that this one holds: what is theirs is its own."""
 
-    def visit_ImportFrom(self, node: ast.ImportFrom) -> ast.ImportFrom | None:
+    def visit_ImportFrom(self, node: ast.ImportFrom) -> list[ast.stmt] | ast.stmt:
         if not (node.module or "").startswith(self.package):
             return node
-        whole = [one for one in node.names if f"{node.module}.{one.name}" in self.files]
-        self.modules |= {one.asname or one.name for one in whole}
-        if node.module in self.files or whole:
-            if self.inside:
-                return None
-            node.module = f"{self.package}.{PROGRAM}"
-        else:  # a file by itself
-            node.module = f"{self.package}.{_last(node.module or '')}"
-        return node
+        found: list[ast.stmt] = []
+        for one in node.names:
+            whole = self.places.get(f"{node.module}.{one.name}")
+            part = self.places.get(node.module or "")
+            known = one.asname or one.name
+            if whole == self.own:
+                self.modules.add(known)
+            elif whole is not None:
+                found.append(ast.ImportFrom(self.package, [ast.alias(whole, known)], 0))
+            elif part != self.own:
+                found.append(ast.ImportFrom(f"{self.package}.{part}", [one], 0))
+        return found
 
     def visit_FunctionDef(self, node: ast.FunctionDef) -> ast.AST:
         own = {one.arg for one in ast.walk(node) if isinstance(one, ast.arg)}

@@ -122,8 +122,8 @@ class ChipNode(NativeNode):
         steps = self.tick - self.seen_tick
         if steps >= self.few:
             self.seen_tick += steps
-            self.look(steps)
-        if self.telemetry.send():
+            self.look(steps)  # may take a while: the link is heard again before anything is told
+        elif self.telemetry.send():
             self.telemetry.send()
         elif not heard:
             self.clock.sleep(100)

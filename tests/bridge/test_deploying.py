@@ -149,12 +149,14 @@ class Bench:
 
 @pytest.fixture
 def few_files(monkeypatch):
-    """Two small files of the control layer, one of them for itself: translating all takes its time."""
+    """Two files of the board's: each copy is a process."""
     top = Path(deploying.__file__).resolve().parents[1] / "controller"
-    files = [top / "board" / "half_written.py", top / "wire" / "framing.py"]
+    files = [top / "board" / "start.py", top / "board" / "stdio.py", top / "wire" / "framing.py"]
     assert set(files) < set(board_files())
     monkeypatch.setattr(deploying, "board_files", lambda: files)
-    return Sources(top, files).condensed()
+    found = Sources(top, files).condensed()
+    assert set(found) == {"node", "program", "start"}
+    return found
 
 
 @pytest.fixture
@@ -178,7 +180,6 @@ def test_everything_is_copied_then_restarted_then_asked(bench, inside, few_files
     found = done.json
     assert found["build"] == build_number()
     assert "fits" in found["identity"]
-    assert set(few_files) == {"program", "half_written"}
     for name, text in few_files.items():
         assert (bench.files / "controller" / f"{name}.py").read_text(encoding="utf-8") == text
     assert json.loads((bench.files / "board.json").read_text(encoding="utf-8")) == WIRING
@@ -257,14 +258,14 @@ def test_a_tick_that_does_not_fit_is_told(bench, inside):
 
 
 def test_a_failing_mpremote_is_told_in_its_words_and_nothing_more_is_copied(bench, inside):
-    bench.player(fail="half_written.py")
+    bench.player(fail="start.py")
     done = inside("deploy", bench.board.url)
     assert done.returncode == 2
     assert "could not enter raw repl" in done.stderr
     assert "Traceback" not in done.stderr
     assert not (bench.files / "was_reset").exists()
     assert not (bench.files / "main.py").exists()
-    assert "half_written.py" in " ".join(bench.calls()[-1])
+    assert "start.py" in " ".join(bench.calls()[-1])
 
 
 @pytest.mark.parametrize(
@@ -407,9 +408,9 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
     wiring = read_wiring(bench.wiring)
     player = os.environ["JOINTLOOP_MPREMOTE"].split()
     deploying.deploy("port", wiring, False, lambda *_: None, player)
-    (bench.files / "controller" / "half_written.py").write_text("old = 1\n", encoding="utf-8")
+    (bench.files / "controller" / "start.py").write_text("old = 1\n", encoding="utf-8")
     deploying.deploy("port", wiring, True, lambda *_: None, player)
-    compiled = bench.files / "controller" / "half_written.mpy"
+    compiled = bench.files / "controller" / "start.mpy"
     assert compiled.read_text(encoding="utf-8").startswith("comp")
     left = sorted(path.name for path in (bench.files / "controller").rglob("*.py"))
     assert left == []
@@ -446,7 +447,7 @@ def test_staging_lays_out_every_file_once(tmp_path):
     folder = tmp_path / "stage"
     folder.mkdir()
     names = stage_files(read_wiring(path), folder, False, RP2040)
-    files = ["half_written", "machine_code", "program", "start", "wiring_cells"]
+    files = ["half_written", "machine_code", "node", "program", "start", "wiring_cells"]
     assert sorted(names[:-4]) == [f"controller/{name}.py" for name in files]
     assert names[-4:] == ["rp2040.bin", "board.json", "main.py", "build.json"]
     assert len(board_files()) < len(controller_files())
