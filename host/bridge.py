@@ -369,7 +369,7 @@ class Bridge:
                 self._event("fault", {"joint": joint, "fault": fault, "mode": mode, "tick": tick})
         elif kind == m.HEALTH:
             names = ("mean_us", "most_us", "late", "collections", "collect_us", "free", "bad",
-                     "gaps", "dropped", "deadman")  # fmt: skip
+                     "gaps", "dropped", "standstills")  # fmt: skip
             values = struct.unpack_from(m.LAYOUT[m.HEALTH], payload, 2)
             self.health = dict(zip(names, values, strict=True))
             self._event("health", dict(self.health))

@@ -110,15 +110,15 @@ def last_moving(run: Run, k: int, longest_s: float | None = None) -> slice:
     """
     found = stretches(run, k)
     for one in reversed(found):
-        last = last_motion(run.joint(k, "want_rad")[one], run.joint(k, "angle_rad")[one])
+        last = last_motion(run.joint(k, "setpoint_rad")[one], run.joint(k, "angle_rad")[one])
         if last is not None:
             return _shortened(run["time_s"], one, one.start + last, longest_s)
     return _shortened(run["time_s"], found[-1], found[-1].stop - 1, longest_s)
 
 
-def last_motion(want_rad: np.ndarray, angle_rad: np.ndarray) -> int | None:
+def last_motion(setpoint_rad: np.ndarray, angle_rad: np.ndarray) -> int | None:
     """Row in which a joint, or its setpoint, was last away from where it ended; None: nothing moved."""
-    away = [np.abs(one - one[-1]) > STILL_RAD for one in (smooth(want_rad), smooth(angle_rad))]
+    away = [np.abs(one - one[-1]) > STILL_RAD for one in (smooth(setpoint_rad), smooth(angle_rad))]
     rows = np.nonzero(away[0] | away[1])[0]
     return int(rows[-1]) if len(rows) else None
 
@@ -153,7 +153,7 @@ def powered_rows(
     part = longest(run, k) if stretch is None else stretch
     fields = run.about.get("fields", [])
     names = [
-        "want_rad",
+        "setpoint_rad",
         "angle_rad",
         "allowed_V",
         *(["winding_C"] if "winding_C" in fields else []),
@@ -188,16 +188,16 @@ def compare(
     powered ones with motion (``last_moving``). Raises InputError.
     """
     rows = powered_rows(run, k, joint, last_moving(run, k) if stretch is None else stretch)
-    moved = last_motion(rows["want_rad"], rows["angle_rad"]) is not None
+    moved = last_motion(rows["setpoint_rad"], rows["angle_rad"]) is not None
     tick = joint.settings.tick_s
-    scene = replay.replay(tick, rows["time_s"], rows["want_rad"], rows["angle_rad"])
+    scene = replay.replay(tick, rows["time_s"], rows["setpoint_rad"], rows["angle_rad"])
     if winding_C is None:
         winding_C = float(rows["winding_C"][0]) if "winding_C" in rows else 25.0
     trace = simulate(joint, scene, part, winding_C, seed=seed)
     lead = replay.lead_ticks(tick)
     measured, want, drive = (
         replay.on_ticks(tick, rows["time_s"], rows[name])
-        for name in ("angle_rad", "want_rad", "allowed_V")
+        for name in ("angle_rad", "setpoint_rad", "allowed_V")
     )
     count = len(measured)
     found = {
@@ -216,7 +216,7 @@ def compare(
         traces = fleet.run(joint.settings, scene, 1).traces
         assert traces is not None
         band = traces[:, lead : lead + count, 3]
-        noise = 3.0 * joint.part.probe.noise_counts * abs(joint.settings.sensing.rad_per_count)
+        noise = 3.0 * joint.part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
         found["low"], found["high"] = band.min(axis=0), band.max(axis=0)
         within = (measured >= found["low"] - noise) & (measured <= found["high"] + noise)
         inside = float(within.mean())

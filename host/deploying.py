@@ -120,8 +120,8 @@ def bound(wiring: Wiring, joints: "list[Joint]") -> None:
             raise InputError(joint.path, "control.rate", f"{1.0 / s.tick_s:g} Hz",
                              f"{file} ticks every {wiring.data['tick_us']} us")  # fmt: skip
         count = rows[k].get("oversampling", 1)
-        if s.sensing.counts_top != COUNTS * count:
-            raise InputError(joint.path, "sensor.oversampling", s.sensing.counts_top // COUNTS,
+        if s.sensor.counts_top != COUNTS * count:
+            raise InputError(joint.path, "sensor.oversampling", s.sensor.counts_top // COUNTS,
                              f"{file} sums {count} conversions of 12 bits (joints.{k}.oversampling)")  # fmt: skip
         found = {"rest_V": ROUNDING * rest_voltage(s), "emf_V_s": ROUNDING * s.limits.back_emf_V_s}
         for name, value in found.items():
@@ -302,7 +302,7 @@ print(json.dumps([list(i.version[:3]), i._machine, 1.0 + 1.0e-10 == 1.0, assembl
 LEAST_FREE = 110_000
 """Octets of heap: twice what machine code, program and eight joints take (tests/bench/chip.py measures them)."""
 OLDEST = (1, 26)
-"""MicroPython whose timers can call in a hard interrupt on these chips: the deadman needs that."""
+"""MicroPython whose timers can call in a hard interrupt on these chips: the second watch needs that."""
 
 
 def check_firmware(port: str, told: str) -> Chip:

@@ -29,6 +29,11 @@ MOST_WAITING = 20_000
 DRAIN_S = 60.0
 LATE_TICKS = 400
 
+FORMAT = 2
+"""Of what is written; every older one is read."""
+RENAMED = (("want_rad", "setpoint_rad"),)
+"""Columns of the format before each, newest change first: old name, new name."""
+
 
 def column(joint: int, name: str, joints: int) -> str:
     """Name of a telemetry column: plain for one joint, numbered for several."""
@@ -59,7 +64,7 @@ class Recorder:
                 str(folder), "", None, f"cannot be written: {error.strerror}"
             ) from None
         self.joints, self.fields, self.tick_s, self.every = joints, fields, tick_s, every
-        about = {"format": 1, "begun": datetime.now(UTC).isoformat(), "joints": joints,
+        about = {"format": FORMAT, "begun": datetime.now(UTC).isoformat(), "joints": joints,
                  "fields": fields, "tick_s": tick_s, "every": every, **about}  # fmt: skip
         write_whole(folder / "run.json", json.dumps(about, indent=1, default=str))
         self.rows_written = 0
@@ -217,6 +222,8 @@ class Run:
         self.folder = folder
         self.about = _read_json(folder / "run.json")
         self.columns, self.table, self.torn = _read_table(folder / "telemetry.csv")
+        for old, new in RENAMED[: FORMAT - int(self.about["format"])]:
+            self.columns = [one.replace(old, new) for one in self.columns]
         self.events = _read_events(folder / "events.jsonl")
 
     def __getitem__(self, name: str) -> np.ndarray:
@@ -234,7 +241,7 @@ def _read_json(path: Path) -> dict[str, Any]:
         raise InputError(str(path.parent), "", None, "holds no run (no run.json)") from None
     except (OSError, ValueError) as error:
         raise InputError(str(path), "", None, f"cannot be read: {error}") from None
-    if not isinstance(data, dict) or data.get("format") != 1:
+    if not isinstance(data, dict) or data.get("format") not in range(1, FORMAT + 1):
         raise InputError(str(path), "format", None, "is not a recording of this version")
     return data
 
@@ -280,9 +287,9 @@ def _read_events(path: Path) -> list[dict[str, Any]]:
 
 def write_simulated(folder: Path, trace: Any, about: dict[str, Any]) -> Path:
     """Write a simulated run in the same format; return its folder. Raises InputError."""
-    fields = ["angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V",
+    fields = ["angle_rad", "setpoint_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V",
               "current_A", "winding_C", "supply_V", "mode", "fault", "limits"]  # fmt: skip
-    sources = ["angle_rad", "want_rad", "allowed_V", "tip_N", "speed_rad_s", "demand_V",
+    sources = ["angle_rad", "setpoint_rad", "allowed_V", "tip_N", "speed_rad_s", "demand_V",
                "current_A", "winding_C", "bus_V", "mode", "fault", "limits"]  # fmt: skip
     recorder = Recorder(folder, {"simulated": True, **about}, 1, fields, trace.tick_s)
     values = np.column_stack([trace[name] for name in sources])

@@ -353,7 +353,7 @@ def scaled(settings: Settings, angle: float, speed: float) -> tuple[int, int]:
     from controller.joint.motion.setpoint import highest, lowest
 
     low, high = lowest(settings), highest(settings)
-    if settings.sensing.travel == CONTINUOUS:
+    if settings.sensor.travel == CONTINUOUS:
         angle = wrapped(angle)  # the board takes the turn that is nearest
     share = (angle - low) / (high - low)
     if not -1e-6 <= share <= 1.0 + 1e-6:

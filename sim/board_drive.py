@@ -35,25 +35,29 @@ def board_share(p: "Part", width: float) -> float:
     return 0.0
 
 
-def builtin_share(p: "Part", x: "Plant", want_rad: float) -> float:
+def builtin_share(p: "Part", x: "Plant", setpoint_rad: float) -> float:
     """The original loop: proportional with a dead band, on the joint's angle."""
-    away = want_rad - x.joint_rad
+    away = setpoint_rad - x.joint_rad
     if -p.board_dead_rad < away < p.board_dead_rad:
         return 0.0
     return clip(away / p.board_full_rad, 1.0)
 
 
-def drive_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
+def drive_duty(
+    p: "Part", x: "Plant", run: "Run", value: float, setpoint_rad: float, h: float
+) -> float:
     """Duty of the bridge for the coming ``h`` seconds, as the motor's wires take it.
 
     ``value`` is the controller's output (duty, or pulse width in s, 0 none). Exactly
     zero is off: the motor coasts.
     """
-    found = own_duty(p, x, run, value, want_rad, h)
+    found = own_duty(p, x, run, value, setpoint_rad, h)
     return found if p.wires >= 0 else -found
 
 
-def own_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h: float) -> float:
+def own_duty(
+    p: "Part", x: "Plant", run: "Run", value: float, setpoint_rad: float, h: float
+) -> float:
     """Duty that bridge or motor board puts out."""
     x.coasting = 1 if value == 0.0 else 0
     if p.board == BRIDGE:
@@ -65,7 +69,7 @@ def own_duty(p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, h
     if run.frame_left_s <= 0.25 * h:
         run.frame_left_s += p.board_frame_s
         if p.board == BUILTIN:
-            run.board_duty = builtin_share(p, x, want_rad)
+            run.board_duty = builtin_share(p, x, setpoint_rad)
         else:
             run.board_duty = board_share(p, value)
         share = run.board_duty if run.board_duty >= 0.0 else -run.board_duty

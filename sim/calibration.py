@@ -105,7 +105,7 @@ def read_calibration(file: JointFile, name: str) -> dict[str, Any]:
 
 def apply_calibration(settings: Settings, found: dict[str, Any], name: str) -> None:
     """Put a calibration into the settings. Raises InputError where travel meets the gap."""
-    s = settings.sensing
+    s = settings.sensor
     if "slope" in found:
         before = (s.zero_counts, s.rad_per_count)
         s.zero_counts, s.rad_per_count = found["zero"], found["slope"]
@@ -136,7 +136,7 @@ def apply_calibration(settings: Settings, found: dict[str, Any], name: str) -> N
 
 def _correct(settings: Settings, points: list[tuple[float, float]]) -> None:
     """Linearity table from points: what the straight line leaves over, at equal steps of counts."""
-    s = settings.sensing
+    s = settings.sensor
     s.correction_points = 0
     if len(points) < 3:
         return
@@ -153,7 +153,7 @@ def _keep_bend(settings: Settings, points: list[tuple[float, float]], slope: flo
 
     slope: of the line that the table was made for (rad/count).
     """
-    s = settings.sensing
+    s = settings.sensor
     grid = np.linspace(0.0, s.counts_top, s.correction_points)
     bend = np.array(s.correction_rad[: s.correction_points]) / slope
     (low, at_low), (high, at_high) = points
@@ -169,7 +169,7 @@ def _move_gap(settings: Settings, zero: float, slope: float) -> None:
 
     zero, slope: of the line before. The gap begins where the track ends.
     """
-    s = settings.sensing
+    s = settings.sensor
     if s.travel != CONTINUOUS:
         return
     apart = (s.second_zero_counts - zero) * slope
@@ -182,9 +182,9 @@ def _move_gap(settings: Settings, zero: float, slope: float) -> None:
 
 def _refuse_rails(settings: Settings, name: str) -> None:
     """Refuse a calibrated travel whose ends read at a rail: it meets the dead gap."""
-    if settings.sensing.travel == 1:
+    if settings.sensor.travel == 1:
         return
-    s, limits = settings.sensing, settings.limits
+    s, limits = settings.sensor, settings.limits
     for angle in (limits.travel_low_rad, limits.travel_high_rad):
         counts = s.zero_counts + angle / s.rad_per_count
         if not s.rail_low_counts < counts < s.rail_high_counts:

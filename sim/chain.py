@@ -144,7 +144,7 @@ def run_hand(
                 joint_tick(settings[k], states[k], commands[k], readings[k], reports[k])
             r = reports[k]
             if scores[k].on == 1:
-                scoring.score_step(scores[k], plants[k].joint_rad, r.want_rad)
+                scoring.score_step(scores[k], plants[k].joint_rad, r.setpoint_rad)
                 scoring.score_drive(scores[k], r.allowed_V)
             scoring.score_guard(scores[k], states[k].allowed, r, states[k].output, plants[k], tick)
             if runs[k].trace_every > 0 and tick % runs[k].trace_every == 0:
@@ -155,7 +155,7 @@ def run_hand(
         run_plants(parts, plants, duties, pairs, links, base, runs[0].delay, h)
         for k in range(count):
             duties[k] = drive_duty(parts[k], plants[k], runs[k], states[k].output.value,
-                                   reports[k].want_rad, settings[k].tick_s)  # fmt: skip
+                                   reports[k].setpoint_rad, settings[k].tick_s)  # fmt: skip
             scores[k].mode = reports[k].mode
             scores[k].end_rad = plants[k].joint_rad
         run_plants(parts, plants, duties, pairs, links, base, runs[0].substeps - runs[0].delay, h)

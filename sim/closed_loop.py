@@ -35,7 +35,7 @@ INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
 
 TRACE_COLUMNS = (
     "time_s",
-    "want_rad",
+    "setpoint_rad",
     "angle_rad",
     "joint_rad",
     "speed_rad_s",

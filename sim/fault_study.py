@@ -124,7 +124,7 @@ def normal_use(joint: Joint, seconds: float, seed: int) -> Scenario:
     rng = np.random.default_rng(seed)
     limits = joint.settings.limits
     low, high = limits.command_low_rad, limits.command_high_rad
-    if joint.settings.sensing.travel != 0:
+    if joint.settings.sensor.travel != 0:
         low, high = span_of(joint.settings)
     angle = low + 0.3 * (high - low)
     scene = Scenario("normal_use", angle, seconds, meaning="normal use")
@@ -221,7 +221,7 @@ def _row(joint: Joint, fleet: Fleet, name: str, scenes: list[tuple[float, Scenar
         pull = float(run.plants["peak_cable_N"].max())
         if pull > peak:
             peak, worst = pull, at
-        if joint.settings.sensing.travel == 0:
+        if joint.settings.sensor.travel == 0:
             beyond = max(
                 beyond,
                 float((run.scores["high_rad"] - limits.travel_high_rad).max()),

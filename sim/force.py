@@ -145,7 +145,7 @@ def mode_forces(joint: Joint) -> ModeForces:
 def contact_scenes(joint: Joint) -> list[Scenario]:
     """Moves at full speed into something hard after run-ups of several lengths, and something soft."""
     low, high = scenarios.span_of(joint.settings)
-    if joint.settings.sensing.travel == LIMITED:
+    if joint.settings.sensor.travel == LIMITED:
         low, high = joint.settings.limits.command_low_rad, joint.settings.limits.command_high_rad
     else:
         low, high = low - 1.0, high + 1.0

@@ -39,7 +39,7 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
     """
     settings = Settings()
     settings.tick_s = 1.0 / file.control.rate
-    _fill_sensing(settings, file, part, name)
+    _fill_sensor(settings, file, part, name)
     _fill_limits(settings, file, part, name)
     _fill_watch(settings, file, part, name)
     _fill_stopping(settings, file, part)
@@ -51,8 +51,8 @@ def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
 
 
 CAUSES = {
-    "sensing.rail_low_counts": "sensor.effective_bits", "sensing.correction_rad": "sensor.pull_down",
-    "sensing.jump_rad": "control.rate", "limits.current_A": "limits.tip_force",
+    "sensor.rail_low_counts": "sensor.effective_bits", "sensor.correction_rad": "sensor.pull_down",
+    "sensor.jump_rad": "control.rate", "limits.current_A": "limits.tip_force",
     "limits.grip_current_A": "limits.grip_force", "limits.check_current_A": "joint.gravity_torque",
     "limits.newton_per_A": "joint.tip_distance", "limits.speed_rad_s": "drive.supply",
     "limits.brake_rad_s2": "limits.tip_force", "watch.friction_V": "joint.gravity_torque",
@@ -82,8 +82,8 @@ def _refuse_contradictions(settings: Settings, name: str) -> None:
     )
 
 
-def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) -> None:
-    s = settings.sensing
+def _fill_sensor(settings: Settings, file: JointFile, part: Part, name: str) -> None:
+    s = settings.sensor
     p = part.probe
     s.travel = CONTINUOUS if file.joint.travel == "continuous" else LIMITED
     s.counts_top = p.top_counts
@@ -91,7 +91,7 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
     s.rad_per_count = p.sign * p.electrical_rad / p.top_counts
     s.rail_low_counts = ceil(0.005 * p.top_counts + 4.0 * p.noise_counts)
     s.rail_high_counts = p.top_counts - s.rail_low_counts
-    s.tracks = file.sensor.wipers
+    s.wipers = file.sensor.wipers
     noise_rad = p.noise_counts * p.electrical_rad / p.top_counts
     fastest = motor_speed(part, 1.06 * file.drive.supply)
     # Twice the no-load speed (an object lets go, a cable unwinds) and ten
@@ -113,7 +113,7 @@ def _fill_sensing(settings: Settings, file: JointFile, part: Part, name: str) ->
         s.second_zero_counts = s.zero_counts + (
             p.second_offset_rad / p.electrical_rad * p.top_counts * p.sign
         )
-        if s.tracks == 2 and s.gap_rad > 0.9 * p.second_offset_rad:
+        if s.wipers == 2 and s.gap_rad > 0.9 * p.second_offset_rad:
             raise InputError(
                 name,
                 "sensor.second_wiper_at",
@@ -145,7 +145,7 @@ def held_ticks(noise_counts: float, rate_Hz: float) -> int:
 
 def _fill_correction(settings: Settings, part: Part) -> None:
     """Undo the pull-down's loading (known from its value) by the linearity table."""
-    s = settings.sensing
+    s = settings.sensor
     m = part.probe.load_ratio
     if m <= 0.0:
         return
@@ -258,7 +258,7 @@ def swing(file: JointFile, part: Part, name: str = "") -> float:
 def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> None:
     w = settings.watch
     limits = settings.limits
-    noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
+    noise_rad = part.probe.noise_counts * abs(settings.sensor.rad_per_count)
     w.friction_V = max(breakaway_spread(file, part, name)[1], spring_hold_V(file, part, name))
     w.spring_V = max(breakaway_spread(file, part, name, spring=True)[1] - w.friction_V, 0.0)
     w.emf_V_s = limits.back_emf_V_s
@@ -308,7 +308,7 @@ def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     watch = settings.watch
     s.check_V = 1.25 * watch.friction_V + watch.spring_V if tested else 0.0
     s.check_s = 0.8
-    noise_rad = part.probe.noise_counts * abs(settings.sensing.rad_per_count)
+    noise_rad = part.probe.noise_counts * abs(settings.sensor.rad_per_count)
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad
     # The self-test and the release may use what moves the stiffest part, no more.
     settings.limits.check_current_A = (

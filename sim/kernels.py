@@ -28,7 +28,7 @@ MODULES = (
     "controller.joint.heat",
     "controller.joint.reading",
     "controller.joint.turning",
-    "controller.joint.sensing",
+    "controller.joint.sensor",
     "controller.joint.motion.segments",
     "controller.joint.motion.speed_change",
     "controller.joint.motion.profile",

@@ -24,7 +24,7 @@ COLUMNS = 16
 def keep_row(trace: "Any", row: int, t: float, x: "Plant", report: "Report") -> None:
     """Write one row of the trace (columns: closed_loop.TRACE_COLUMNS)."""
     trace[row, 0] = t
-    trace[row, 1] = report.want_rad
+    trace[row, 1] = report.setpoint_rad
     trace[row, 2] = report.angle_rad
     trace[row, 3] = x.joint_rad
     trace[row, 4] = report.speed_rad_s
@@ -53,7 +53,7 @@ def read_in(
     """Stage 1: read converter, supply and link age into ``readings``."""
     h = settings.tick_s * steps
     readings.counts = sensor.read(p.probe, s, x.joint_rad, h)
-    if settings.sensing.tracks == 2:
+    if settings.sensor.wipers == 2:
         readings.second_counts = sensor.read_second(p.probe, s, x.joint_rad)
     readings.supply_V = x.bus_V
     readings.current_A = x.current_A
@@ -63,13 +63,13 @@ def read_in(
 
 
 def run_plant(
-    p: "Part", x: "Plant", run: "Run", value: float, want_rad: float, tick_s: float
+    p: "Part", x: "Plant", run: "Run", value: float, setpoint_rad: float, tick_s: float
 ) -> None:
     """One tick of plant: the old drive while computing, then the new one."""
     h = tick_s / run.substeps
     if run.delay > 0:
         plant.run_substeps(p, x, run.duty, run.delay, h)
-    run.duty = drive_duty(p, x, run, value, want_rad, tick_s)
+    run.duty = drive_duty(p, x, run, value, setpoint_rad, tick_s)
     if run.delay < run.substeps:
         plant.run_substeps(p, x, run.duty, run.substeps - run.delay, h)
 
@@ -115,12 +115,12 @@ def end_tick(
 ) -> None:
     """Score, trace and plant of a tick, after the control tick."""
     if score.on == 1:
-        scoring.score_step(score, x.joint_rad, report.want_rad)
+        scoring.score_step(score, x.joint_rad, report.setpoint_rad)
         scoring.score_drive(score, report.allowed_V)
     scoring.score_guard(score, allowed, report, output, x, tick)
     if run.trace_every > 0 and tick % run.trace_every == 0:
         keep_row(trace, tick // run.trace_every, tick * settings.tick_s, x, report)
-    run_plant(p, x, run, output.value, report.want_rad, settings.tick_s)
+    run_plant(p, x, run, output.value, report.setpoint_rad, settings.tick_s)
     score.mode = report.mode
     score.end_rad = x.joint_rad
 

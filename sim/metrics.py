@@ -20,7 +20,7 @@ import numpy as np
 from sim.program import LIMIT_BITS
 
 LIMIT_NAMES = ("travel", "speed", "force", "slew", "supply", "heat", "weak")
-MODE_NAMES = ("unpowered", "checking", "powered", "stopping", "tripped")
+MODE_NAMES = ("off", "checking", "powered", "stopping", "tripped")
 
 
 @dataclass

@@ -86,7 +86,7 @@ class Score(Record):
     outside_window = integer(0, "tick")
     "Ticks in which the drive lay outside the window of the limits."
     driven_off = integer(0, "tick")
-    "Ticks in which an unpowered joint had a drive."
+    "Ticks in which a joint that was off had a drive."
     not_finite = integer(0, "tick")
     relit = integer(0, "tick")
     "Ticks in which a tripped joint was driven without having been cleared."

@@ -1,6 +1,6 @@
 """A recorded run once more, in simulation: the same setpoints on another plant.
 
-    scene = replay(tick_s, time_s, want_rad, angle_rad)
+    scene = replay(tick_s, time_s, setpoint_rad, angle_rad)
     trace = simulate(joint, scene)
     simulated = trace["angle_rad"][lead_ticks(tick_s) :][: len(time_s)]
 
@@ -26,7 +26,7 @@ def lead_ticks(tick_s: float) -> int:
 
 
 def replay(
-    tick_s: float, time_s: np.ndarray, want_rad: np.ndarray, angle_rad: np.ndarray
+    tick_s: float, time_s: np.ndarray, setpoint_rad: np.ndarray, angle_rad: np.ndarray
 ) -> Scenario:
     """Return the scenario that streams recorded setpoints (s, rad, rad; shape (n,) each).
 
@@ -34,7 +34,7 @@ def replay(
     """
     if len(time_s) < 2:
         raise ValueError("needs at least two rows of a powered joint")
-    want = on_ticks(tick_s, time_s, want_rad)
+    want = on_ticks(tick_s, time_s, setpoint_rad)
     rate = np.gradient(want, tick_s)
     made = Scenario(
         "replay", float(angle_rad[0]), LEAD_S + len(want) * tick_s, meaning="recorded setpoints"

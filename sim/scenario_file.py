@@ -58,7 +58,7 @@ CHOICES: dict[str, tuple[int, str, dict[str, float], str]] = {
     "request": (
         program.REQUEST,
         "what",
-        {"arm": 1, "disarm": 2, "stop": 3, "clear": 4, "release": 5, "ease": 6},
+        {"arm": 1, "disarm": 2, "stop": 3, "clear": 4, "release": 5, "controlled_stop": 6},
         "a request to the supervisor",
     ),
     "wiper": (
@@ -87,6 +87,14 @@ class Chosen:
     scenario: Scenario
     part: tuple[int, int] | None = None
     """Seed and number of the part drawn from the spread."""
+
+
+RENAMED = {"ease": "controlled_stop"}
+"""Words of before, and what they are called now."""
+
+
+def _renamed(word: object) -> str:
+    return f"was renamed to {RENAMED[word]}; " if isinstance(word, str) and word in RENAMED else ""
 
 
 def step_words(kind: int, a: float, b: float, c: float, tick_s: float) -> dict[str, Any]:
@@ -203,7 +211,10 @@ def _add_step(file: str, key: str, one: object, scene: Scenario, tick_s: float) 
         _known(file, key, one, ("at", "do", word))
         if one.get(word) not in choices:
             raise InputError(
-                file, f"{key}.{word}", one.get(word), "must be one of " + ", ".join(choices)
+                file,
+                f"{key}.{word}",
+                one.get(word),
+                _renamed(one.get(word)) + "must be one of " + ", ".join(choices),
             )
         scene.at(at, kind, float(choices[one[word]]))
     else:

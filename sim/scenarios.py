@@ -63,7 +63,7 @@ class Scenario:
 
 def fine_band(settings: Settings, noise_counts: float) -> float:
     """Band (rad) of settling to the sensor: +-4 sigma of its noise, at least a count."""
-    return max(4.0 * noise_counts, 1.0) * abs(settings.sensing.rad_per_count)
+    return max(4.0 * noise_counts, 1.0) * abs(settings.sensor.rad_per_count)
 
 
 def step(
@@ -140,8 +140,8 @@ def span_of(settings: Settings) -> tuple[float, float]:
 
     Continuous travel: half a turn, away from the sensor's gap.
     """
-    if settings.sensing.travel == 1:
-        middle = settings.sensing.gap_from_rad + 0.5 * settings.sensing.gap_rad + pi
+    if settings.sensor.travel == 1:
+        middle = settings.sensor.gap_from_rad + 0.5 * settings.sensor.gap_rad + pi
         middle -= 2.0 * pi * round(middle / (2.0 * pi))
         return middle - 0.5236, middle + 0.5236
     low, high = settings.limits.command_low_rad, settings.limits.command_high_rad
@@ -155,7 +155,7 @@ def step_ends(settings: Settings, step_rad: float = 60.0 * DEG) -> tuple[float, 
     """
     low, high = span_of(settings)
     middle, half = 0.5 * (low + high), 0.5 * step_rad
-    if settings.sensing.travel == 0:
+    if settings.sensor.travel == 0:
         half = min(half, 0.5 * (settings.limits.command_high_rad - settings.limits.command_low_rad))
     return middle - half, middle + half
 

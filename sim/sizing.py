@@ -174,7 +174,7 @@ def size(joint: Joint) -> Size:
     found = linear.margins(part, s.gains, s.tick_s, joint.delay_s)
     diameter = file.cable.diameter
     material = materials.MATERIALS.get(file.cable.material or "")
-    noise = part.probe.noise_counts * abs(s.sensing.rad_per_count)
+    noise = part.probe.noise_counts * abs(s.sensor.rad_per_count)
     gentle = physics.hold_current(part)
     stall_force = physics.tip_force_of_current(part, stall)
     limit_force = physics.tip_force_of_current(part, limit)

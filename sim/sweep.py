@@ -107,7 +107,7 @@ def evaluate(tables: dict[str, Any], name: str) -> dict[str, float]:
     ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
     stall = physics.tip_force_of_current(part, part.supply_V / ohm)
     low, high = span_of(joint.settings)
-    fine = 4.0 * part.probe.noise_counts * abs(joint.settings.sensing.rad_per_count)
+    fine = 4.0 * part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
     middle = 0.5 * (low + high)
     large = simulate(joint, step(*step_ends(joint.settings), fine, 0.6, 0.5)).metrics
     small = simulate(joint, step(middle, middle + DEG, fine, 0.3, 0.3)).metrics

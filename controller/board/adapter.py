@@ -159,6 +159,6 @@ class Board:
         if self.watchdog is None:
             self.watchdog = WDT(timeout=WATCHDOG_MS)
 
-    def deadman_trips(self):
+    def standstills(self):
         """Times the second watch has cut the drive."""
         return self.trips

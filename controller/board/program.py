@@ -133,7 +133,7 @@ class ChipNode(NativeNode):
         self.trips = trips
         self.stopped = True
         self.timing.fits = False
-        self.joints.fail(faults.DEADMAN, False, self.tick)
+        self.joints.fail(faults.STANDSTILL, False, self.tick)
         self.telemetry.text(2, "the timer's interrupt has stopped; start the board anew")
 
     def look(self, steps):

@@ -57,8 +57,8 @@ def begin(own: "State") -> None:
 def add(own: "State", share: float, other: "State") -> None:
     """Put into ``own`` what one joint that is crossed wants and does (rad/s, rad/s^2 of this joint)."""
     counted = share * wanted(other)
-    own.motion.across_rad_s += counted * other.motion.want_rad_s
-    own.motion.across_rad_s2 += counted * other.motion.want_rad_s2
+    own.motion.across_rad_s += counted * other.motion.setpoint_rad_s
+    own.motion.across_rad_s2 += counted * other.motion.setpoint_rad_s2
     own.sensed.across_rad_s += share * trusted(other) * other.sensed.speed_rad_s
 
 

@@ -42,8 +42,8 @@ STOP_PRESSED = const(16)
 "stop pressed | somebody pressed STOP | see that all is well, clear, arm again | the tick in which it arrives | never by itself"
 TICK_ERROR = const(17)
 "error in the tick | a program error was caught in the control tick | read the log; report it | the same tick | never in sound code"
-DEADMAN = const(18)
-"deadman fired | the loop stood still | find out what held it up; events.jsonl of the recording tells what came before | 20 ms; latched in the next tick | a loop that ticks beats in every tick"
+STANDSTILL = const(18)
+"control loop stood still | a tick did not come in time | find out what held it up; events.jsonl of the recording tells what came before | 20 ms; latched in the next tick | a loop that ticks beats in every tick"
 BLIND = const(19)
 "too long in the dead gap | a slow or stopped crossing of the sensor's dead gap | cross it faster; turn by hand to a live angle; fit a second wiper | `blind_limit_s` (0.1 s and twice what the slowest part takes) | moves are planned to cross faster"
 CHECK_FAILED = const(20)

@@ -7,7 +7,7 @@ class Command(Record):
     """What is asked of the joint; a request is taken once and cleared."""
 
     request = integer(0)
-    "0 none, 1 arm, 2 disarm, 3 stop, 4 clear, 5 release, 6 ease (controlled stop)."
+    "0 none, 1 arm, 2 disarm, 3 stop, 4 clear, 5 release, 6 controlled stop."
     kind = integer(0)
     "New setpoint: 0 none, 1 move to target, 2 streamed, 3 hold here."
     target_rad = real(0.0, "rad")
@@ -38,7 +38,7 @@ class Readings(Record):
     link_age_s = real(0.0, "s")
     "Time since the last valid frame."
     outside_fault = integer(0)
-    "Fault found outside the joint (deadman, settings, watchdog); 0 none."
+    "Fault found outside the joint (standstill, settings, watchdog); 0 none."
 
 
 class Report(Record):
@@ -46,8 +46,8 @@ class Report(Record):
 
     angle_rad = real(0.0, "rad")
     speed_rad_s = real(0.0, "rad/s")
-    want_rad = real(0.0, "rad")
-    want_rad_s = real(0.0, "rad/s")
+    setpoint_rad = real(0.0, "rad")
+    setpoint_rad_s = real(0.0, "rad/s")
     demand_V = real(0.0, "V")
     allowed_V = real(0.0, "V")
     drive = real(0.0)

@@ -150,7 +150,7 @@ def allow(
     st.bits = 0
     if not -1.0e6 < u < 1.0e6:  # not a number, or infinite: never let it out
         u = 0.0
-    u = cap_speed(s, st, settings.sensing.travel, u, sensed.angle_rad, sensed.speed_rad_s, most)
+    u = cap_speed(s, st, settings.sensor.travel, u, sensed.angle_rad, sensed.speed_rad_s, most)
     share = heat.derating(settings.heat, st.winding_C)
     if share < 1.0:
         st.bits |= HEAT

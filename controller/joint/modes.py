@@ -6,7 +6,7 @@ MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from controller.joint.state import Command, Mode
 
-UNPOWERED = const(0)
+OFF = const(0)
 CHECKING = const(1)
 POWERED = const(2)
 STOPPING = const(3)
@@ -18,9 +18,9 @@ DISARM = const(2)
 STOP = const(3)
 CLEAR = const(4)
 RELEASE = const(5)
-EASE = const(6)
+CONTROLLED_STOP = const(6)
 
-# by number of the request: none, arm, disarm, stop, clear, release, ease
+# by number of the request: none, arm, disarm, stop, clear, release, controlled stop
 RANK = (0, 1, 5, 6, 2, 3, 4)
 
 # mode.phase

@@ -51,7 +51,7 @@ def filter_speed(g: "Gains", loop: "Loop", angle: float, h: float) -> float:
     return speed
 
 
-def rest(g: "Gains", loop: "Loop", error: float, want_rad_s: float, h: float) -> None:
+def rest(g: "Gains", loop: "Loop", error: float, setpoint_rad_s: float, h: float) -> None:
     """Decide whether the loop rests (dead band with hysteresis, rad).
 
     By the low-passed error: noise alone must neither wake it nor put it to
@@ -66,7 +66,7 @@ def rest(g: "Gains", loop: "Loop", error: float, want_rad_s: float, h: float) ->
         away = -away
     if calm < 0.0:
         calm = -calm
-    if calm > g.rest_out_rad or want_rad_s != 0.0 or away > 4.0 * g.rest_out_rad:
+    if calm > g.rest_out_rad or setpoint_rad_s != 0.0 or away > 4.0 * g.rest_out_rad:
         loop.resting = 0
     elif calm < g.rest_in_rad and away < 2.0 * g.rest_out_rad:
         loop.resting = 1
@@ -86,9 +86,9 @@ def scheduled_kp(g: "Gains", error: float) -> float:
     return g.kp * (g.near_factor + (1.0 - g.near_factor) * fade)
 
 
-def friction_feed(g: "Gains", want_rad_s: float) -> float:
+def friction_feed(g: "Gains", setpoint_rad_s: float) -> float:
     """Voltage (V) against dry friction, faded in over a small wanted speed."""
-    share = want_rad_s / g.friction_speed_rad_s
+    share = setpoint_rad_s / g.friction_speed_rad_s
     if share > 1.0:
         share = 1.0
     elif share < -1.0:
@@ -118,17 +118,17 @@ def breakaway_feed(g: "Gains", error: float) -> float:
 
 def held_back(g: "Gains", loop: "Loop", motion: "Motion") -> float:
     """What the setpoint weight keeps from the proportional term (rad): (1 - b)(r - r0)."""
-    return (1.0 - g.setpoint_weight) * (motion.want_rad - loop.origin_rad)
+    return (1.0 - g.setpoint_weight) * (motion.setpoint_rad - loop.origin_rad)
 
 
 def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -> float:
     """Stage 5: return the demanded voltage (V) at measured ``angle`` (rad)."""
-    error = motion.want_rad - angle
+    error = motion.setpoint_rad - angle
     loop.error_rad = error
-    drum = motion.want_rad_s + motion.across_rad_s
+    drum = motion.setpoint_rad_s + motion.across_rad_s
     rest(g, loop, error, drum, h)
     speed = filter_speed(g, loop, angle, h)
-    want = motion.want_rad_s
+    want = motion.setpoint_rad_s
     if loop.resting == 1:
         pull = loop.calm_rad - held_back(g, loop, motion)
         loop.demand_V = scheduled_kp(g, loop.calm_rad) * pull + loop.integral_V
@@ -136,7 +136,7 @@ def demand(g: "Gains", loop: "Loop", motion: "Motion", angle: float, h: float) -
     pull = error - held_back(g, loop, motion)
     u = scheduled_kp(g, error) * pull + loop.integral_V
     u += g.kd * (g.rate_weight * want - speed)
-    push = motion.want_rad_s2 + motion.across_rad_s2
+    push = motion.setpoint_rad_s2 + motion.across_rad_s2
     u += g.speed_feed * drum + g.acceleration_feed * push
     if g.friction_feed_V > 0.0:
         u += friction_feed(g, drum)

@@ -40,9 +40,9 @@ class Sensed(Record):
 class Motion(Record):
     """Stage 4: where the joint should be now, and the plan it follows."""
 
-    want_rad = real(0.0, "rad")
-    want_rad_s = real(0.0, "rad/s")
-    want_rad_s2 = real(0.0, "rad/s^2")
+    setpoint_rad = real(0.0, "rad")
+    setpoint_rad_s = real(0.0, "rad/s")
+    setpoint_rad_s2 = real(0.0, "rad/s^2")
     across_rad_s = real(0.0, "rad/s")
     "What the drum must turn beside, because joints that its cables cross are to move."
     across_rad_s2 = real(0.0, "rad/s^2")

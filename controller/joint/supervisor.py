@@ -1,10 +1,10 @@
 """Stages 3 and 7: modes, what latches, and the last gate before the drive.
 
-    unpowered --arm--> checking --both strokes seen--> powered; --release--> stopping
-    powered --ease, release, fault of category 1--> stopping --> unpowered or tripped
-    any --fault of category 0, stop--> tripped --clear, cause gone--> unpowered
+    off --arm--> checking --both strokes seen--> powered; --release--> stopping
+    powered --controlled stop, release, fault of category 1--> stopping --> off or tripped
+    any --fault of category 0, stop--> tripped --clear, cause gone--> off
 
-``unpowered`` and ``tripped`` mean a drive of exactly zero in the same tick. A
+``off`` and ``tripped`` mean a drive of exactly zero in the same tick. A
 trip stays until it is cleared, and clearing never arms. ``checking`` is the
 arming self-test: a low-force ramp in each direction that must move the joint
 the right way. ``stopping`` ends by a deadline whatever happens; it may end in
@@ -18,16 +18,16 @@ from controller.joint.modes import (
     ARM,
     CHECKING,
     CLEAR,
+    CONTROLLED_STOP,
     DISARM,
-    EASE,
     FIRST,
+    OFF,
     POWERED,
     RELEASE,
     SECOND,
     STOP,
     STOPPING,
     TRIPPED,
-    UNPOWERED,
     driven,
 )
 from controller.joint.motion import trajectory
@@ -66,7 +66,7 @@ def end_stop(m: "Mode") -> None:
     if m.next_fault != faults.NONE:
         trip(m, m.next_fault)
     else:
-        m.mode = UNPOWERED
+        m.mode = OFF
         m.grip = 0
         m.open_V = 0.0
 
@@ -105,14 +105,14 @@ def take_request(
         if m.mode == STOPPING:
             end_stop(m)  # a fault that began the stop latches all the same
         elif m.mode != TRIPPED:
-            m.mode = UNPOWERED
+            m.mode = OFF
             m.grip = 0
     elif request == CLEAR:
         if m.mode == TRIPPED and cause == faults.NONE:
-            m.mode = UNPOWERED
+            m.mode = OFF
             m.fault = faults.NONE
             m.next_fault = faults.NONE
-    elif request == ARM and m.mode == UNPOWERED:
+    elif request == ARM and m.mode == OFF:
         m.next_fault = faults.NONE
         m.push_sign = 0.0  # of an earlier run: no direction to release from
         if cause != faults.NONE:
@@ -124,15 +124,15 @@ def take_request(
             enter(m, POWERED, FIRST, angle)
     elif request == RELEASE and cause == faults.NONE and may_release(m):
         start_stop(settings, m, faults.NONE, angle, True)
-    elif request == EASE and m.mode == CHECKING:
-        m.mode = UNPOWERED
-    elif request == EASE and m.mode == POWERED:
+    elif request == CONTROLLED_STOP and m.mode == CHECKING:
+        m.mode = OFF
+    elif request == CONTROLLED_STOP and m.mode == POWERED:
         start_stop(settings, m, faults.NONE, angle, False)
 
 
 def may_release(m: "Mode") -> bool:
     """Tell whether a release may begin: driven now, or off and it is known which way it pushed."""
-    return m.mode == POWERED or (m.mode == UNPOWERED and m.push_sign != 0.0)
+    return m.mode == POWERED or (m.mode == OFF and m.push_sign != 0.0)
 
 
 def first_stroke(limits: "Limits", angle: float) -> float:
@@ -243,5 +243,5 @@ def remember_push(settings: "Settings", m: "Mode", push: float) -> None:
 
 
 def last_gate(m: "Mode", u: float) -> float:
-    """Stage 7: zero in every unpowered mode, whatever came before (V)."""
+    """Stage 7: zero in every mode without drive, whatever came before (V)."""
     return u if driven(m.mode) else 0.0

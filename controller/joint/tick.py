@@ -1,6 +1,6 @@
 """One joint's tick: the stages in order, and nothing else.
 
-    2 sensing     counts to angle and speed
+    2 sensor      counts to angle and speed
     3 supervisor  command, faults and what happened last tick to the mode
     4 trajectory  target to setpoint
     5 pid         setpoint to demanded voltage
@@ -13,7 +13,7 @@ Stage 1 (waiting for the tick, reading the converter) is the node's. The drive
 is put out before the report is filled.
 """
 
-from controller.joint import angles, drive, limits, modes, pid, sensing, supervisor, turning
+from controller.joint import angles, drive, limits, modes, pid, sensor, supervisor, turning
 from controller.joint.motion import trajectory
 
 MYPY = False
@@ -63,9 +63,9 @@ def take_in(settings: "Settings", state: "State", readings: "Readings") -> None:
     """Stage 2, and folding away whole turns where there are any."""
     counts = readings.counts
     second = readings.second_counts
-    sensing.sense(settings.sensing, state.sensed, counts, second, readings.steps, settings.tick_s)
+    sensor.sense(settings.sensor, state.sensed, counts, second, readings.steps, settings.tick_s)
     state.loop.last_rad += state.sensed.put_right_rad
-    folded = sensing.fold_turns(settings.sensing, state.sensed)
+    folded = sensor.fold_turns(settings.sensor, state.sensed)
     if folded != 0:
         away = -angles.TURN_RAD * folded
         trajectory.shift(state.motion, away)
@@ -114,7 +114,7 @@ def demand(settings: "Settings", state: "State", steps: int, h: float) -> float:
     within = 1 if m.mode == modes.POWERED else 0
     trajectory.follow(settings, most, within, state.plan, motion, base, steps)
     if state.sensed.blind_s > 0.0:
-        turning.carry_with(state.sensed, motion.want_rad_s)
+        turning.carry_with(state.sensed, motion.setpoint_rad_s)
     u = pid.demand(settings.gains, state.loop, motion, state.sensed.angle_rad, h)
     return m.open_V if modes.open_loop(m) else u
 
@@ -141,8 +141,8 @@ def fill(report: "Report", state: "State", applied: float) -> None:
     """Stage 9: fill the report in place."""
     report.angle_rad = state.sensed.angle_rad
     report.speed_rad_s = state.sensed.speed_rad_s
-    report.want_rad = state.motion.want_rad
-    report.want_rad_s = state.motion.want_rad_s
+    report.setpoint_rad = state.motion.setpoint_rad
+    report.setpoint_rad_s = state.motion.setpoint_rad_s
     report.demand_V = state.loop.demand_V
     report.allowed_V = applied
     report.drive = state.output.value

@@ -13,11 +13,11 @@ from controller.joint.reading import at_rail, correction, straight_angle
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.joint.settings.settings import Sensing
+    from controller.joint.settings.settings import Sensor
     from controller.joint.state import Sensed
 
 
-def track_weight(s: "Sensing", counts: int) -> float:
+def track_weight(s: "Sensor", counts: int) -> float:
     """Trust in one of two wipers: 0 at its gap, 1 beyond ``blend_rad`` of it."""
     if at_rail(s, counts):
         return 0.0
@@ -32,7 +32,7 @@ def track_weight(s: "Sensing", counts: int) -> float:
 
 
 def blended_change(
-    s: "Sensing", st: "Sensed", counts: int, second: int, carried: float, doubt: float
+    s: "Sensor", st: "Sensed", counts: int, second: int, carried: float, doubt: float
 ) -> float:
     """Change of angle (rad) since the last tick by two wipers, by validity.
 
@@ -52,7 +52,7 @@ def blended_change(
     return (first_weight * one + second_weight * two) / (first_weight + second_weight)
 
 
-def near_gap(s: "Sensing", st: "Sensed", reach: float) -> bool:
+def near_gap(s: "Sensor", st: "Sensed", reach: float) -> bool:
     """Tell whether the carried angle lies within ``reach`` (rad) of the gap."""
     middle = s.gap_from_rad + 0.5 * s.gap_rad
     apart = wrapped(st.angle_rad - middle)
@@ -61,30 +61,30 @@ def near_gap(s: "Sensing", st: "Sensed", reach: float) -> bool:
     return apart <= 0.5 * s.gap_rad + reach
 
 
-def carried_change(s: "Sensing", st: "Sensed", h: float) -> float:
+def carried_change(s: "Sensor", st: "Sensed", h: float) -> float:
     """Change of angle (rad) in a tick without a reading to believe.
 
     None below half the speed that crosses the gap in time: there the speed is mostly
     noise, and following it would make a standing joint run.
     """
     speed = st.speed_rad_s if st.speed_rad_s >= 0.0 else -st.speed_rad_s
-    if s.tracks == 1 and speed * s.blind_limit_s < 0.5 * s.gap_rad:
+    if s.wipers == 1 and speed * s.blind_limit_s < 0.5 * s.gap_rad:
         return 0.0
     return st.speed_rad_s * h
 
 
-def carry_with(st: "Sensed", want_rad_s: float) -> None:
+def carry_with(st: "Sensed", setpoint_rad_s: float) -> None:
     """Carry the unseen angle on at the setpoint's speed (rad/s), never quicker than was seen.
 
     At the speed of before, the loop would brake against an angle that runs away from the joint,
     and turn it round inside the gap.
     """
     most = st.speed_rad_s if st.speed_rad_s >= 0.0 else -st.speed_rad_s
-    if want_rad_s > most:
-        want_rad_s = most
-    elif want_rad_s < -most:
-        want_rad_s = -most
-    st.speed_rad_s = want_rad_s
+    if setpoint_rad_s > most:
+        setpoint_rad_s = most
+    elif setpoint_rad_s < -most:
+        setpoint_rad_s = -most
+    st.speed_rad_s = setpoint_rad_s
 
 
 def carry_on(st: "Sensed", carried: float, h: float) -> float:
@@ -94,7 +94,7 @@ def carry_on(st: "Sensed", carried: float, h: float) -> float:
     return carried
 
 
-def take_behind_gap(s: "Sensing", st: "Sensed", moved: float, reach: float, h: float) -> float:
+def take_behind_gap(s: "Sensor", st: "Sensed", moved: float, reach: float, h: float) -> float:
     """Believe a reading behind the gap when the one before was off by the same.
 
     ``moved`` (rad) is what the reading says of the change. Returns the carried
@@ -115,7 +115,7 @@ def take_behind_gap(s: "Sensing", st: "Sensed", moved: float, reach: float, h: f
 
 
 def take_continuous(
-    s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, h: float
+    s: "Sensor", st: "Sensed", counts: int, second: int, steps: int, h: float
 ) -> float:
     """Read a joint that turns without end; return the change of angle (rad)."""
     carried = carried_change(s, st, h)
@@ -123,7 +123,7 @@ def take_continuous(
     # once blind, until a reading is believed: the carried angle may be across already
     beside = st.started == 1 and (st.blind_s > 0.0 or near_gap(s, st, reach))
     lost = at_rail(s, counts)
-    if s.tracks == 2:
+    if s.wipers == 2:
         beside = False
         lost = track_weight(s, counts) + track_weight(s, second) <= 0.0
     if lost:
@@ -133,7 +133,7 @@ def take_continuous(
             return carry_on(st, carried, h)
         st.odd_ticks += steps
         return 0.0
-    if s.tracks == 2:
+    if s.wipers == 2:
         moved = blended_change(s, st, counts, second, carried, 0.5 * reach)
     else:
         moved = wrapped(straight_angle(s, counts) - st.angle_rad)

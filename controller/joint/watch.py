@@ -17,7 +17,7 @@ from controller.joint.settings.settings import LIMITED
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
     from controller.joint.settings.safety_settings import Watch
-    from controller.joint.settings.settings import Sensing, Settings
+    from controller.joint.settings.settings import Sensor, Settings
     from controller.joint.state import Allowed, Evidence, Readings, Sensed, State
 
 
@@ -156,7 +156,7 @@ def beyond_travel(settings: "Settings", angle: float) -> float:
     return 0.0
 
 
-def sensor_fault(s: "Sensing", sensed: "Sensed") -> int:
+def sensor_fault(s: "Sensor", sensed: "Sensed") -> int:
     """Fault that the readings alone show, or NONE."""
     if sensed.odd_ticks >= s.bad_ticks:
         return faults.WIPER_RAIL if sensed.rail == 1 else faults.SENSOR_JUMP
@@ -170,7 +170,7 @@ def sensor_fault(s: "Sensing", sensed: "Sensed") -> int:
 def travel_fault(settings: "Settings", e: "Evidence", sensed: "Sensed") -> int:
     """Fault of angle and speed beyond their bounds, or NONE."""
     w = settings.watch
-    if settings.sensing.travel == LIMITED and w.over_travel_rad > 0.0:
+    if settings.sensor.travel == LIMITED and w.over_travel_rad > 0.0:
         if beyond_travel(settings, sensed.angle_rad) > w.over_travel_rad:
             e.over_ticks += 1
         else:
@@ -206,7 +206,7 @@ def standing_fault(settings: "Settings", state: "State", readings: "Readings") -
     late = count_late(settings.watch, state.evidence, readings.steps)
     supply = supply_fault(settings, state.allowed, readings)
     travel = travel_fault(settings, state.evidence, state.sensed)
-    sensor = sensor_fault(settings.sensing, state.sensed)
+    sensor = sensor_fault(settings.sensor, state.sensed)
     if readings.outside_fault != faults.NONE:
         return readings.outside_fault
     if sensor != faults.NONE:

@@ -21,7 +21,7 @@ def value_of(settings: "Settings", readings: "Readings", r: "Report", field: int
     if field == 0:
         return r.angle_rad
     if field == 1:
-        return r.want_rad
+        return r.setpoint_rad
     if field == 2:
         return r.allowed_V
     if field == 3:

@@ -84,10 +84,10 @@ class Joints:
         state.mode.mode = POWERED
         self.joint_tick(slot.settings, state, command, slot.readings, report)
 
-    def fail(self, fault: int, unpowered: bool, at: int) -> None:
-        """Trip every driven joint (with ``unpowered`` every joint) by hand in tick ``at``: no tick could."""
+    def fail(self, fault: int, every: bool, at: int) -> None:
+        """Trip every driven joint (with ``every`` all) by hand in tick ``at``: no tick could."""
         for slot in self.slots:
-            if unpowered or driven(slot.state.mode.mode):
+            if every or driven(slot.state.mode.mode):
                 supervisor.trip(slot.state.mode, fault)
                 slot.state.output.value = 0.0
                 slot.report.drive = 0.0
@@ -200,8 +200,8 @@ class Joints:
 
     def beyond_board(self, board: "Any", k: int, fresh: "Settings") -> "str | None":
         """Dotted name of the first setting that does not fit this board, or None."""
-        if fresh.sensing.counts_top != board.tops[k]:
-            return "sensing.counts_top"  # another oversampling: every angle would be wrong
+        if fresh.sensor.counts_top != board.tops[k]:
+            return "sensor.counts_top"  # another oversampling: every angle would be wrong
         if fresh.drive.kind == BUILTIN:  # it can be neither limited nor stopped
             return "drive.kind"
         if crosses_itself(fresh, k):

@@ -51,11 +51,11 @@ class Loop(Node):
         return age if age > reads else reads
 
     def outside_fault(self) -> int:
-        """What the joints are told: a fault found outside, or that the deadman has cut the drive meanwhile."""
-        trips = self.board.deadman_trips()
+        """What the joints are told: a fault found outside, or that the second watch has cut the drive meanwhile."""
+        trips = self.board.standstills()
         if trips != self.trips:
             self.trips = trips
-            self.outside = faults.DEADMAN
+            self.outside = faults.STANDSTILL
         return self.outside
 
     def on_tick(self, steps: int, now: int) -> None:
@@ -113,7 +113,7 @@ class Loop(Node):
         self.board.off()
         self.timing.measure(self)
         self.board.beat()
-        self.trips = self.board.deadman_trips()
+        self.trips = self.board.standstills()
         self.edge = ticks_add(self.clock.now(), self.tick_us)
 
     def run(self) -> None:

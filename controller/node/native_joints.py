@@ -127,9 +127,9 @@ class NativeJoints:
         """A tick on copies: 0 as it is, 1 as if powered and a target had just come, 2 the one after."""
         self.ask(_CALL_TRIAL, k, which)
 
-    def fail(self, fault: int, unpowered: bool, at: int) -> None:  # noqa: ARG002
-        """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
-        self.ask(_CALL_FAIL, fault, int(unpowered))
+    def fail(self, fault: int, every: bool, at: int) -> None:  # noqa: ARG002
+        """Trip every driven joint (with ``every`` all) by hand: no tick could."""
+        self.ask(_CALL_FAIL, fault, int(every))
 
     # --- what they do
 

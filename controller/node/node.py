@@ -4,8 +4,8 @@ The board adapter gives (``controller/board``, or a simulated one):
     read(k, readings)      converter and supply of joint k into its readings
     drive(k, value, pulse) puts out duty, or pulse width in s
     off()                  all drives off, at once
-    beat()                 deadman and watchdog: the loop is alive
-    deadman_trips()        times the deadman has fired
+    beat()                 second watch and watchdog: the loop is alive
+    standstills()        times the second watch has cut the drive
     tops                   highest reading of each joint's wiper, oversampling included (counts)
     KIND, FLAGS, INBOUND   numbers for IDENTITY; octets taken from the link in a tick
 Who ticks is a subclass's matter: ``loop.py`` looks for its ticks itself, on a chip an interrupt
@@ -97,7 +97,7 @@ class Node:
                 return True
         return False
 
-    def fail(self, fault: int, unpowered: bool = False) -> None:
-        """Trip every driven joint (with ``unpowered`` every joint) by hand: no tick could."""
+    def fail(self, fault: int, every: bool = False) -> None:
+        """Trip every driven joint (with ``every`` all) by hand: no tick could."""
         self.outside = fault
-        self.joints.fail(fault, unpowered, self.tick)
+        self.joints.fail(fault, every, self.tick)

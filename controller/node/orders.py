@@ -5,7 +5,7 @@ Functions return (result, detail) of the answer.
 
 from struct import unpack_from
 
-from controller.joint.modes import ARM, CLEAR, DISARM, EASE, POWERED, RANK, RELEASE, STOP
+from controller.joint.modes import ARM, CLEAR, CONTROLLED_STOP, DISARM, POWERED, RANK, RELEASE, STOP
 from controller.portable import const
 from controller.wire import messages as m
 
@@ -52,7 +52,7 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
         if body[1] == 0:
             node.board.off()
         elif body[1] == 1:
-            wanted = EASE
+            wanted = CONTROLLED_STOP
         else:
             return m.OUT_OF_RANGE, 1
     if wanted == ARM or wanted == RELEASE:

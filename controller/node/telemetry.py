@@ -146,7 +146,7 @@ class Telemetry:
             times = [one if one < 0xFFFF else 0xFFFF for one in times]
             damaged = reader.bad + reader.short + reader.long
             counts = [damaged, self.node.answering.gaps, self.lost()]
-            counts.append(self.node.board.deadman_trips())
+            counts.append(self.node.board.standstills())
             counts = [one & 0xFFFF for one in counts]
             self.queue(m.build(m.HEALTH, self.next_sequence(), *times, self.free(), *counts))
         t.reset()

@@ -63,7 +63,7 @@ ROWS = const(0x90)
 FAULT = const(0x91)
 "board | tick I, joint B, fault B, mode B | a fault was latched; repeated until SEEN"
 HEALTH = const(0x92)
-"board | mean_us H, most_us H, late H, collections H, collect_us H, free I, bad H, gaps H, dropped H, deadman H | twice a second"
+"board | mean_us H, most_us H, late H, collections H, collect_us H, free I, bad H, gaps H, dropped H, standstills H | twice a second"
 TEXT = const(0x93)
 "board | level B, text | a line for the log"
 
@@ -110,7 +110,7 @@ HALF_WRITTEN = const(10)
 
 # Telemetry fields, in this order in a row
 FIELDS = (
-    "angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V", "current_A",
+    "angle_rad", "setpoint_rad", "allowed_V", "force_N", "speed_rad_s", "demand_V", "current_A",
     "winding_C", "supply_V", "counts", "mode", "fault", "limits", "turn",
 )  # fmt: skip
 FIELD_COUNT = const(14)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 MEANING = {
     "window": "a drive outside the window of force limit and supply",
-    "off": "a drive that is not zero while unpowered or tripped",
+    "off": "a drive that is not zero while off or tripped",
     "number": "a drive that is no number",
     "relit": "a tripped joint driven again without a clear",
     "kick": "a drive in the first powered tick",

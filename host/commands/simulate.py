@@ -99,7 +99,7 @@ def run(
 
 def step_of(joint: "Joint", size: float) -> float:
     """The size of a step (rad), which must fit into the joint's range. Raises InputError."""
-    s, limits = joint.settings.sensing, joint.settings.limits
+    s, limits = joint.settings.sensor, joint.settings.limits
     most = limits.command_high_rad - limits.command_low_rad
     if s.travel == CONTINUOUS:
         most = TURN_RAD - s.gap_rad
@@ -111,7 +111,7 @@ def step_of(joint: "Joint", size: float) -> float:
 
 def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
     """Refuse what a person asks for beyond the range: the joint would stay where it is. Raises InputError."""
-    s, limits = joint.settings.sensing, joint.settings.limits
+    s, limits = joint.settings.sensor, joint.settings.limits
     low, high = limits.command_low_rad, limits.command_high_rad
     if s.travel == CONTINUOUS:
         low, high = -TURN_RAD, TURN_RAD

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from host.session import Session
     from sim.closed_loop import Joint
 
-FIELDS = ["angle_rad", "want_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
+FIELDS = ["angle_rad", "setpoint_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
           "winding_C", "supply_V", "mode", "fault", "limits"]  # fmt: skip
 
 
@@ -93,7 +93,7 @@ def _shape(wish: Wish, middle: float, reach: float, low_Hz: float, high_Hz: floa
 def _check(move: Move, joint: "Joint") -> None:
     """Refuse a move that leaves the commanded range anywhere: whole, before anything moves."""
     limits = joint.settings.limits
-    if joint.settings.sensing.travel == CONTINUOUS:
+    if joint.settings.sensor.travel == CONTINUOUS:
         _check_gap(move, joint)
         return
     for angle, at_s in ((move.low, move.low_s), (move.high, move.high_s)):
@@ -107,9 +107,9 @@ def _check(move: Move, joint: "Joint") -> None:
 
 def _check_gap(move: Move, joint: "Joint") -> None:
     """Refuse a move that asks for an angle inside the sensor's dead gap."""
-    s = joint.settings.sensing
+    s = joint.settings.sensor
     deg = 57.29577951308232
-    if s.tracks == 2:
+    if s.wipers == 2:
         return
     middle = s.gap_from_rad + 0.5 * s.gap_rad
     turns = range(floor((move.low - middle) / TURN_RAD), ceil((move.high - middle) / TURN_RAD) + 1)
@@ -261,7 +261,7 @@ def tracking(run: "Run", joint: int) -> dict[str, Any]:
     """How a joint followed: over the time it was powered."""
     mode = run.joint(joint, "mode")
     powered = mode == POWERED
-    away = (run.joint(joint, "want_rad") - run.joint(joint, "angle_rad"))[powered]
+    away = (run.joint(joint, "setpoint_rad") - run.joint(joint, "angle_rad"))[powered]
     if not len(away):
         return {"rms_rad": 0.0, "worst_rad": 0.0, "powered_rows": 0}
     return {"rms_rad": float(np.sqrt(np.mean(away**2))), "worst_rad": float(np.abs(away).max()),

@@ -38,7 +38,7 @@ def _joint(axes: Any, joint: Joint, run: "Run", k: int, t: np.ndarray) -> None:
         axes[0].set_title(f"{joint.file.joint.name}: no rows")
         return
     mode = run.joint(k, "mode")
-    want = np.where((mode == 0) | (mode == 4), np.nan, run.joint(k, "want_rad"))
+    want = np.where((mode == 0) | (mode == 4), np.nan, run.joint(k, "setpoint_rad"))
     axes[0].plot(t, run.joint(k, "angle_rad") * DEG, color=TRUE, lw=1.0, label="measured")
     axes[0].plot(t, want * DEG, color=WANT, ls="--", label="wanted")
     axes[0].set_title(joint.file.joint.name)

@@ -50,15 +50,15 @@ def trace_figure(joint: Joint, trace: Trace) -> Any:
 def _angle_panel(ax: Any, trace: Trace, part: np.ndarray, title: str) -> None:
     t = trace["time_s"][part]
     ax.plot(t, trace["angle_rad"][part] * DEG, color=MEASURED, lw=0.8, label="measured")
-    want = np.where(trace["mode"] == 0, np.nan, trace["want_rad"])[part]
+    want = np.where(trace["mode"] == 0, np.nan, trace["setpoint_rad"])[part]
     ax.plot(t, want * DEG, color=WANT, ls="--", label="wanted")
     ax.plot(t, trace["joint_rad"][part] * DEG, color=TRUE, label="true")
     ax.set(title=title, ylabel="joint angle, deg")
 
 
 def _error_panel(ax: Any, trace: Trace) -> None:
-    away = np.where(trace["mode"] == 0, np.nan, trace["joint_rad"] - trace["want_rad"]) * DEG
-    noise = (trace["angle_rad"] - trace["want_rad"]) * DEG
+    away = np.where(trace["mode"] == 0, np.nan, trace["joint_rad"] - trace["setpoint_rad"]) * DEG
+    noise = (trace["angle_rad"] - trace["setpoint_rad"]) * DEG
     ax.plot(trace["time_s"], noise, color=MEASURED, lw=0.5, alpha=0.6)
     ax.plot(trace["time_s"], away, color=TRUE)
     tail = away[len(away) // 2 :]

@@ -170,7 +170,7 @@ class Desk:
         rows = []
         for k, joint in enumerate(self.joints):
             limits = joint.settings.limits
-            turning = joint.settings.sensing.travel == 1
+            turning = joint.settings.sensor.travel == 1
             rows.append({
                 "name": joint.file.joint.name, "tip_force_N": joint.file.limits.tip_force,
                 "low_deg": -180.0 if turning else limits.command_low_rad * DEG,
@@ -178,7 +178,7 @@ class Desk:
                 "supply_V": joint.file.drive.supply, "speed_deg_s": limits.speed_rad_s * DEG,
                 "force_doubt": self.doubts[k], **asdict(self.forces[k]),
                 "warm_C": joint.settings.heat.warm_C, "hot_C": joint.settings.heat.hot_C,
-                "gains": self._gains(k), "rad_per_count": joint.settings.sensing.rad_per_count,
+                "gains": self._gains(k), "rad_per_count": joint.settings.sensor.rad_per_count,
             })  # fmt: skip
         known = {name: field for name, field in fields(Gains) if name in preview.SHOWN}
         return {
@@ -400,7 +400,7 @@ class Desk:
         k = self._joint(asked)
         limits = self.joints[k].settings.limits
         low, high = limits.command_low_rad * DEG, limits.command_high_rad * DEG
-        if self.joints[k].settings.sensing.travel == 1:
+        if self.joints[k].settings.sensor.travel == 1:
             low, high = -36000.0, 36000.0
         end = self._number_of(asked, "angle_deg", low - 1e-6, high + 1e-6, "deg") / DEG
         start = self._wanted(k)
@@ -434,7 +434,7 @@ class Desk:
         hertz = self._number_of(asked, "hertz", 0.05, 5.0, "Hz")
         seconds = self._number_of(asked, "seconds", 0.5, 120.0, "s")
         centre = self._wanted(k)
-        if self.joints[k].settings.sensing.travel == 0 and not (
+        if self.joints[k].settings.sensor.travel == 0 and not (
             limits.command_low_rad <= centre - amplitude
             and centre + amplitude <= limits.command_high_rad
         ):

@@ -16,7 +16,7 @@ from host.page.wanted import Wanted
 
 FIND_S = 0.5
 """Between attempts to open a lost link again."""
-FIELDS = ["angle_rad", "want_rad", "force_N", "allowed_V", "winding_C", "mode"]
+FIELDS = ["angle_rad", "setpoint_rad", "force_N", "allowed_V", "winding_C", "mode"]
 MORE = ["counts", "fault", "limits"]
 """Of a single joint too."""
 HEAD = struct.Struct("<IIII")

@@ -1,7 +1,7 @@
 """Board adapter of simulated joints (the interface stands in controller/node/node.py).
 
 The joints are moved on to the clock's time when the first of them is read. A loop that stands
-still (an injected freeze) loses the drive after the deadman's time, as on a real board.
+still (an injected freeze) loses the drive after the second watch's time, as on a real board.
 """
 
 from typing import Any
@@ -10,7 +10,7 @@ from controller.wire.messages import VIRTUAL
 from host.virtual.mechanism import Mechanism
 from sim.program import FREEZE, RAISE
 
-DEADMAN_US = 20_000
+STANDSTILL_US = 20_000
 MOST_FREEZE_S = 1.0
 FARTHEST = 1.0e9
 INBOUND = 128
@@ -68,17 +68,17 @@ class Adapter:
         return self.mechanism.strained(self.numbers)
 
     def take_freeze(self) -> int:
-        """Time (us) for which the loop stands still from now on; the deadman cuts the drive."""
+        """Time (us) for which the loop stands still from now on; the second watch cuts the drive."""
         span, self.frozen_us = self.frozen_us, 0
-        if span > DEADMAN_US:
+        if span > STANDSTILL_US:
             self.mechanism.advance(self.clock.us)
             self.trips += 1
             for number in self.numbers:
-                self.mechanism.cut(number, DEADMAN_US)
+                self.mechanism.cut(number, STANDSTILL_US)
         return span
 
-    def deadman_trips(self) -> int:
-        """Times the deadman has fired."""
+    def standstills(self) -> int:
+        """Times the second watch has cut the drive."""
         return self.trips
 
     def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:

@@ -90,8 +90,8 @@ class Board:
     def beat(self):
         """The other process knows whether the loop is alive."""
 
-    def deadman_trips(self):
-        """Times the deadman has fired."""
+    def standstills(self):
+        """Times the second watch has cut the drive."""
         return self.trips
 
     def meddle(self, k, kind, a, b, c):

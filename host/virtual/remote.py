@@ -3,7 +3,7 @@
 The other side is ``micropython_main.py``. Every call is one request on its standard input
 (little-endian), answered on its standard output:
 
-    request   op u8, now us i64, late us u32, deadman trips u32, error u8, room u8, octets u16,
+    request   op u8, now us i64, late us u32, standstills u32, error u8, room u8, octets u16,
               the octets of the link; with TICK for each joint counts i32 i32, supply f64, current f64
     MEDDLE    joint u8, kind u8, a b c f64: asked back while a request is worked on; answer u8
     END       leaving u8, silent us i64, lease us u32, allowance u16, greetings u32, for each joint what is done

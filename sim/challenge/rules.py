@@ -2,7 +2,7 @@
 
 Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
     window     the drive outside the window of force limit and supply of that tick
-    off        a drive that is not zero while unpowered or tripped
+    off        a drive that is not zero while off or tripped
     number     a drive that is no number, or infinite
     relit      a tripped joint driven again without having been cleared
     kick       a drive in the first powered tick after arming
@@ -60,7 +60,7 @@ class Rules:
             self.pull_N = 1.1 * strength / joint.file.cable.safety_factor
         self.room_rad: float | None = None
         self.way_rad = 0.0
-        self.gap = joint.settings.sensing.gap_rad > 0.0 and joint.settings.sensing.tracks == 1
+        self.gap = joint.settings.sensor.gap_rad > 0.0 and joint.settings.sensor.wipers == 1
         """Whether a slow crossing of a dead gap is rightly answered by a trip."""
         if joint.file.joint.range is not None:
             low, high = datasheet.hard_stops(joint.file)

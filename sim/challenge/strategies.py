@@ -16,7 +16,7 @@ Timed = tuple[int, tuple[str, list[tuple[int, Row]]]]
 """Wait (ms), kind, and its events: (ms after, event)."""
 Thing = tuple[int, float, int]
 """Grid steps ahead of the start, stiffness (N*m/rad), damping in 2 mN*m*s/rad."""
-NORMAL = ("move", "hold", "ease", "arm", "disarm", "grip_free")
+NORMAL = ("move", "hold", "controlled_stop", "arm", "disarm", "grip_free")
 """Kinds of step that a sound joint meets in normal use, free in the air."""
 MOVING = ("move", "stream", "grip_free")
 STIFFNESS = (0.3, 1.0, 3.0, 10.0, 30.0)
@@ -25,7 +25,7 @@ STIFFNESS = (0.3, 1.0, 3.0, 10.0, 30.0)
 def _angles(joint: Joint, beyond: int) -> tuple[float, float, Any]:
     """Lowest angle, step of the grid, and whole numbers that reach ``beyond`` the range."""
     limits = joint.settings.limits
-    if joint.settings.sensing.travel == LIMITED:
+    if joint.settings.sensor.travel == LIMITED:
         low, high = limits.command_low_rad, limits.command_high_rad
     else:
         low, high = -3.1, 3.1
@@ -81,7 +81,7 @@ def _steps(joint: Joint) -> dict[str, Any]:
         "stop": request(3),
         "clear": request(4),
         "release": request(5),
-        "ease": request(6),
+        "controlled_stop": request(6),
         "no_object": st.just([(0, (program.NO_OBJECT, 0.0, 0.0, 0.0))]),
         "load": _single(program.LOAD, st.integers(-8, 8).map(lambda k: 0.04 * k * stall_Nm)),
         "drop": _single(
@@ -104,7 +104,7 @@ def _steps(joint: Joint) -> dict[str, Any]:
 
 KINDS = (
     "move", "outside", "grip_free", "stream", "hold", "arm", "disarm", "stop", "clear", "release",
-    "ease", "object", "no_object", "load", "drop", "others", "wiper", "cut", "motor", "wires", "late",
+    "controlled_stop", "object", "no_object", "load", "drop", "others", "wiper", "cut", "motor", "wires", "late",
     "link",
 )  # fmt: skip
 
@@ -133,9 +133,9 @@ def programs(
     def build(drawn: tuple[int, bool, Thing | None, list[Timed]]) -> Scenario:
         start, test, thing, steps = drawn
         begins = low + step * start
-        if joint.settings.sensing.travel == CONTINUOUS and in_gap(joint.settings.sensing, begins):
+        if joint.settings.sensor.travel == CONTINUOUS and in_gap(joint.settings.sensor, begins):
             begins += (
-                joint.settings.sensing.gap_rad + step
+                joint.settings.sensor.gap_rad + step
             )  # no reading there: nothing could be armed
         made = Scenario("drawn", begins, duration_s, meaning="drawn by chance")
         made.self_test = test

@@ -188,7 +188,7 @@ def sequence_budget(
     run = simulate_hand(hand, programs(hand, sequence), seed=seed)
     names = fault_names()
     settled = round(0.3 / run.tick_s)
-    away = np.abs(run.column("want_rad") - run.column("joint_rad"))[:, settled:]
+    away = np.abs(run.column("setpoint_rad") - run.column("joint_rad"))[:, settled:]
     tripped = {hand.members[k].name: names[int(number)]
                for k, number in enumerate(run.scores["fault"]) if number != 0}  # fmt: skip
     low = float(run.bus_V.min())

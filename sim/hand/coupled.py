@@ -84,7 +84,7 @@ def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
 
 def _rest(joint: Joint) -> float:
     limits = joint.settings.limits
-    if joint.settings.sensing.travel != 0:
+    if joint.settings.sensor.travel != 0:
         return 0.0
     return limits.command_low_rad + 0.1 * (limits.command_high_rad - limits.command_low_rad)
 

@@ -385,7 +385,7 @@ def _postures(r: Reader, members: list[Member]) -> dict[str, dict[int, float]]:
             angle = r.quantity(key, value, "rad", "30 deg", -700.0, 700.0)
             low, high = limits.command_low_rad, limits.command_high_rad
             if (
-                members[k].joint.settings.sensing.travel == 0
+                members[k].joint.settings.sensor.travel == 0
                 and not low - 1e-9 <= angle <= high + 1e-9
             ):
                 raise r.wrong(key, value, f"must lie within the joint's travel, {low * DEG:.0f} .. {high * DEG:.0f} deg")  # fmt: skip

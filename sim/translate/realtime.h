@@ -218,7 +218,7 @@ static int32_t begin(Node *n) {
 static int32_t beyond_board(Node *n, Slot *s, int32_t place) {
     Settings *fresh = &n->staged;
     if ((int32_t)(fresh->tick_s * 1.0e6f + 0.5f) != n->tick_us) return first_cells[WRONG_TICK_S - 1] + 1;
-    if (fresh->sensing.counts_top != s->counts_top) return first_cells[WRONG_SENSING_COUNTS_TOP - 1] + 1;
+    if (fresh->sensor.counts_top != s->counts_top) return first_cells[WRONG_SENSOR_COUNTS_TOP - 1] + 1;
     if (fresh->drive.kind == BUILTIN) return first_cells[WRONG_DRIVE_KIND - 1] + 1;
     if (contradictions_crosses_itself(fresh, place)) return first_cells[WRONG_ACROSS_JOINT_1 - 1] + 1;
     if (!(contradictions_rest_voltage(fresh) <= s->rest_V)) return first_cells[WRONG_LIMITS_CURRENT_A - 1] + 1;
@@ -296,11 +296,11 @@ static int32_t hold(Slot *s) {
     return 1;
 }
 
-static int32_t fail(Node *n, int32_t fault, int32_t unpowered) {
+static int32_t fail(Node *n, int32_t fault, int32_t every) {
     n->outside = fault;
     for (int32_t k = 0; k < n->count; k++) {
         Slot *s = &n->slots[k];
-        if (!unpowered && !modes_driven(s->state.mode.mode)) continue;
+        if (!every && !modes_driven(s->state.mode.mode)) continue;
         supervisor_trip(&s->state.mode, fault);
         s->state.output.value = 0.0f;
         s->report.drive = 0.0f;
@@ -325,7 +325,7 @@ static int32_t trial(Node *n, Slot *s, int32_t which) {
     if (which == 1) {
         n->trial_state.mode.mode = POWERED;
         setpoint_aimed(&n->trial_command, 0, s->settings.limits.command_low_rad, 0);
-        if (n->trial_command.target_rad == n->trial_state.motion.want_rad)
+        if (n->trial_command.target_rad == n->trial_state.motion.setpoint_rad)
             n->trial_command.target_rad = s->settings.limits.command_high_rad;
     }
     tick_joint_tick(&s->settings, &n->trial_state, &n->trial_command, &n->trial_readings, &n->trial_report);

@@ -66,7 +66,7 @@ def setting_number(name: str) -> int:
     return [one for one, _ in leaves(Settings)].index(name) + 1
 
 
-BOARD_CHECKS = ("sensing.counts_top", "drive.kind", "across.joint_1", "limits.current_A", "limits.back_emf_V_s", "tick_s")  # fmt: skip
+BOARD_CHECKS = ("sensor.counts_top", "drive.kind", "across.joint_1", "limits.current_A", "limits.back_emf_V_s", "tick_s")  # fmt: skip
 
 
 def text() -> str:

@@ -83,7 +83,7 @@ def arm_and_wait_fields(session, every):
     """Arm with the mode in the telemetry, then ask for the rows that are counted."""
     session.telemetry(["mode"], 10, 2)
     arm_and_wait(session)
-    session.telemetry(["angle_rad", "want_rad", "allowed_V"], every, 8)
+    session.telemetry(["angle_rad", "setpoint_rad", "allowed_V"], every, 8)
 
 
 def speed_of(function, *arguments):

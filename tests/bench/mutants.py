@@ -19,7 +19,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[2]
-FILES = ("limits", "supervisor", "watch", "pid", "heat", "sensing", "turning", "motion/trajectory")
+FILES = ("limits", "supervisor", "watch", "pid", "heat", "sensor", "turning", "motion/trajectory")
 TESTS = (("tests/controller",), ("tests/properties/test_guards.py",),
          ("tests/sim/test_loop.py", "tests/sim/test_closed_loop_turning.py", "tests/both", "tests/properties/test_joint_machine.py"))  # fmt: skip
 """Tests in the order of what they cost; each set runs only where the ones before saw nothing."""

@@ -167,7 +167,7 @@ def make_twin_run(twin):
     def run(gains, loop, motion, p, x, a, b, every, ticks, substeps, h, supply):
         hs = h / substeps
         for n in range(ticks):
-            motion.want_rad = b if (n // every) % 2 == 1 else a
+            motion.setpoint_rad = b if (n // every) % 2 == 1 else a
             u = demand(gains, loop, motion, x.joint_rad, h)
             out = min(max(u, -supply), supply)
             settle(gains, loop, out, h)

@@ -68,7 +68,7 @@ class Board:
     def beat(self):
         """Nothing to feed."""
 
-    def deadman_trips(self):
+    def standstills(self):
         """None."""
         return 0
 
@@ -94,7 +94,7 @@ def settings():
     """Settings of the session: no self-test, watches that this joint passes."""
     s = Settings()
     s.tick_s = 0.002
-    s.sensing.rail_low_counts, s.sensing.rail_high_counts = 10, 4000
+    s.sensor.rail_low_counts, s.sensor.rail_high_counts = 10, 4000
     s.limits.travel_low_rad, s.limits.travel_high_rad = 0.2, 3.0
     s.limits.command_low_rad, s.limits.command_high_rad = 0.3, 2.9
     s.watch.still_s = s.watch.slow_s = s.watch.wrong_rad = 0.0

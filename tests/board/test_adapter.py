@@ -59,7 +59,7 @@ def test_levels_are_the_drive_and_never_more(drive):
     s.tick_s = 0.002
     s.stopping.check_V = 0.0
     s.drive.kind = int(bool(drive))
-    s.sensing.rail_low_counts, s.sensing.rail_high_counts = 10, 4000
+    s.sensor.rail_low_counts, s.sensor.rail_high_counts = 10, 4000
     s.limits.travel_low_rad, s.limits.travel_high_rad = 0.2, 3.9
     s.limits.command_low_rad, s.limits.command_high_rad = 0.3, 3.8
     s.watch.still_s = s.watch.slow_s = s.watch.wrong_rad = 0.0
@@ -196,18 +196,18 @@ def test_every_output_is_off_within_its_bound_at_any_phase_of_the_timer(
     node.board.outputs[0].put(65535, 30000)
     world.stand(GUARD_US)
     assert world.silent()
-    assert node.board.deadman_trips() == 1
+    assert node.board.standstills() == 1
     node.board.outputs[0].put(65535, 30000)
     world.stand(5000)
     assert world.silent(), "and again, whoever puts it on"
-    assert node.board.deadman_trips() == 1, "a standstill counts once"
+    assert node.board.standstills() == 1, "a standstill counts once"
     assert world.us - begun == GUARD_US + 5000
 
 
 def test_ticks_that_go_on_are_left_alone(make_node, host, world, run_for):
     node = started(make_node, host, run_for)
     world.stand(60_000)
-    assert node.board.deadman_trips() == 0
+    assert node.board.standstills() == 0
 
 
 def test_timers_are_hard_periodic_and_kept(make_node, host, world, run_for):

@@ -58,7 +58,7 @@ def test_a_file_that_is_no_micropython_does_not_compile(compiler, tmp_path):
 @pytest.mark.parametrize("chip", ["armv6m", "armv7m"])
 def test_hot_files_can_be_compiled_to_native_code(compiler, tmp_path, chip):
     """The native emitter knows less of the language; a port may want it for the tick."""
-    for name in ("pid", "limits", "sensing", "drive"):
+    for name in ("pid", "limits", "sensor", "drive"):
         source = ROOT / "controller" / "joint" / f"{name}.py"
         code = compile_file(
             compiler, source, tmp_path / "one.mpy", NATIVE + chip, "-X", "emit=native"

@@ -14,7 +14,7 @@ from controller.wire import framing, table
 from controller.wire import messages as m
 
 TICK_US = 2000
-DEADMAN_US = 20_000
+STANDSTILL_US = 20_000
 WRAP = 2**30
 ANSWER_US = 400  # what a turn of the loop, and one tick, take of the world's clock
 
@@ -171,9 +171,9 @@ def test_an_interrupt_that_fails_does_not_come_again_and_the_second_watch_cuts_t
         node.run()
     assert len(at) == 1
     for pins in ((2, 3), (6, 7)):
-        assert first_silence(world, pins) - at[0] <= DEADMAN_US
-    assert not nonzero_since(world, at[0] + DEADMAN_US), "and it stays off"
-    assert [node.joints.fault(k) for k in range(2)] == [faults.DEADMAN] * 2
+        assert first_silence(world, pins) - at[0] <= STANDSTILL_US
+    assert not nonzero_since(world, at[0] + STANDSTILL_US), "and it stays off"
+    assert [node.joints.fault(k) for k in range(2)] == [faults.STANDSTILL] * 2
     assert [node.joints.mode(k) for k in range(2)] == [modes.TRIPPED] * 2
     (text,) = host.of_kind(m.TEXT)
     assert b"interrupt has stopped" in text
@@ -234,7 +234,7 @@ def test_a_program_behind_the_ticks_may_be_late(driven, host, world, run_for, mo
     run_for(node, 0.3, (0.05, lambda: freeze(world, host, monkeypatch, 40_000)))
     assert node.joints.mode(0) == modes.POWERED
     assert node.joints.whole[cells.HEAD.index("late")] == 0
-    assert node.board.deadman_trips() == 0
+    assert node.board.standstills() == 0
 
 
 @pytest.mark.parametrize("freeze", FREEZES)
@@ -272,7 +272,7 @@ def test_a_host_that_falls_silent_loses_the_drive_within_the_lease(driven, host,
     run_for(node, 0.4, (0.05, lambda: setattr(host, "beating", False)))
     assert node.joints.fault(0) == faults.LINK_SILENT
     assert 70_000 < first_silence(world) - silent_at <= 100_000 + TICK_US + ANSWER_US
-    assert node.board.deadman_trips() == 0
+    assert node.board.standstills() == 0
 
 
 # --- requests that meet in one tick

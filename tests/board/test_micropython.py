@@ -1,4 +1,4 @@
-"""The node, the link and the deadman on the real MicroPython interpreter."""
+"""The node, the link and the second watch on the real MicroPython interpreter."""
 
 import struct
 import time
@@ -143,7 +143,7 @@ def converse(runtime):
         heard.append(("digest", digest))
         ask(m.READ, struct.pack("<BHB", 0, 0, 40))
         ask(m.READ, struct.pack("<BHB", 0, 60000, 1))
-        session.telemetry(["angle_rad", "want_rad", "allowed_V", "mode"], every=2, rows=4)
+        session.telemetry(["angle_rad", "setpoint_rad", "allowed_V", "mode"], every=2, rows=4)
         until(lambda: rows)
         session.arm()
         until(lambda: bridge.powered == 1)

@@ -216,7 +216,7 @@ def test_a_board_without_settings_cannot_be_armed(start, world, host, wiring, br
     world.at(world.us + 180_000, lambda: modes.append(start.node.joints.mode(0)))
     start.main()
     assert host.answers(m.ARM)[0] != m.DONE
-    assert modes == [joint_modes.UNPOWERED]
+    assert modes == [joint_modes.OFF]
 
 
 def test_a_target_without_settings_moves_nothing(ready, host, world):
@@ -400,7 +400,7 @@ def test_a_slow_start_is_no_standstill(ready, host, world, monkeypatch):
 
     monkeypatch.setattr(native_node, "NativeTelemetry", slow)
     ask(host, m.HELLO, b"\x01")
-    world.at(world.us + 150_000, lambda: trips.append(ready.node.board.deadman_trips()))
+    world.at(world.us + 150_000, lambda: trips.append(ready.node.board.standstills()))
     ready.main()
     assert trips == [0]
 

@@ -37,7 +37,7 @@ def row(state, x, report):
     """The numbers of one tick, packed."""
     return struct.pack(
         "<9d",
-        report.angle_rad, report.speed_rad_s, report.want_rad, report.demand_V, report.allowed_V,
+        report.angle_rad, report.speed_rad_s, report.setpoint_rad, report.demand_V, report.allowed_V,
         state.loop.integral_V, x.joint_rad, x.drum_rad, x.winding_C,
     )  # fmt: skip
 

@@ -118,7 +118,7 @@ def test_closed_loop_has_the_same_bits_compiled(job, on_cpython):
             rows[0], state["allowed"], state["output"], report, rows[5], rows[6], run_row, score,
             nothing, tick,
         )  # fmt: skip
-        numbers = [report[key] for key in ("angle_rad", "speed_rad_s", "want_rad", "demand_V")]
+        numbers = [report[key] for key in ("angle_rad", "speed_rad_s", "setpoint_rad", "demand_V")]
         numbers += [report["allowed_V"], state["loop"]["integral_V"], rows[6]["joint_rad"]]
         numbers += [rows[6]["drum_rad"], rows[6]["winding_C"]]
         digest.update(struct.pack("<9d", *numbers))

@@ -257,7 +257,7 @@ def test_rows_are_told_by_tick_joint_and_field(wire):
     assert until(lambda: seen)
     rows = seen[0]
     assert (rows.ticks, rows.joints, rows.dropped) == ([40, 41], [0, 2], 3)
-    assert rows.fields == ["angle_rad", "want_rad"]
+    assert rows.fields == ["angle_rad", "setpoint_rad"]
     assert rows.values == [[[0.25, 0.5], [0.75, 1.0]], [[1.25, 1.5], [1.75, 2.0]]]
     assert bridge.counters.rows == 2
     assert bridge.counters.dropped == 3
@@ -286,7 +286,7 @@ def test_health_and_text_become_events(wire):
     assert until(lambda: len(told) == 2)
     assert told[0][1]["late"] == 2
     assert told[0][1]["free"] == 65000
-    assert told[0][1]["deadman"] == 4
+    assert told[0][1]["standstills"] == 4
     assert told[1][1]["text"].startswith("half a letter")
 
 

@@ -275,7 +275,7 @@ def test_idle_settings_put_out_the_pulse_and_nothing_else():
     assert made.stopping.check_V == made.gains.kp == made.gains.ki == made.gains.kd == 0.0
     for name, _ in leaves(Settings):
         assert get(settings, name) == get(before, name), "the joint's own settings were changed"
-        if name.startswith(("limits.", "watch.", "heat.", "sensing.")):
+        if name.startswith(("limits.", "watch.", "heat.", "sensor.")):
             assert get(made, name) == get(settings, name), name
 
 

@@ -213,12 +213,24 @@ def test_damage_in_the_middle_is_told_with_its_line(whole, line, words):
         Run(whole)
 
 
+def test_a_recording_of_the_first_format_is_read_by_its_new_names(whole):
+    about = json.loads((whole / "run.json").read_text(encoding="utf-8"))
+    assert about["format"] == 2
+    (whole / "run.json").write_text(json.dumps(about | {"format": 1}), encoding="utf-8")
+    (whole / "telemetry.csv").write_text(
+        "tick,time_s,angle_rad,want_rad\n1,0.002,0.5,0.7\n", encoding="utf-8"
+    )
+    run = Run(whole)
+    assert run.columns == ["tick", "time_s", "angle_rad", "setpoint_rad"]
+    assert run["setpoint_rad"].tolist() == [0.7]
+
+
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
         ("run.json", None, "holds no run"),
         ("run.json", "{", "cannot be read"),
-        ("run.json", '{"format": 2}', "not a recording of this version"),
+        ("run.json", '{"format": 3}', "not a recording of this version"),
         ("run.json", "[]", "not a recording of this version"),
         ("telemetry.csv", None, "cannot be read"),
         ("telemetry.csv", "", "no header"),
@@ -342,7 +354,7 @@ def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
     trace = simulate(joint, step(0.4, 0.9, 0.01), joint.part, 25.0, 1, "compiled")
     simulated = Run(write_simulated(tmp_path / "simulated", trace, {}))
     shared = set(recorded.columns) & set(simulated.columns)
-    assert {"tick", "time_s", "angle_rad", "want_rad", "allowed_V", "mode", "fault"} <= shared
+    assert {"tick", "time_s", "angle_rad", "setpoint_rad", "allowed_V", "mode", "fault"} <= shared
     for name in ("begun", "joints", "fields", "tick_s", "every", "format"):
         assert type(recorded.about[name]) is type(simulated.about[name])
     assert callable(about)
@@ -541,9 +553,9 @@ def test_ticks_go_on_where_the_link_s_count_comes_round(wire):
 
 
 def test_a_change_of_mode_is_an_event(tmp_path):
-    """Unpowered, then powered, then tripped: told once each, with the tick it was first seen in."""
+    """Off, then powered, then tripped: told once each, with the tick it was first seen in."""
     blocks = [Rows([tick], [0], FIELDS, [[[0.5, mode]]], 0, 0.0)
               for tick, mode in enumerate((0.0, 0.0, 2.0, 2.0, 4.0))]  # fmt: skip
     run = written(tmp_path / "run", *blocks)
     told = [(e["joint"], e["tick"], e["from"], e["to"]) for e in run.events if e["event"] == "mode"]
-    assert told == [(0, 2, "unpowered", "powered"), (0, 4, "powered", "tripped")]
+    assert told == [(0, 2, "off", "powered"), (0, 4, "powered", "tripped")]

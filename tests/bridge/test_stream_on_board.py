@@ -95,7 +95,7 @@ def test_a_stream_is_followed_and_recorded(board, joint_file, inside, tmp_path):
     angle = np.rad2deg(run["angle_rad"][run["mode"] == 2])
     assert angle.max() > 55.0
     assert run["mode"][-1] in (0, 3)
-    want = np.rad2deg(run["want_rad"][run["mode"] == 2])
+    want = np.rad2deg(run["setpoint_rad"][run["mode"] == 2])
     assert (want > 57.0).any()
     assert np.count_nonzero(np.diff((want > 52.0).astype(int)) == 1) == 2, "two repeats, two peaks"
     marks = [event["what"] for event in run.events if event["event"] == "mark"]

@@ -43,9 +43,9 @@ def settings(tick_us, oversampling=4):
     """Settings for the joints of ``plant.mjs``; no self-test."""
     s = Settings()
     s.tick_s = tick_us * 1e-6
-    s.sensing.counts_top = 4095 * oversampling
-    s.sensing.rad_per_count = 0.001 / oversampling
-    s.sensing.rail_low_counts, s.sensing.rail_high_counts = 20 * oversampling, 4000 * oversampling
+    s.sensor.counts_top = 4095 * oversampling
+    s.sensor.rad_per_count = 0.001 / oversampling
+    s.sensor.rail_low_counts, s.sensor.rail_high_counts = 20 * oversampling, 4000 * oversampling
     s.limits.travel_low_rad, s.limits.travel_high_rad = 0.2, 3.0
     s.limits.command_low_rad, s.limits.command_high_rad = 0.3, 2.9
     s.stopping.check_V = 0.0

@@ -14,7 +14,7 @@ from pathlib import Path
 import pytest
 
 from controller.joint import faults
-from controller.joint.modes import POWERED, TRIPPED, UNPOWERED
+from controller.joint.modes import OFF, POWERED, TRIPPED
 from controller.wire import messages as m
 from controller.wire import table
 from host.bridge import Bridge
@@ -82,7 +82,7 @@ def test_deploy_then_a_session_by_the_hosts_own_code(port, tmp_path, inside):
         seen = Watched(bridge)
         mask = sum(1 << m.FIELDS.index(name) for name in ("angle_rad", "mode", "fault"))
         bridge.request(m.TELEMETRY, struct.pack("<HHBB", 1, mask, 4, 4), ANSWER_S)
-        seen.until(lambda angle, mode, fault: mode == UNPOWERED)
+        seen.until(lambda angle, mode, fault: mode == OFF)
         bridge.request(m.ARM, struct.pack("<HI", 1, digest), ANSWER_S)
         seen.until(lambda angle, mode, fault: mode == POWERED)
         bridge.request(m.TARGET, struct.pack("<BBfh", 0, 0, 1.6, 0), ANSWER_S)

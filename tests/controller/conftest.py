@@ -51,7 +51,7 @@ class Bench:
 
 @pytest.fixture
 def bench():
-    """A joint at 2 rad, unpowered, without a self-test."""
+    """A joint at 2 rad, off, without a self-test."""
     return Bench()
 
 

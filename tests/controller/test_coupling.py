@@ -3,7 +3,7 @@
 import pytest
 
 from controller.joint import coupling, faults
-from controller.joint.modes import CHECKING, POWERED, STOPPING, TRIPPED, UNPOWERED
+from controller.joint.modes import CHECKING, OFF, POWERED, STOPPING, TRIPPED
 from controller.joint.settings.settings import Across
 from controller.joint.state import State
 
@@ -16,7 +16,7 @@ def pair():
     other.mode.mode = POWERED
     other.sensed.started = 1
     other.sensed.speed_rad_s = 4.0
-    other.motion.want_rad_s, other.motion.want_rad_s2 = 3.0, 20.0
+    other.motion.setpoint_rad_s, other.motion.setpoint_rad_s2 = 3.0, 20.0
     return own, other, row
 
 
@@ -38,7 +38,11 @@ def test_every_place_of_the_row_counts_alike(place):
     setattr(row, f"share_{place}", -2.0)
     other = states[place]
     other.mode.mode, other.sensed.started = POWERED, 1
-    other.sensed.speed_rad_s, other.motion.want_rad_s, other.motion.want_rad_s2 = 1.0, 2.0, 3.0
+    other.sensed.speed_rad_s, other.motion.setpoint_rad_s, other.motion.setpoint_rad_s2 = (
+        1.0,
+        2.0,
+        3.0,
+    )
     coupling.fill(row, states[0], states)
     own = states[0]
     assert (own.motion.across_rad_s, own.motion.across_rad_s2, own.sensed.across_rad_s) == (
@@ -74,7 +78,7 @@ def test_a_joint_that_is_stopped_but_moves_is_still_felt(pair):
 
 @pytest.mark.parametrize(
     ("mode", "share"),
-    [(UNPOWERED, 0.0), (CHECKING, 1.0), (POWERED, 1.0), (STOPPING, 1.0), (TRIPPED, 0.0)],
+    [(OFF, 0.0), (CHECKING, 1.0), (POWERED, 1.0), (STOPPING, 1.0), (TRIPPED, 0.0)],
 )
 def test_only_a_driven_joint_s_setpoint_counts(pair, mode, share):
     pair[1].mode.mode = mode

@@ -22,7 +22,7 @@ NUMBERS = {
     15: "WATCHDOG_RESET",
     16: "STOP_PRESSED",
     17: "TICK_ERROR",
-    18: "DEADMAN",
+    18: "STANDSTILL",
     19: "BLIND",
     20: "CHECK_FAILED",
 }

@@ -6,13 +6,13 @@ from controller.joint import faults, modes, pid, supervisor, watch
 from controller.joint.modes import (
     ARM,
     CLEAR,
+    CONTROLLED_STOP,
     DISARM,
-    EASE,
+    OFF,
     POWERED,
     RELEASE,
     STOPPING,
     TRIPPED,
-    UNPOWERED,
 )
 from controller.joint.settings.settings import Gains, Settings
 from controller.joint.state import Evidence, Loop, Mode
@@ -32,10 +32,10 @@ def test_a_grip_ends_with_the_drive(bench, request_):
 
 
 def test_a_grip_ends_with_a_disarm_in_the_middle_of_a_stop(bench):
-    gripping(bench).ask(EASE)
+    gripping(bench).ask(CONTROLLED_STOP)
     assert (bench.report.mode, bench.state.mode.grip) == (STOPPING, 1)
     bench.ask(DISARM)
-    assert (bench.report.mode, bench.state.mode.grip) == (UNPOWERED, 0)
+    assert (bench.report.mode, bench.state.mode.grip) == (OFF, 0)
 
 
 # --- which way it pushed last
@@ -63,7 +63,7 @@ def test_a_weak_push_decides_only_where_nothing_is_known(known, push, found):
 def test_there_is_no_release_while_a_cause_stands(bench):
     bench.ask(ARM)
     bench.state.mode.push_sign = 1.0
-    bench.settings.sensing.bad_ticks = 1000
+    bench.settings.sensor.bad_ticks = 1000
     bench.state.allowed.winding_C = 200.0
     bench.command.request = RELEASE
     bench.tick()
@@ -101,10 +101,10 @@ def test_arming_forgets_a_fault_that_was_to_come(bench):
     bench.state.mode.next_fault = faults.FOLLOWING
     bench.ask(ARM)
     assert bench.state.mode.next_fault == faults.NONE
-    bench.ask(EASE)
+    bench.ask(CONTROLLED_STOP)
     while bench.report.mode == STOPPING:
         bench.tick()
-    assert bench.report.mode == UNPOWERED, "a sound stop latches nothing"
+    assert bench.report.mode == OFF, "a sound stop latches nothing"
 
 
 # --- evidence of motion

@@ -24,7 +24,7 @@ class Toy:
         self.rng = np.random.default_rng(7)
 
     def tick(self):
-        self.readings.counts = round(self.angle / self.settings.sensing.rad_per_count)
+        self.readings.counts = round(self.angle / self.settings.sensor.rad_per_count)
         out = joint_tick(self.settings, self.state, self.command, self.readings, self.report)
         self.angle += self.report.allowed_V * self.settings.tick_s * 1.5
         return out
@@ -81,14 +81,14 @@ def test_the_report_is_filled_from_this_tick(powered):
     powered.target(3.0)
     powered.tick(20)
     r, st = powered.report, powered.state
-    assert (r.angle_rad, r.want_rad) == (st.sensed.angle_rad, st.motion.want_rad)
-    assert (r.speed_rad_s, r.want_rad_s) == (st.sensed.speed_rad_s, st.motion.want_rad_s)
+    assert (r.angle_rad, r.setpoint_rad) == (st.sensed.angle_rad, st.motion.setpoint_rad)
+    assert (r.speed_rad_s, r.setpoint_rad_s) == (st.sensed.speed_rad_s, st.motion.setpoint_rad_s)
     assert (r.demand_V, r.allowed_V) == (st.loop.demand_V, st.allowed.last_V)
     assert r.drive == st.output.value == pytest.approx(r.allowed_V / 5.0)
     assert (r.current_A, r.winding_C) == (st.allowed.current_A, st.allowed.winding_C)
     assert (r.mode, r.fault, r.turn) == (POWERED, 0, 0)
     assert r.limits == st.allowed.bits
-    assert r.want_rad > 2.0
+    assert r.setpoint_rad > 2.0
     assert r.current_A > 0.0
 
 
@@ -108,7 +108,7 @@ def test_the_drive_answers_the_reading_of_the_same_tick(powered):
     assert powered.tick() > before
 
 
-def test_an_unpowered_joint_is_sensed_and_has_no_drive(bench):
+def test_a_joint_that_is_off_is_sensed_and_has_no_drive(bench):
     for angle in (2.0, 2.1, 2.2):
         bench.place(angle)
         assert bench.tick() == 0.0
@@ -120,8 +120,8 @@ def test_an_unpowered_joint_is_sensed_and_has_no_drive(bench):
 def test_whole_turns_are_folded_away_without_a_kick(bench, turns):
     """A joint that is turned on and on keeps small angles; its setpoint moves along."""
     s = bench.settings
-    s.sensing.travel = CONTINUOUS
-    s.sensing.rad_per_count = TURN_RAD / 4096
+    s.sensor.travel = CONTINUOUS
+    s.sensor.rad_per_count = TURN_RAD / 4096
     s.limits.speed_rad_s = s.profile.speed_rad_s = 40.0
     s.gains.ki = 10.0
     s.heat.resistance_25_ohm = 0.0  # it turns faster here than its voltage explains
@@ -132,11 +132,11 @@ def test_whole_turns_are_folded_away_without_a_kick(bench, turns):
     assert bench.target(1.0) == 0
     demands, totals = [], []
     for k in range(2500):
-        angle = bench.report.want_rad + TURN_RAD * bench.report.turn - 0.01 * turns
+        angle = bench.report.setpoint_rad + TURN_RAD * bench.report.turn - 0.01 * turns
         bench.readings.counts = round(angle / TURN_RAD * 4096) % 4096
         bench.tick()
         demands.append(bench.report.demand_V)
-        totals.append(bench.report.want_rad + TURN_RAD * bench.report.turn)
+        totals.append(bench.report.setpoint_rad + TURN_RAD * bench.report.turn)
         assert abs(bench.report.angle_rad) <= 4.0 * TURN_RAD + 0.1
         assert bench.report.mode == POWERED, k
     assert bench.report.turn == 8 * turns

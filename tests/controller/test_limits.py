@@ -159,7 +159,7 @@ def test_beyond_a_soft_end_the_way_back_is_free_and_moving_out_is_braked(side):
 
 def test_continuous_travel_has_no_soft_ends():
     gate = Gate(angle=25.0)
-    gate.settings.sensing.travel = CONTINUOUS
+    gate.settings.sensor.travel = CONTINUOUS
     assert gate.allow(2.0) == 2.0
 
 
@@ -225,4 +225,4 @@ def test_a_grip_is_weak_and_slow(powered, grip):
     assert powered.state.allowed.high_V == pytest.approx(s.resistance_ohm * amps)
     assert bool(powered.report.limits & limits.WEAK) == bool(grip)
     most = s.grip_speed_rad_s if grip else powered.settings.profile.speed_rad_s
-    assert 0.3 * most < powered.report.want_rad_s <= most * (1 + 1e-12)
+    assert 0.3 * most < powered.report.setpoint_rad_s <= most * (1 + 1e-12)

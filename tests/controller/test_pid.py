@@ -20,7 +20,11 @@ def gains_of(**values):
 
 def wanting(position=0.0, speed=0.0, acceleration=0.0):
     motion = Motion()
-    motion.want_rad, motion.want_rad_s, motion.want_rad_s2 = position, speed, acceleration
+    motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2 = (
+        position,
+        speed,
+        acceleration,
+    )
     return motion
 
 

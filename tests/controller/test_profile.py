@@ -41,10 +41,10 @@ def planned(p, v, a, target, most_rad_s=1e9):
 
 
 def path(motion, h=2e-4):
-    rows = [(motion.want_rad, motion.want_rad_s, motion.want_rad_s2)]
+    rows = [(motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2)]
     while motion.segment < SEGMENTS:
         advance(motion, h)
-        rows.append((motion.want_rad, motion.want_rad_s, motion.want_rad_s2))
+        rows.append((motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2))
     return np.array(rows)
 
 
@@ -117,7 +117,7 @@ def test_more_bracket_steps_come_no_further_from_the_target(p, v, a, target):
 def test_a_stop_is_the_last_three_segments_and_ends_at_rest(v, a):
     plan, motion = Plan(), Motion()
     profile.set_limits(plan, limits(), 1e9)
-    motion.want_rad, motion.want_rad_s, motion.want_rad_s2 = 1.0, v, a
+    motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2 = 1.0, v, a
     profile.stop(plan, motion)
     assert motion.segment == 4
     assert motion.duration_s[:4] == [0.0] * 4

@@ -11,7 +11,7 @@ JERKS = [500.0, 0.0, -700.0, 0.0, -500.0, 0.0, 400.0]
 
 def moving():
     motion = Motion()
-    motion.want_rad, motion.want_rad_s, motion.want_rad_s2 = START
+    motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2 = START
     motion.duration_s[:] = DURATIONS
     motion.jerk_rad_s3[:] = JERKS
     motion.segment = 0
@@ -32,7 +32,7 @@ def state_at(t):
 
 
 def now(motion):
-    return motion.want_rad, motion.want_rad_s, motion.want_rad_s2
+    return motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2
 
 
 def test_duration_is_the_sum():
@@ -70,9 +70,9 @@ def test_after_the_last_segment_it_stands():
 
 def test_coasting_keeps_the_speed():
     motion = moving()
-    motion.want_rad_s = 3.0
+    motion.setpoint_rad_s = 3.0
     coast(motion)
-    place = motion.want_rad
+    place = motion.setpoint_rad
     for _ in range(50):
         advance(motion, 0.002)
     assert now(motion) == pytest.approx((place + 0.3, 3.0, 0.0), abs=1e-12)

@@ -7,18 +7,18 @@ from controller.joint.modes import (
     ARM,
     CHECKING,
     CLEAR,
+    CONTROLLED_STOP,
     DISARM,
-    EASE,
+    OFF,
     POWERED,
     RELEASE,
     STOP,
     STOPPING,
     TRIPPED,
-    UNPOWERED,
 )
 from controller.joint.supervisor import last_gate
 
-MODES = (UNPOWERED, CHECKING, POWERED, STOPPING, TRIPPED)
+MODES = (OFF, CHECKING, POWERED, STOPPING, TRIPPED)
 
 
 def bring(bench, mode):
@@ -30,7 +30,7 @@ def bring(bench, mode):
     if mode == STOPPING:
         bench.target(3.0)
         bench.tick(15)
-        bench.ask(EASE)
+        bench.ask(CONTROLLED_STOP)
     if mode == TRIPPED:
         bench.ask(STOP)
     assert bench.report.mode == mode
@@ -42,35 +42,35 @@ def hot(bench):
 
 
 def lost(bench):
-    bench.readings.outside_fault = faults.DEADMAN
+    bench.readings.outside_fault = faults.STANDSTILL
 
 
 @pytest.mark.parametrize(
     ("mode", "request_", "after"),
     [
-        (UNPOWERED, ARM, POWERED),
-        (UNPOWERED, DISARM, UNPOWERED),
-        (UNPOWERED, CLEAR, UNPOWERED),
-        (UNPOWERED, EASE, UNPOWERED),
+        (OFF, ARM, POWERED),
+        (OFF, DISARM, OFF),
+        (OFF, CLEAR, OFF),
+        (OFF, CONTROLLED_STOP, OFF),
         (CHECKING, ARM, CHECKING),
-        (CHECKING, DISARM, UNPOWERED),
+        (CHECKING, DISARM, OFF),
         (CHECKING, RELEASE, CHECKING),
-        (CHECKING, EASE, UNPOWERED),
+        (CHECKING, CONTROLLED_STOP, OFF),
         (CHECKING, CLEAR, CHECKING),
         (POWERED, ARM, POWERED),
         (POWERED, CLEAR, POWERED),
-        (POWERED, DISARM, UNPOWERED),
-        (POWERED, EASE, UNPOWERED),  # it stands still: the controlled stop is over at once
+        (POWERED, DISARM, OFF),
+        (POWERED, CONTROLLED_STOP, OFF),  # it stands still: the controlled stop is over at once
         (STOPPING, ARM, STOPPING),
         (STOPPING, CLEAR, STOPPING),
-        (STOPPING, EASE, STOPPING),
+        (STOPPING, CONTROLLED_STOP, STOPPING),
         (STOPPING, RELEASE, STOPPING),
-        (STOPPING, DISARM, UNPOWERED),
+        (STOPPING, DISARM, OFF),
         (TRIPPED, ARM, TRIPPED),
         (TRIPPED, DISARM, TRIPPED),
         (TRIPPED, RELEASE, TRIPPED),
-        (TRIPPED, EASE, TRIPPED),
-        (TRIPPED, CLEAR, UNPOWERED),
+        (TRIPPED, CONTROLLED_STOP, TRIPPED),
+        (TRIPPED, CLEAR, OFF),
         *[(mode, STOP, TRIPPED) for mode in MODES],
         *[(mode, 7, mode) for mode in MODES],  # no such request
     ],
@@ -96,7 +96,7 @@ def test_arming_with_a_fault_standing_trips(bench, spoil):
 def test_a_fault_of_category_0_trips_every_driven_mode_in_the_same_tick(bench, mode):
     lost(bring(bench, mode))
     assert bench.tick() == 0.0
-    assert (bench.report.mode, bench.report.fault) == (TRIPPED, faults.DEADMAN)
+    assert (bench.report.mode, bench.report.fault) == (TRIPPED, faults.STANDSTILL)
 
 
 @pytest.mark.parametrize("mode", [CHECKING, POWERED, STOPPING])
@@ -110,18 +110,18 @@ def test_a_silent_link_trips_every_driven_mode(bench, mode, age, trips):
 
 @pytest.mark.parametrize(
     ("mode", "out"),
-    [(UNPOWERED, 0.0), (CHECKING, 3.0), (POWERED, 3.0), (STOPPING, 3.0), (TRIPPED, 0.0)],
+    [(OFF, 0.0), (CHECKING, 3.0), (POWERED, 3.0), (STOPPING, 3.0), (TRIPPED, 0.0)],
 )
-def test_the_last_gate_is_shut_in_every_unpowered_mode(bench, mode, out):
+def test_the_last_gate_is_shut_in_every_mode_without_drive(bench, mode, out):
     bench.state.mode.mode = mode
     assert last_gate(bench.state.mode, 3.0) == out
     assert last_gate(bench.state.mode, float("nan")) == 0.0 or out != 0.0
 
 
-def test_a_silent_link_is_no_fault_of_an_unpowered_joint(bench):
+def test_a_silent_link_is_no_fault_of_a_joint_that_is_off(bench):
     bench.readings.link_age_s = 99.0
     bench.tick(5)
-    assert (bench.report.mode, bench.report.fault) == (UNPOWERED, faults.NONE)
+    assert (bench.report.mode, bench.report.fault) == (OFF, faults.NONE)
 
 
 def test_a_fault_of_category_1_stops_a_moving_joint_and_then_trips(powered):
@@ -147,10 +147,10 @@ def test_a_category_0_fault_during_a_controlled_stop_ends_it_at_once(powered):
     powered.tick()
     lost(powered)
     assert powered.tick() == 0.0
-    assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.DEADMAN)
+    assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.STANDSTILL)
 
 
-@pytest.mark.parametrize("request_", [ARM, DISARM, RELEASE, EASE, STOP])
+@pytest.mark.parametrize("request_", [ARM, DISARM, RELEASE, CONTROLLED_STOP, STOP])
 def test_a_trip_latches_and_its_first_cause_stays(bench, request_):
     lost(bring(bench, POWERED))
     bench.tick()
@@ -159,7 +159,7 @@ def test_a_trip_latches_and_its_first_cause_stays(bench, request_):
     bench.readings.outside_fault = faults.NONE
     for _ in range(20):
         assert bench.ask(request_) == TRIPPED
-        assert (bench.report.fault, bench.report.drive) == (faults.DEADMAN, 0.0)
+        assert (bench.report.fault, bench.report.drive) == (faults.STANDSTILL, 0.0)
 
 
 def test_clear_needs_the_cause_gone_and_never_arms(bench):
@@ -169,9 +169,9 @@ def test_clear_needs_the_cause_gone_and_never_arms(bench):
     bench.readings.outside_fault = faults.NONE
     bench.tick(5)
     assert bench.report.mode == TRIPPED
-    assert bench.ask(CLEAR) == UNPOWERED
+    assert bench.ask(CLEAR) == OFF
     bench.tick(50)
-    assert (bench.report.mode, bench.report.fault, bench.report.drive) == (UNPOWERED, 0, 0.0)
+    assert (bench.report.mode, bench.report.fault, bench.report.drive) == (OFF, 0, 0.0)
     assert bench.ask(ARM) == POWERED
 
 
@@ -192,11 +192,11 @@ def test_after_a_following_error_a_cleared_joint_can_be_armed_again(powered):
     powered.target(6.0)
     powered.tick(400)
     assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.FOLLOWING)
-    assert powered.ask(CLEAR) == UNPOWERED
+    assert powered.ask(CLEAR) == OFF
     assert powered.ask(ARM) == POWERED
 
 
-@pytest.mark.parametrize("mode", [UNPOWERED, CHECKING, STOPPING, TRIPPED])
+@pytest.mark.parametrize("mode", [OFF, CHECKING, STOPPING, TRIPPED])
 def test_setpoints_are_refused_in_every_mode_but_powered(bench, mode):
     bring(bench, mode)
     want = bench.state.motion.target_rad
@@ -212,7 +212,7 @@ def test_arming_begins_at_the_measured_angle_with_nothing_left_over(bench):
     bench.ask(DISARM)
     bench.place(1.9)
     bench.ask(ARM)
-    assert bench.report.want_rad == bench.report.angle_rad == pytest.approx(1.9)
+    assert bench.report.setpoint_rad == bench.report.angle_rad == pytest.approx(1.9)
     assert (bench.report.demand_V, bench.report.drive) == (0.0, 0.0)
     bench.tick(20)
     assert abs(bench.report.drive) == 0.0

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from controller.joint import faults, supervisor
-from controller.joint.modes import ARM, CHECKING, POWERED, SECOND, TRIPPED, UNPOWERED
+from controller.joint.modes import ARM, CHECKING, OFF, POWERED, SECOND, TRIPPED
 from controller.joint.settings.settings import Settings
 from sim import program, sensor
 from sim.closed_loop import simulate
@@ -41,7 +41,7 @@ def test_both_strokes_the_right_way_arm_the_joint(checking):
     checking.place(2.0)
     checking.tick()
     assert (checking.report.mode, checking.report.fault) == (POWERED, faults.NONE)
-    assert checking.report.want_rad == checking.report.angle_rad
+    assert checking.report.setpoint_rad == checking.report.angle_rad
 
 
 @pytest.mark.parametrize(("angle", "sign"), [(0.5, 1.0), (3.5, -1.0)])
@@ -90,7 +90,7 @@ def test_a_sound_joint_passes(nominal, start):
     trace = arm(nominal, start=start)
     assert (trace.metrics.mode, trace.metrics.fault) == ("powered", "none")
     assert np.abs(trace["joint_rad"] - start).max() < 0.15
-    assert set(trace["mode"]) == {UNPOWERED, CHECKING, POWERED}
+    assert set(trace["mode"]) == {OFF, CHECKING, POWERED}
 
 
 @pytest.mark.parametrize("start", [0.35, 1.4])

@@ -7,15 +7,15 @@ from controller.joint import faults, supervisor
 from controller.joint.modes import (
     ARM,
     CHECKING,
+    CONTROLLED_STOP,
     DISARM,
-    EASE,
+    OFF,
     POWERED,
     RELEASE,
     SECOND,
     STOP,
     STOPPING,
     TRIPPED,
-    UNPOWERED,
 )
 from controller.joint.settings.settings import Settings
 from controller.joint.state import State
@@ -49,11 +49,11 @@ def releasing(bench):
 def easing(bench):
     bench.ask(ARM)
     moving(bench)
-    bench.ask(EASE)
+    bench.ask(CONTROLLED_STOP)
     assert bench.tick() != 0.0
 
 
-def unpowered(bench):
+def off(bench):
     bench.tick(3)
 
 
@@ -68,7 +68,7 @@ def tripped(bench):
 
 @pytest.mark.parametrize("kind", [0, 1])
 @pytest.mark.parametrize(
-    "bring", [unpowered, checking, armed, easing, releasing, tripped], ids=lambda f: f.__name__
+    "bring", [off, checking, armed, easing, releasing, tripped], ids=lambda f: f.__name__
 )
 def test_stop_takes_the_drive_away_in_the_same_tick_in_every_mode(bench, bring, kind):
     bench.settings.drive.kind = kind
@@ -101,7 +101,7 @@ def test_a_controlled_stop_ends_by_its_deadline(bench, deadline):
     bench.settings.stopping.deadline_s = deadline
     bench.ask(ARM)
     moving(bench, 300)
-    bench.ask(EASE)
+    bench.ask(CONTROLLED_STOP)
     ticks = stopping_times(bench)[0]
     assert ticks * bench.settings.tick_s == pytest.approx(deadline, abs=1.5 * bench.settings.tick_s)
     assert bench.report.drive == 0.0
@@ -110,10 +110,10 @@ def test_a_controlled_stop_ends_by_its_deadline(bench, deadline):
 def test_a_controlled_stop_brings_the_setpoint_to_rest_within_limits(bench):
     bench.ask(ARM)
     moving(bench, 60)
-    speed = [bench.report.want_rad_s]
-    bench.ask(EASE)
+    speed = [bench.report.setpoint_rad_s]
+    bench.ask(CONTROLLED_STOP)
     while bench.report.mode == STOPPING:
-        speed.append(bench.report.want_rad_s)
+        speed.append(bench.report.setpoint_rad_s)
         bench.tick()
     most = bench.settings.profile.acceleration_rad_s2 * bench.settings.tick_s
     assert speed[0] > 1.0
@@ -249,13 +249,13 @@ def test_a_joint_is_released_once_a_stop(bench):
     assert bench.ask(RELEASE) == STOPPING
     rest_of_release(bench)
     assert bench.state.mode.push_sign == 0.0
-    assert bench.ask(RELEASE) == UNPOWERED
+    assert bench.ask(RELEASE) == OFF
     assert bench.tick(5) == 0.0
 
 
 def test_a_joint_that_was_never_driven_is_not_released(bench):
     bench.tick(5)
-    assert bench.ask(RELEASE) == UNPOWERED
+    assert bench.ask(RELEASE) == OFF
     assert bench.tick(5) == 0.0
 
 
@@ -293,7 +293,7 @@ def test_a_controlled_stop_keeps_the_limit_of_the_move_that_it_ends(bench, grip)
         bench.target(3.0, grip=1)
         bench.tick(30)
     bench.state.loop.integral_V = 4.0  # it presses with all that it may
-    bench.ask(EASE)
+    bench.ask(CONTROLLED_STOP)
     amps = s.limits.grip_current_A if grip else s.limits.current_A
     seen = 0
     while bench.report.mode == STOPPING:

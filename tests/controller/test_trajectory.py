@@ -37,7 +37,7 @@ class Mover:
         for _ in range(ticks):
             turn = self.sensed.base_turn
             trajectory.follow(self.settings, most, 1, self.plan, m, turn, steps)
-            rows.append((m.want_rad, m.want_rad_s, m.want_rad_s2))
+            rows.append((m.setpoint_rad, m.setpoint_rad_s, m.setpoint_rad_s2))
         return np.array(rows)
 
 
@@ -183,7 +183,7 @@ def test_hold_here_drops_a_target_that_waits_for_planning():
 def test_the_shortest_way_or_the_turn_asked_for(start, target, way, turn, expected, base_turn):
     """``start`` and ``expected`` are angles from the base turn; ``turn`` is relative to it."""
     mover = Mover(angle=start)
-    mover.settings.sensing.travel = CONTINUOUS
+    mover.settings.sensor.travel = CONTINUOUS
     mover.sensed.base_turn = base_turn
     assert mover.send(target, way=way, turn=turn + base_turn) == 0
     rows = mover.run(4000)
@@ -197,7 +197,7 @@ def test_folding_turns_in_mid_move_changes_nothing_but_the_origin():
     paths = []
     for fold in (0, 4):
         mover = Mover(angle=23.0)
-        mover.settings.sensing.travel = CONTINUOUS
+        mover.settings.sensor.travel = CONTINUOUS
         mover.send(1.0, way=1, turn=7)
         rows = [mover.run(400)]
         trajectory.shift(mover.motion, -fold * TURN_RAD)

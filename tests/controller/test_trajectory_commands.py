@@ -36,10 +36,10 @@ def settings():
     return s
 
 
-def turning(settings, tracks=1):
-    settings.sensing.travel = CONTINUOUS
-    settings.sensing.gap_rad, settings.sensing.gap_from_rad = 0.4, 3.0
-    settings.sensing.tracks = tracks
+def turning(settings, wipers=1):
+    settings.sensor.travel = CONTINUOUS
+    settings.sensor.gap_rad, settings.sensor.gap_from_rad = 0.4, 3.0
+    settings.sensor.wipers = wipers
     return settings
 
 
@@ -106,7 +106,7 @@ def test_a_target_in_the_dead_gap_is_refused(settings, angle, refused, kind):
 
 def test_two_wipers_have_no_gap_to_refuse(settings):
     command = command_of(target_rad=3.2)
-    take(turning(settings, tracks=2), command)
+    take(turning(settings, wipers=2), command)
     assert command.refused == 0
 
 
@@ -129,7 +129,7 @@ class Stream:
         m = self.motion
         for _ in range(ticks):
             trajectory.follow(self.settings, 1e9, 1, self.plan, m, 0, steps)
-            self.rows.append((m.want_rad, m.want_rad_s, m.want_rad_s2))
+            self.rows.append((m.setpoint_rad, m.setpoint_rad_s, m.setpoint_rad_s2))
 
 
 def wave(t):
@@ -222,7 +222,7 @@ def test_a_target_during_a_stream_leaves_it_without_a_jump(settings, plan_ticks)
 
 def test_a_stream_that_falls_silent_is_held_within_the_range_of_commands(settings):
     stream = Stream(settings)
-    stream.motion.want_rad = 1.92
+    stream.motion.setpoint_rad = 1.92
     stream.send(2.0, 4.0)  # the upper end, still moving up
     stream.run(400)
     assert stream.motion.source == trajectory.HOLD

@@ -33,7 +33,7 @@ def guard():
 def test_implausible_readings_trip_at_their_number(guard, rail, fault):
     sensed = guard.state.sensed
     sensed.rail = rail
-    sensed.odd_ticks = guard.settings.sensing.bad_ticks - 1
+    sensed.odd_ticks = guard.settings.sensor.bad_ticks - 1
     assert guard.standing() == faults.NONE
     sensed.odd_ticks += 1
     assert guard.standing() == fault
@@ -43,7 +43,7 @@ def test_implausible_readings_trip_at_their_number(guard, rail, fault):
     ("limit", "same", "held"), [(50, 49, False), (50, 50, True), (0, 9999, False)]
 )
 def test_a_held_reading_trips_at_its_number_and_never_when_off(guard, limit, same, held):
-    guard.settings.sensing.held_ticks = limit
+    guard.settings.sensor.held_ticks = limit
     guard.state.sensed.same_ticks = same
     assert guard.standing() == (faults.SENSOR_HELD if held else faults.NONE)
 
@@ -118,7 +118,9 @@ def test_one_very_late_tick_counts_every_tick_missed(guard):
     assert guard.standing() == faults.LATE_TICKS
 
 
-@pytest.mark.parametrize("fault", [faults.SETTINGS_DIFFER, faults.WATCHDOG_RESET, faults.DEADMAN])
+@pytest.mark.parametrize(
+    "fault", [faults.SETTINGS_DIFFER, faults.WATCHDOG_RESET, faults.STANDSTILL]
+)
 def test_a_fault_found_outside_is_passed_on_before_all_others(guard, fault):
     guard.readings.outside_fault = fault
     guard.state.allowed.winding_C = 200.0
@@ -134,7 +136,7 @@ def test_a_fault_found_outside_is_passed_on_before_all_others(guard, fault):
         ("watch", "late_ticks", lambda g: setattr(g.readings, "steps", 500)),
         ("limits", "supply_low_V", lambda g: setattr(g.readings, "supply_V", 0.0)),
         ("heat", "resistance_25_ohm", lambda g: setattr(g.state.allowed, "winding_C", 500.0)),
-        ("sensing", "held_ticks", lambda g: setattr(g.state.sensed, "same_ticks", 10**6)),
+        ("sensor", "held_ticks", lambda g: setattr(g.state.sensed, "same_ticks", 10**6)),
     ],
 )
 def test_zero_turns_a_watch_off(guard, where, field, spoil):
@@ -144,7 +146,7 @@ def test_zero_turns_a_watch_off(guard, where, field, spoil):
 
 
 def test_continuous_travel_is_never_over(guard):
-    guard.settings.sensing.travel = CONTINUOUS
+    guard.settings.sensor.travel = CONTINUOUS
     guard.state.sensed.angle_rad = 24.0
     assert guard.standing(50) == faults.NONE
 

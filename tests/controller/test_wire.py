@@ -150,7 +150,7 @@ def test_table_round_trips_and_its_digest_sees_every_cell():
         assert table.digest(bytes(other)) != first
 
 
-@pytest.mark.parametrize("name", ["tick_s", "gains.kp", "drive.full_s", "sensing.correction_rad"])
+@pytest.mark.parametrize("name", ["tick_s", "gains.kp", "drive.full_s", "sensor.correction_rad"])
 def test_cells_know_their_names(name):
     assert table.name_of(Settings, table.cell_of(Settings, name)) == name
     assert table.cell_of(Settings, "no.such") == -1

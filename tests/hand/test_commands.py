@@ -91,7 +91,7 @@ def test_a_hand_is_streamed_to_its_boards_in_step(jointloop, tmp_path, runtime):
     assert found["stopped"] is None
     for k in range(8):  # at the end of the last posture they stand where they are wanted
         driven = run.joint(k, "mode") == 2.0
-        away = np.abs(run.joint(k, "want_rad") - run.joint(k, "angle_rad"))[driven]
+        away = np.abs(run.joint(k, "setpoint_rad") - run.joint(k, "angle_rad"))[driven]
         assert np.nanmedian(away[-20:]) < np.radians(1.5)
     modes = np.array([run.joint(k, "mode") for k in range(8)])
     last = modes[:, ~np.isnan(modes).any(axis=0)][:, -1]

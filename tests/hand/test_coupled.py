@@ -38,7 +38,7 @@ def run(hand):
 
 def away(run):
     """Largest distance of each joint from its setpoint (rad), once armed."""
-    return np.abs(run.column("want_rad") - run.column("joint_rad"))[:, 20:].max(axis=1)
+    return np.abs(run.column("setpoint_rad") - run.column("joint_rad"))[:, 20:].max(axis=1)
 
 
 def test_nothing_trips_and_postures_are_reached(hand, run):

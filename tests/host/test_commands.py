@@ -69,7 +69,7 @@ def test_simulate_json_and_trace(joint, tmp_path):
     angles = [float(row["joint_rad"]) for row in rows]
     assert max(angles) - min(angles) > 1.0
     # settling, told again from the trace: last time outside 2 % of the step
-    target = float(rows[-1]["want_rad"])
+    target = float(rows[-1]["setpoint_rad"])
     band = 0.02 * 1.0471975511965976
     start = next(k for k, row in enumerate(rows) if float(row["time_s"]) >= 0.12 - 1e-9)
     out = max(k for k in range(start, len(rows)) if abs(angles[k] - target) > band)

@@ -134,6 +134,7 @@ BAD = [
     ('angle = "60 deg"', "", "step.0.angle", "is missing"),
     ('angle = "60 deg"', 'angle = "60 deg"\nhaste = "1 s"', "step.0.haste", "unknown key"),
     ('state = "open"', 'state = "sad"', "step.1.state", "must be one of sound"),
+    ('do = "wiper"\nstate = "open"', 'do = "request"\nwhat = "ease"', "step.1.what", "renamed to controlled_stop"),
     ('start = "20 deg"', 'start = "20 N"', "scenario.start", "20 N"),
     ('duration = "0.6 s"', 'duration = "0 s"', "scenario.duration", "0.05 .. 600 s"),
     ('duration = "0.6 s"', 'duration = "0.6 s"\nself_test = 3', "scenario.self_test", "true or false"),

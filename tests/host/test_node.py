@@ -248,10 +248,10 @@ def test_nonsense_is_answered_as_such(make_bench, kind, body, result):
 def test_targets_out_of_range_are_refused(make_bench, angle):
     bench = make_bench()
     bench.power()
-    want = bench.report.want_rad
+    want = bench.report.setpoint_rad
     assert bench.ask(m.TARGET, struct.pack("<BBfh", 0, 0, angle, 0)) == (m.REFUSED, 0)
     bench.run(0.05)
-    assert bench.report.want_rad == want
+    assert bench.report.setpoint_rad == want
 
 
 def test_a_repeated_request_is_answered_again_and_done_once(make_bench):
@@ -276,7 +276,7 @@ def test_setpoints_are_followed_and_renew_the_lease(make_bench):
         bench.joint.settings.limits.command_high_rad,
     )
     for k in range(60):
-        angle = bench.report.want_rad + 0.02 if k < 40 else 1.2
+        angle = bench.report.setpoint_rad + 0.02 if k < 40 else 1.2
         share = round((angle - low) / (high - low) * 65535)
         bench.send(m.SETPOINTS, struct.pack("<HBHh", 1, 20, share, 0))
         bench.run(0.02)
@@ -309,7 +309,7 @@ def test_an_error_in_the_tick_ends_with_the_drive_off(make_bench):
     assert b"injected error" in b"".join(bench.of_kind(m.TEXT))
 
 
-def test_a_frozen_loop_is_cut_by_the_deadman(make_bench):
+def test_a_frozen_loop_is_cut_by_the_second_watch(make_bench):
     """The plant has no drive from 20 ms of standstill on; the trip is counted."""
     bench = make_bench()
     bench.power()

@@ -109,9 +109,9 @@ def test_the_hottest_and_coldest_winding_are_no_contradiction(make_bench):
 @pytest.mark.parametrize("factor", [3, 4])
 def test_settings_of_another_oversampling_are_refused(make_bench, factor):
     bench = make_bench()
-    top = bench.joint.settings.sensing.counts_top
-    other = {"sensing__counts_top": factor * top, "sensing__rail_high_counts": factor * top - 40}
-    assert apply(bench, **other) == (m.OUT_OF_RANGE, "sensing.counts_top")
+    top = bench.joint.settings.sensor.counts_top
+    other = {"sensor__counts_top": factor * top, "sensor__rail_high_counts": factor * top - 40}
+    assert apply(bench, **other) == (m.OUT_OF_RANGE, "sensor.counts_top")
 
 
 def test_under_new_settings_turns_and_motion_begin_afresh(make_bench):
@@ -120,17 +120,17 @@ def test_under_new_settings_turns_and_motion_begin_afresh(make_bench):
     bench.send_settings()
     (slot,) = bench.node.joints.slots
     slot.state.sensed.base_turn = 4
-    slot.state.motion.want_rad = slot.state.loop.last_rad = 24.0
+    slot.state.motion.setpoint_rad = slot.state.loop.last_rad = 24.0
     slot.state.mode.push_sign = 1.0
     slot.state.allowed.winding_C = 61.0
     assert apply(bench)[0] == m.DONE
     bench.run(0.02)
     assert slot.state.sensed.base_turn == 0
-    assert slot.state.motion.want_rad == 0.0
+    assert slot.state.motion.setpoint_rad == 0.0
     assert slot.state.mode.push_sign == 0.0
     assert slot.state.allowed.winding_C > 50.0, "heat does not go away"
     assert slot.report.angle_rad == pytest.approx(slot.state.sensed.angle_rad)
-    assert slot.settings.sensing.travel != CONTINUOUS or slot.report.turn == 0
+    assert slot.settings.sensor.travel != CONTINUOUS or slot.report.turn == 0
 
 
 def test_a_motor_that_keeps_its_own_loop_is_refused_by_the_board(make_bench):

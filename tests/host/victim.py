@@ -21,7 +21,7 @@ def main():
     joint = load(Path(sys.argv[1]))
     session = Session([joint], [sys.argv[2]])
     session.send_settings()
-    fields = ["angle_rad", "want_rad", "allowed_V", "mode", "fault"]
+    fields = ["angle_rad", "setpoint_rad", "allowed_V", "mode", "fault"]
     recorder = begin_recording(session, Path(sys.argv[3]), fields, 1, about(session, 1))
     move = sine(0.9, 0.4, 1.0, 60.0)
     arm_and_wait(session)

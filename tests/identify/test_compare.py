@@ -41,13 +41,13 @@ def test_a_replay_wants_what_was_wanted_tick_by_tick(joint, run):
     found, _ = run
     rows = powered_rows(found, 0, joint)
     scene = replay.replay(
-        joint.settings.tick_s, rows["time_s"], rows["want_rad"], rows["angle_rad"]
+        joint.settings.tick_s, rows["time_s"], rows["setpoint_rad"], rows["angle_rad"]
     )
     trace = simulate(joint, scene)
     lead = replay.lead_ticks(joint.settings.tick_s)
-    again = trace["want_rad"][lead : lead + len(rows["want_rad"])]
+    again = trace["setpoint_rad"][lead : lead + len(rows["setpoint_rad"])]
     # the first recorded setpoint is where the joint stood; telemetry is single precision
-    assert again[1:] == pytest.approx(rows["want_rad"][1 : len(again)], abs=1e-6)
+    assert again[1:] == pytest.approx(rows["setpoint_rad"][1 : len(again)], abs=1e-6)
 
 
 def test_the_same_part_explains_its_own_run(joint, run):
@@ -123,7 +123,7 @@ def test_rest_is_told_as_rest_with_its_noise(joint, tmp_path):
     (told,) = sentences(result, "nominal", 4)
     noise = 1.96 * np.std(result.rows["measured"]) / DEG
     assert told.startswith(f"Nothing moved: noise of +-{noise:.2f} deg")
-    counts = joint.part.probe.noise_counts * abs(joint.settings.sensing.rad_per_count)
+    counts = joint.part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
     assert np.std(result.rows["measured"]) == pytest.approx(counts, rel=0.3)
 
 

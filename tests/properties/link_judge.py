@@ -9,7 +9,7 @@ import struct
 from collections import Counter
 
 from controller.joint import faults
-from controller.joint.modes import CHECKING, POWERED, STOPPING, TRIPPED, UNPOWERED
+from controller.joint.modes import CHECKING, OFF, POWERED, STOPPING, TRIPPED
 from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import PULSE, Settings
 from controller.joint.state import Report, State
@@ -19,7 +19,7 @@ from controller.wire import table
 from tests.properties.serial_line import Decoder
 from tests.properties.window import window
 
-OFF = (UNPOWERED, TRIPPED)
+UNDRIVEN = (OFF, TRIPPED)
 MASKED = {m.ARM: "<HI", m.DISARM: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
 PENDING = slice(7, 10)  # in Judge.of_joint: the setpoint that waits for its tick
 STATE, REPORT = leaves(State), leaves(Report)
@@ -39,7 +39,7 @@ class Account:
 
     def __init__(self, slot):
         self.asked = []
-        self.mode = UNPOWERED
+        self.mode = OFF
         self.fault = faults.NONE
         self.winding_C = slot.state.allowed.winding_C
         self.force = table.pack_table(slot.settings)
@@ -192,7 +192,7 @@ class Judge:
         account, slot = self.accounts[k], self.node.joints.slots[k]
         if result == m.DONE:
             data = bytes(account.staged) if account.staged is not None else account.force
-            assert slot.report.mode in OFF
+            assert slot.report.mode in UNDRIVEN
             assert table.digest(data) == digest
             fresh = Settings()
             table.unpack_table(data, fresh)
@@ -219,7 +219,9 @@ class Judge:
         for k, account in enumerate(self.accounts):
             self.judge(k, account, age, failed, steps)
             if self.node.board.trips != self.trips:
-                assert self.node.joints.slots[k].report.mode in OFF, "the deadman has fired"
+                assert self.node.joints.slots[k].report.mode in UNDRIVEN, (
+                    "the second watch has cut the drive"
+                )
         self.trips = self.node.board.trips
         self.seen["ticks"] += 1
         self.seen["errors"] += failed
@@ -231,7 +233,7 @@ class Judge:
         assert mode == slot.state.mode.mode
         self.seen[f"mode {mode}"] += 1
         self.are_numbers(slot, value)
-        if mode in OFF:
+        if mode in UNDRIVEN:
             assert value == 0.0, "off is exactly zero, in this tick"
             assert report.allowed_V == 0.0
             assert slot.state.output.value == 0.0
@@ -285,24 +287,24 @@ class Judge:
             self.seen["silent ticks"] += 1
 
     def latched(self, account, mode, fault, failed):
-        """Out of a trip only by CLEAR, to unpowered; from there only by ARM, or a release."""
+        """Out of a trip only by CLEAR, to off; from there only by ARM, or a release."""
         asked = [one[0] for one in account.asked]
         assert (fault != faults.NONE) == (mode == TRIPPED)
         if failed:
-            assert mode in OFF
-            assert account.mode in OFF or mode == TRIPPED
+            assert mode in UNDRIVEN
+            assert account.mode in UNDRIVEN or mode == TRIPPED
         if account.mode == TRIPPED:
             if mode == TRIPPED:
                 assert fault == account.fault, "the first cause stays"
             else:
-                assert mode == UNPOWERED
+                assert mode == OFF
                 assert m.CLEAR in asked
                 self.seen["cleared"] += 1
-        if account.mode == UNPOWERED and mode in (CHECKING, POWERED):
+        if account.mode == OFF and mode in (CHECKING, POWERED):
             digests = [one[1] for one in account.asked if one[0] == m.ARM]
             assert self.bench.digest() in digests, "armed by the settings in force"
             self.seen["armed"] += 1
-        if account.mode == UNPOWERED and mode == STOPPING:
+        if account.mode == OFF and mode == STOPPING:
             assert m.RELEASE in asked
 
     def stops_in_time(self, slot, account, mode, steps):
@@ -321,7 +323,7 @@ class Judge:
             assert mode == TRIPPED, "STOP wins over anything"
             self.seen["stops"] += 1
         if asked and asked[-1] == (m.DISARM,):  # overtaken in its tick: a strict test of its own
-            assert mode in OFF, "disarmed"
+            assert mode in UNDRIVEN, "disarmed"
         if (
             asked and asked[-1] == (m.STOP, 1) and was == POWERED
         ):  # in the self-test: a strict test of its own

@@ -32,7 +32,7 @@ from sim.program import LIMIT_BITS, Score
 from tests.properties.conftest import joint_with
 
 HERE = Path(__file__).resolve().parent
-OFF = (modes.UNPOWERED, modes.TRIPPED)
+UNDRIVEN = (modes.OFF, modes.TRIPPED)
 
 # --- a run
 
@@ -84,8 +84,8 @@ class Life:
         r, x = self.report, self.plant
         return {
             "time_s": k * self.tick_s, "mode": r.mode, "fault": r.fault, "volt": r.allowed_V,
-            "value": r.drive, "bits": r.limits, "seen_rad": r.angle_rad, "want_rad": r.want_rad,
-            "want_rad_s": r.want_rad_s, "true_rad": x.joint_rad, "true_rad_s": x.joint_rad_s,
+            "value": r.drive, "bits": r.limits, "seen_rad": r.angle_rad, "setpoint_rad": r.setpoint_rad,
+            "setpoint_rad_s": r.setpoint_rad_s, "true_rad": x.joint_rad, "true_rad_s": x.joint_rad_s,
             "amps": x.current_A, "demand": r.demand_V, "high": self.state.allowed.high_V,
             "low": self.state.allowed.low_V, "bus_read": self.readings.supply_V, "refused": self.command.refused, "bus": x.bus_V,
         }  # fmt: skip
@@ -252,7 +252,7 @@ def off_by(time_s):
 
     def test(life):
         rest = life.span(time_s)
-        return np.isin(life.mode[rest], OFF).all() and not life.value[rest].any()
+        return np.isin(life.mode[rest], UNDRIVEN).all() and not life.value[rest].any()
 
     return Keeps(f"off from {time_s} s on", test)
 
@@ -272,7 +272,7 @@ def from_tick(first, act):
 
 def read_angle(life, angle, n):
     """Let the wiper read an angle (rad), with a count of noise."""
-    s = life.settings.sensing
+    s = life.settings.sensor
     life.readings.counts = round(s.zero_counts + angle / s.rad_per_count) + n % 2
 
 
@@ -284,7 +284,7 @@ def falling_wire(k, life):
 
 def knocked(n, life):
     """The wiper loses its track: every reading is off by a quarter of a radian."""
-    life.readings.counts += round(0.25 / life.settings.sensing.rad_per_count)
+    life.readings.counts += round(0.25 / life.settings.sensor.rad_per_count)
 
 
 def slipping(n, life):
@@ -330,9 +330,9 @@ def upset(n, life):
         life.state.loop.integral_V = math.nan
 
 
-def deadman(n, life):
-    """The deadman has cut the drive outside the tick."""
-    life.readings.outside_fault = faults.DEADMAN if n == 0 else faults.NONE
+def standstill(n, life):
+    """The second watch has cut the drive outside the tick."""
+    life.readings.outside_fault = faults.STANDSTILL if n == 0 else faults.NONE
 
 
 def no_number_wanted(n, life):
@@ -473,27 +473,27 @@ GUARDS = (
         "wiper rail",
         (Cut("reading.at_rail", "return counts < s.rail_low_counts or counts > s.rail_high_counts",
              "return False"),),
-        "rest", seen_within(ticks_of(lambda s: s.sensing.bad_ticks - 1), 0.124),
-        faults.WIPER_RAIL, (faults.WIPER_RAIL,), settings={"sensing.zero_counts": 300.0},
+        "rest", seen_within(ticks_of(lambda s: s.sensor.bad_ticks - 1), 0.124),
+        faults.WIPER_RAIL, (faults.WIPER_RAIL,), settings={"sensor.zero_counts": 300.0},
         spoil=falling_wire,
     ),
     Guard(
         "jump",
-        (Cut("sensing.take_limited", "if moved > reach or moved < -reach:", "if False:"),),
-        "rest", seen_within(ticks_of(lambda s: s.sensing.bad_ticks), 0.12),
+        (Cut("sensor.take_limited", "if moved > reach or moved < -reach:", "if False:"),),
+        "rest", seen_within(ticks_of(lambda s: s.sensor.bad_ticks), 0.12),
         faults.SENSOR_JUMP, (faults.SENSOR_JUMP,), spoil=from_tick(60, knocked),
     ),
     Guard(
         "held",
         (Cut("watch.sensor_fault", "if s.held_ticks > 0 and sensed.same_ticks >= s.held_ticks:",
              "if False:"),),
-        "reading_held", seen_within(ticks_of(lambda s: s.sensing.held_ticks + 1), 0.13),
+        "reading_held", seen_within(ticks_of(lambda s: s.sensor.held_ticks + 1), 0.13),
         faults.SENSOR_HELD, (faults.SENSOR_HELD,),
     ),
     Guard(
         "blind",
         (Cut("watch.sensor_fault", "if sensed.blind_s > s.blind_limit_s:", "if False:"),),
-        "beside_the_gap", seen_within(lambda s: s.sensing.blind_limit_s + s.tick_s, 0.12),
+        "beside_the_gap", seen_within(lambda s: s.sensor.blind_limit_s + s.tick_s, 0.12),
         faults.BLIND, (faults.BLIND,), spoil=from_tick(60, in_the_gap),
         settings={"gains.kp": 0.0, "gains.ki": 0.0, "gains.kd": 0.0},  # else it moves: seen otherwise
         tables=TURNING,
@@ -581,13 +581,13 @@ GUARDS = (
     Guard(
         "fault from outside",
         (Cut("watch.standing_fault", "return readings.outside_fault", "pass"),),
-        "move", off_by(0.16), faults.DEADMAN, (faults.DEADMAN,), spoil=from_tick(80, deadman),
+        "move", off_by(0.16), faults.STANDSTILL, (faults.STANDSTILL,), spoil=from_tick(80, standstill),
     ),
     # gates
     Guard(
         "faults are answered while driven",
         (Cut("supervisor.find_fault", "return cause", "pass"),),
-        "reading_held", seen_within(ticks_of(lambda s: s.sensing.held_ticks + 1), 0.13),
+        "reading_held", seen_within(ticks_of(lambda s: s.sensor.held_ticks + 1), 0.13),
         faults.SENSOR_HELD,
     ),
     Guard(
@@ -620,7 +620,7 @@ GUARDS = (
     ),
     Guard(
         "trip latch: arming",
-        (Cut("supervisor.take_request", "elif request == ARM and m.mode == UNPOWERED:",
+        (Cut("supervisor.take_request", "elif request == ARM and m.mode == OFF:",
              "elif request == ARM:"),),
         "stop_then_arm", "relit", faults.STOP_PRESSED,
     ),
@@ -632,14 +632,14 @@ GUARDS = (
     Guard(
         "trip latch: release",
         (Cut("supervisor.may_release",
-             "return m.mode == POWERED or (m.mode == UNPOWERED and m.push_sign != 0.0)", "return True"),),
+             "return m.mode == POWERED or (m.mode == OFF and m.push_sign != 0.0)", "return True"),),
         "stop_then_release", "relit", faults.STOP_PRESSED,
     ),
     Guard(
         "trip latch: easing",
-        (Cut("supervisor.take_request", "elif request == EASE and m.mode == POWERED:",
-             "elif request == EASE:"),),
-        "stop_then_ease", "relit", faults.STOP_PRESSED,
+        (Cut("supervisor.take_request", "elif request == CONTROLLED_STOP and m.mode == POWERED:",
+             "elif request == CONTROLLED_STOP:"),),
+        "stop_then_controlled_stop", "relit", faults.STOP_PRESSED,
     ),
     Guard(
         "clear needs its cause gone",
@@ -657,7 +657,7 @@ GUARDS = (
         "last gate",
         (Cut("supervisor.last_gate", "return u if driven(m.mode) else 0.0", "return u"),),
         "stop", "off", faults.STOP_PRESSED, also=("only driven modes are driven",),
-        why="the stages before it do not run unpowered",
+        why="the stages before it do not run while off",
     ),
     Guard(
         "no pulse at all when off",
@@ -703,7 +703,7 @@ GUARDS = (
     ),
     Guard(
         "dead gap",
-        (Cut("motion.setpoint.acceptable", " or in_gap(settings.sensing, angle)", ""),),
+        (Cut("motion.setpoint.acceptable", " or in_gap(settings.sensor, angle)", ""),),
         "target_in_the_gap", REFUSED, tables=TURNING,
     ),
     Guard(
@@ -718,11 +718,11 @@ GUARDS = (
     ),
     Guard(
         "a streamed setpoint far from here is planned",
-        (Cut("motion.trajectory.take", "if -reach <= command.target_rad + offset - motion.want_rad <= reach:",
+        (Cut("motion.trajectory.take", "if -reach <= command.target_rad + offset - motion.setpoint_rad <= reach:",
              "if True:"),),
         "stream_jump",
         Keeps("nothing faster than the limit is wanted",
-              lambda life: np.abs(life.want_rad_s).max() <= life.settings.limits.speed_rad_s),
+              lambda life: np.abs(life.setpoint_rad_s).max() <= life.settings.limits.speed_rad_s),
     ),
     Guard(
         "a stream that ends is stopped",
@@ -733,16 +733,16 @@ GUARDS = (
     ),
     Guard(
         "a stop ends in range",
-        (Cut("motion.trajectory.begin_stop", "within == 0 or settings.sensing.travel != LIMITED or "
+        (Cut("motion.trajectory.begin_stop", "within == 0 or settings.sensor.travel != LIMITED or "
              "low <= end <= high", "True"),),
         "hold_near_the_end",
         Keeps("it ends in the range",
-              lambda life: life.want_rad[-1] <= life.settings.limits.command_high_rad + 1e-9),
+              lambda life: life.setpoint_rad[-1] <= life.settings.limits.command_high_rad + 1e-9),
     ),
     Guard(
         "a controlled stop has a deadline",
         (Cut("supervisor.run_stop", " or m.elapsed_s >= s.deadline_s", ""),),
-        "ease", off_by(0.51), settings={"profile.acceleration_rad_s2": 5.0},
+        "controlled_stop", off_by(0.51), settings={"profile.acceleration_rad_s2": 5.0},
     ),
     Guard(
         "a release ends by time",
@@ -819,7 +819,7 @@ ELSEWHERE = {
         "test_after_a_watchdog_reset_a_joint_is_tripped_until_it_is_cleared",
     ),
     faults.TICK_ERROR: ("host/test_node.py", "test_an_error_in_the_tick_ends_with_the_drive_off"),
-    faults.DEADMAN: (
+    faults.STANDSTILL: (
         "board/test_loop.py",
         "test_an_interrupt_that_fails_does_not_come_again_and_the_second_watch_cuts_the_drive",
     ),

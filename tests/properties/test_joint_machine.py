@@ -12,7 +12,7 @@ import hypothesis
 import pytest
 from hypothesis import strategies as st
 
-from controller.joint.modes import ARM, CHECKING, CLEAR, POWERED, TRIPPED, UNPOWERED
+from controller.joint.modes import ARM, CHECKING, CLEAR, OFF, POWERED, TRIPPED
 from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import PULSE, Settings
 from controller.joint.state import Command, Readings, Report, State
@@ -84,7 +84,7 @@ def check_tick(settings, state, report, value, was):
     assert all(map(math.isfinite, numbers(state)))
     assert all(map(math.isfinite, numbers(report)))
     mode = report.mode
-    if mode in (UNPOWERED, TRIPPED):
+    if mode in (OFF, TRIPPED):
         assert value == 0.0
         assert report.allowed_V == 0.0
     elif settings.drive.kind != PULSE:
@@ -137,7 +137,7 @@ class Plant:
             self.angle, self.speed = min(max(self.angle, low), high), 0.0
 
     def read(self, into):
-        s = self.settings.sensing
+        s = self.settings.sensor
         into.counts = round(self.angle / s.rad_per_count + s.zero_counts)
         into.supply_V = 5.0
 
@@ -146,7 +146,7 @@ def copied_settings(kind):
     """Settings of a joint, armed without a self-test, its readings free to stand still."""
     settings = Settings()
     copy(settings_of_kind(kind), settings)
-    settings.stopping.check_V, settings.sensing.held_ticks = 0.0, 0
+    settings.stopping.check_V, settings.sensor.held_ticks = 0.0, 0
     return settings
 
 
@@ -301,7 +301,7 @@ def test_the_first_powered_tick_has_no_drive(kind, kp, kd, feed, speed, asked, t
     g = settings.gains
     settings.stopping.check_V = 0.0
     g.kp, g.kd, g.ki, g.breakaway_feed_V, g.friction_feed_V = kp, kd, kp, feed, feed
-    settings.sensing.jump_rad, settings.sensing.held_ticks = 1.0, 0
+    settings.sensor.jump_rad, settings.sensor.held_ticks = 1.0, 0
     settings.watch.over_speed_rad_s = settings.watch.over_travel_rad = 0.0
     state, report, found = State(), Report(), Readings()
     plant = Plant(settings, 0.8, speed)
@@ -309,7 +309,7 @@ def test_the_first_powered_tick_has_no_drive(kind, kp, kd, feed, speed, asked, t
     for tick in range(before + 4):
         plant.angle += speed * settings.tick_s
         plant.read(found)
-        low, high = settings.sensing.rail_low_counts, settings.sensing.rail_high_counts
+        low, high = settings.sensor.rail_low_counts, settings.sensor.rail_high_counts
         found.counts = min(max(found.counts, low), high)
         command = Command()
         if tick == before:
@@ -327,8 +327,8 @@ def lag_settings(tick_s, kp, ki, tracking_s):
     """Settings of a plain PI loop whose only limit is the supply."""
     s = Settings()
     s.tick_s = tick_s
-    s.sensing.counts_top = s.sensing.rail_high_counts = 1_048_575
-    s.sensing.rad_per_count, s.sensing.zero_counts, s.sensing.jump_rad = 4e-5, 524_288.0, 10.0
+    s.sensor.counts_top = s.sensor.rail_high_counts = 1_048_575
+    s.sensor.rad_per_count, s.sensor.zero_counts, s.sensor.jump_rad = 4e-5, 524_288.0, 10.0
     s.gains.kp, s.gains.ki, s.gains.kd, s.gains.tracking_s = kp, ki, 0.0, tracking_s
     s.profile.speed_rad_s, s.profile.acceleration_rad_s2 = 200.0, 1e5
     s.profile.jerk_rad_s3 = 1e8
@@ -361,7 +361,7 @@ def leaves_the_limit(tick_s, lag_s, gain, share, strength, integral, tracking, w
     most = math.ceil(2.0 * max(tracking_s, tick_s) / tick_s) + 3
     held = math.ceil((12.0 * tracking_s + 0.15) / tick_s)
     for tick in range(held + math.ceil(4.0 * lag_s / tick_s)):
-        found.counts = round(angle / settings.sensing.rad_per_count + settings.sensing.zero_counts)
+        found.counts = round(angle / settings.sensor.rad_per_count + settings.sensor.zero_counts)
         command = Command()
         command.request = ARM if tick == 0 else 0
         if tick == 2:
@@ -419,7 +419,7 @@ def test_a_heat_model_faster_than_its_step():
     """Winding 1 mJ/K at 1 K/W: 1 ms against a step of 50 ms is refused; 0.2 s is followed."""
     settings = Settings()
     copy(settings_of_kind("nominal"), settings)
-    settings.stopping.check_V, settings.sensing.held_ticks = 0.0, 0
+    settings.stopping.check_V, settings.sensor.held_ticks = 0.0, 0
     settings.heat.winding_J_K, settings.heat.winding_K_W = single(1e-3), 1.0
     assert contradiction(settings) == "heat.winding_J_K"
     settings.heat.winding_J_K = 0.25
@@ -435,7 +435,7 @@ def test_a_current_reading_that_is_stuck_leaves_numbers(amps):
     """A fitted current sensor that reads the same, whatever is driven."""
     settings = Settings()
     copy(settings_of_kind("current sensor"), settings)
-    settings.stopping.check_V, settings.sensing.held_ticks = 0.0, 0
+    settings.stopping.check_V, settings.sensor.held_ticks = 0.0, 0
     assert heated(settings, amps, 3000)
 
 

@@ -56,7 +56,7 @@ EXTREMES = {  # settings that a joint may have, and is driven with; each on its 
     "limits.speed_gain_V_s": (0.0, 100.0), "limits.brake_rad_s2": (0.1, 1e5),
     "limits.resistance_ohm": (1e-3, 6.0), "profile.jerk_rad_s3": (0.1, 1e8),
     "profile.acceleration_rad_s2": (0.01, 1e5), "profile.stream_hold_s": (0.0, 5.0),
-    "sensing.speed_filter_s": (0.0, 1.0), "watch.lag_s": (1e-4, 10.0),
+    "sensor.speed_filter_s": (0.0, 1.0), "watch.lag_s": (1e-4, 10.0),
     "watch.link_silence_s": (0.005, 0.1), "stopping.deadline_s": (0.0, 10.0),
     "heat.warm_C": (0.0, 60.0),
     "stopping.release_V": (0.0, 50.0), "stopping.check_V": (0.0, 50.0),
@@ -302,6 +302,6 @@ def test_no_host_and_no_line_breaks_a_rule():
                         ("armed", 200), ("cleared", 50), ("stops", 30), ("controlled stops", 5),
                         ("errors", 100), ("damaged pieces", 500), ("rows", 50), ("mode 3", 300)):  # fmt: skip
         assert SEEN[what] >= least, f"too little of this was tried: {what}"
-    for fault in (faults.LINK_SILENT, faults.STOP_PRESSED, faults.TICK_ERROR, faults.DEADMAN):
+    for fault in (faults.LINK_SILENT, faults.STOP_PRESSED, faults.TICK_ERROR, faults.STANDSTILL):
         assert SEEN[f"fault {fault}"] >= 10, f"hardly seen: fault {fault}"
     assert sum(SEEN[f"fault {number}"] > 0 for number in range(faults.COUNT)) >= 7

@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from controller.joint import faults
-from controller.joint.modes import POWERED, TRIPPED, UNPOWERED
+from controller.joint.modes import OFF, POWERED, TRIPPED
 from controller.joint.motion import setpoint
 from controller.wire import messages as m
 from controller.wire import table
@@ -61,7 +61,7 @@ def test_an_order_to_go_off_is_not_lost_to_a_later_one_of_its_tick(bench, order,
         bench.arm()
         assert bench.answer() == (m.NOT_NOW, POWERED)
     bench.pass_ticks(200)
-    assert bench.node.joints.slots[0].report.mode in (UNPOWERED, TRIPPED)
+    assert bench.node.joints.slots[0].report.mode in (OFF, TRIPPED)
 
 
 def test_a_controlled_stop_ends_the_self_test(make_bench):
@@ -71,7 +71,7 @@ def test_a_controlled_stop_ends_the_self_test(make_bench):
     bench.send(m.STOP, CONTROLLED)
     assert bench.answer() == (m.DONE, 0)
     bench.pass_ticks(600)
-    assert bench.node.joints.slots[0].report.mode in (UNPOWERED, TRIPPED)
+    assert bench.node.joints.slots[0].report.mode in (OFF, TRIPPED)
 
 
 def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
@@ -82,7 +82,7 @@ def test_a_refused_target_leaves_no_trace_a_hold_is_kept(bench):
     assert bench.answer() == (m.REFUSED, 0)
     bench.pass_ticks(300)
     # 60 ms of the move and its stop: short of the target of the move
-    assert bench.node.joints.slots[0].report.want_rad < 1.4, "it holds where it was told to"
+    assert bench.node.joints.slots[0].report.setpoint_rad < 1.4, "it holds where it was told to"
 
 
 def test_a_refused_target_leaves_no_trace_a_grip_stays_weak(bench):
@@ -108,7 +108,7 @@ def test_an_arming_is_by_the_settings_whose_digest_it_named(make_bench):
     bench.send(m.APPLY, struct.pack("<BI", 0, table.digest(other)))
     bench.pass_ticks(4)
     slot = bench.node.joints.slots[0]
-    assert slot.report.mode == UNPOWERED or slot.settings.limits.current_A < 1.5
+    assert slot.report.mode == OFF or slot.settings.limits.current_A < 1.5
 
 
 def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):

@@ -11,7 +11,7 @@ from hypothesis import assume
 from hypothesis import strategies as st
 
 from controller.joint.inout import Command, Readings
-from controller.joint.modes import ARM, CLEAR, EASE, RELEASE
+from controller.joint.modes import ARM, CLEAR, CONTROLLED_STOP, RELEASE
 from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import Settings
 from controller.records import INTEGER, TABLE, copy, get, leaves, put
@@ -62,7 +62,7 @@ def some_settings(draw, most=8):
 
 def put_right(settings):
     """Order what has to be ordered; drop what still contradicts."""
-    s, limits, g, heat = settings.sensing, settings.limits, settings.gains, settings.heat
+    s, limits, g, heat = settings.sensor, settings.limits, settings.gains, settings.heat
     s.rail_high_counts = max(min(s.rail_high_counts, s.counts_top), 1)
     s.rail_low_counts = min(s.rail_low_counts, s.rail_high_counts - 1)
     g.rest_in_rad, g.rest_out_rad = sorted((g.rest_in_rad, g.rest_out_rad))
@@ -74,8 +74,8 @@ def put_right(settings):
     usual = Settings()
     if contradiction(settings) == "gains.integral_limit_V":
         g.ki = 0.0
-    for name in ("sensing.rad_per_count", "heat.warm_C", "heat.hot_C", "heat.winding_J_K", "heat.winding_K_W", "heat.case_J_K", "profile.speed_rad_s",
-                 "sensing.blind_limit_s", *("limits." + name for name in names)):  # fmt: skip
+    for name in ("sensor.rad_per_count", "heat.warm_C", "heat.hot_C", "heat.winding_J_K", "heat.winding_K_W", "heat.case_J_K", "profile.speed_rad_s",
+                 "sensor.blind_limit_s", *("limits." + name for name in names)):  # fmt: skip
         if contradiction(settings) is not None:
             put(settings, name, get(usual, name))
 
@@ -115,7 +115,7 @@ def commands(draw, low, high):
 
 def counts_at(settings, share):
     """Reading at a share of the travel, as near as the sensor has it."""
-    s, limits = settings.sensing, settings.limits
+    s, limits = settings.sensor, settings.limits
     angle = limits.travel_low_rad + share * (limits.travel_high_rad - limits.travel_low_rad)
     counts = round(angle / s.rad_per_count + s.zero_counts)
     return min(max(counts, s.rail_low_counts), s.rail_high_counts)
@@ -142,13 +142,13 @@ def programs(draw, settings, most=12):
     Most begin with a joint that is armed, and go on from where the last row has ended; now and
     then it is put somewhere, cleared and armed anew.
     """
-    limits, top = settings.limits, settings.sensing.counts_top
+    limits, top = settings.limits, settings.sensor.counts_top
     rows = []
     for k in range(draw(st.integers(2, most))):
         if draw(st.sampled_from((True, True, True, False) if k == 0 else (False, False, True))):
             rows += armed(settings, draw(st.floats(0.05, 0.95)))
             if draw(st.booleans()):
-                rows += eased(settings, draw(st.sampled_from((EASE, RELEASE))))
+                rows += eased(settings, draw(st.sampled_from((CONTROLLED_STOP, RELEASE))))
         command = draw(commands(limits.command_low_rad, limits.command_high_rad))
         rows.append((draw(readings(top)), command, draw(st.sampled_from((1, 1, 3, 20))),
                      draw(st.sampled_from((1, -1, 2, 0, 7, -40, 150))), draw(st.sampled_from((False,) * 7 + (True,)))))  # fmt: skip

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from controller.joint import sensing
+from controller.joint.sensor import sense
 from controller.joint.state import Sensed
 from sim import datasheet, materials, plant, sensor
 from sim.joint_settings import joint_settings
@@ -78,12 +78,12 @@ def test_angle_of_one_count(changed):
         sensor={"electrical_angle": "300 deg", "oversampling": 1, "dead_gap_at": "230 deg"},
         control={"rate": "1000 Hz"},
     )
-    s = joint_settings(file, datasheet.nominal_part(file)).sensing
+    s = joint_settings(file, datasheet.nominal_part(file)).sensor
     assert s.rad_per_count / DEG == pytest.approx(0.0732, rel=1e-3)
     s.speed_filter_s, s.correction_points = 0.0, 0
     state = Sensed()
-    sensing.sense(s, state, 2000, 0, 1, 0.001)
-    sensing.sense(s, state, 2001, 0, 1, 0.001)
+    sense(s, state, 2000, 0, 1, 0.001)
+    sense(s, state, 2001, 0, 1, 0.001)
     assert state.speed_rad_s / DEG == pytest.approx(73.2, rel=1e-3)
 
 

@@ -178,7 +178,7 @@ def drive_to_target(part, gains, error, ticks, h=1e-3):
     """Joint angles under our controller at rest with an initial error."""
     loop, motion, x = Loop(), Motion(), Plant()
     pid.reset(loop, 0.0)
-    motion.want_rad = error
+    motion.setpoint_rad = error
     angles = np.zeros(ticks)
     for n in range(ticks):
         u = pid.demand(gains, loop, motion, x.joint_rad, h)

@@ -87,15 +87,15 @@ def run_loop(part, gains, tick_s, ticks, wanted=1.0, disturbance=0.0):
     """
     loop, motion, x = Loop(), Motion(), Plant()
     pid.reset(loop, 0.0)
-    motion.want_rad = wanted
-    motion.want_rad_s = wanted / tick_s
+    motion.setpoint_rad = wanted
+    motion.setpoint_rad_s = wanted / tick_s
     angles = np.zeros(ticks)
     for k in range(ticks):
         angles[k] = x.joint_rad
         u = pid.demand(gains, loop, motion, x.joint_rad, tick_s)
         pid.settle(gains, loop, u, tick_s)
         plant.run_substeps(part, x, u + disturbance, 1, tick_s)
-        motion.want_rad_s = 0.0
+        motion.setpoint_rad_s = 0.0
     return angles
 
 

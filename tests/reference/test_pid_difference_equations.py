@@ -25,7 +25,7 @@ def textbook_gains(k, ti, td, n, tracking_s=1.0):
 def started(wanted=0.0):
     loop, motion = Loop(), Motion()
     pid.reset(loop, 0.0)
-    motion.want_rad = wanted
+    motion.setpoint_rad = wanted
     return loop, motion
 
 

@@ -31,7 +31,7 @@ def follow(motion, steps):
     """Follow to the end in equal steps; rows of position, speed, acceleration."""
     rows, h = [], segments.duration(motion) / steps
     for _ in range(steps + 2):  # one more: what rounding left over
-        rows.append((motion.want_rad, motion.want_rad_s, motion.want_rad_s2))
+        rows.append((motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2))
         segments.advance(motion, h)
     return np.array(rows)
 
@@ -193,8 +193,8 @@ def test_random_states_are_planned_in_the_shortest_time():
             assert found <= best.duration * (1.0 + 1e-6), (p, v, a, target, limits)
         segments.advance(motion, found * (1.0 + 1e-12) + 1e-9)
         assert motion.segment == segments.SEGMENTS
-        assert motion.want_rad == pytest.approx(target, abs=1e-6)
-        assert motion.want_rad_s == pytest.approx(0.0, abs=1e-6 * limits[0])
+        assert motion.setpoint_rad == pytest.approx(target, abs=1e-6)
+        assert motion.setpoint_rad_s == pytest.approx(0.0, abs=1e-6 * limits[0])
     assert kept >= 1500
     assert beyond >= 200
 
@@ -230,7 +230,7 @@ def test_a_new_target_in_mid_move(plan_ticks):
             trajectory.take(settings, motion, Sensed(), command)
             assert command.refused == 0
         trajectory.follow(settings, 1.0e9, 1, plan, motion, 0, 1)
-        rows.append((motion.want_rad, motion.want_rad_s, motion.want_rad_s2))
+        rows.append((motion.setpoint_rad, motion.setpoint_rad_s, motion.setpoint_rad_s2))
         if tick == begun:
             best = reference(*rows[-1], -0.4, limits)
             assert segments.duration(motion) == pytest.approx(best.duration, rel=1e-6)

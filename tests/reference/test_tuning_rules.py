@@ -33,14 +33,14 @@ def step_overshoot(gains, plant, h, ticks):
     a, b, c = plant.A, plant.B[:, 0], plant.C[0]
     loop, motion = Loop(), Motion()
     pid.reset(loop, 0.0)
-    motion.want_rad, motion.want_rad_s = 1.0, 1.0 / h
+    motion.setpoint_rad, motion.setpoint_rad_s = 1.0, 1.0 / h
     state, y = np.zeros(len(b)), np.zeros(ticks)
     for k in range(ticks):
         y[k] = c @ state
         u = pid.demand(gains, loop, motion, y[k], h)
         pid.settle(gains, loop, u, h)
         state = a @ state + b * u
-        motion.want_rad_s = 0.0
+        motion.setpoint_rad_s = 0.0
     return 100.0 * (y.max() - 1.0), y.argmax() * h
 
 

@@ -120,7 +120,7 @@ def test_the_gap_is_crossed_at_full_speed_on_any_part(made, way, beyond):
 def test_calibration_moves_the_gap_with_the_zero(made):
     """A joint mounted 30 deg off: two known angles, and the gap is where it really is."""
     plain = made({**TURNING, "sensor.pull_down": None})
-    s = plain.settings.sensing
+    s = plain.settings.sensor
     rows = [
         [f"{a!r} rad", f"{s.zero_counts + (a + 0.5) / s.rad_per_count!r} count"] for a in (0.2, 1.4)
     ]
@@ -128,7 +128,7 @@ def test_calibration_moves_the_gap_with_the_zero(made):
         **TURNING, "sensor.pull_down": None,
         "calibration": {"zero": f"{s.zero_counts + 0.5 / s.rad_per_count!r} count",
                         "slope": f"{s.rad_per_count!r} rad/count", "points": rows},
-    }).settings.sensing  # fmt: skip
+    }).settings.sensor  # fmt: skip
     assert moved.gap_rad == pytest.approx(s.gap_rad)
     assert moved.gap_from_rad == pytest.approx(s.gap_from_rad - 0.5)
     assert straight_angle(moved, 2000) == pytest.approx(straight_angle(s, 2000) - 0.5, abs=1e-6)
@@ -138,14 +138,14 @@ def test_calibration_moves_the_gap_with_the_zero(made):
 def test_two_points_keep_the_known_bend(made, travel):
     """The pull-down's bend stays undone where two points give the line only."""
     joint = made({**travel, "sensor.pull_down": "100 kohm"})
-    s = joint.settings.sensing
+    s = joint.settings.sensor
     rows = [(straight_angle(s, c) + 0.1, c) for c in (1000, 3000)]
     slope = (rows[1][0] - rows[0][0]) / 2000.0
     again = made({
         **travel, "sensor.pull_down": "100 kohm",
         "calibration": {"zero": f"{1000 - rows[0][0] / slope!r} count", "slope": f"{slope!r} rad/count",
                         "points": [[f"{a!r} rad", f"{c} count"] for a, c in rows]},
-    }).settings.sensing  # fmt: skip
+    }).settings.sensor  # fmt: skip
     for counts in (600, 1700, 2500, 3400):
         assert straight_angle(again, counts) == pytest.approx(
             straight_angle(s, counts) + 0.1, abs=2e-3
@@ -167,7 +167,7 @@ def test_no_program_starts_where_nothing_is_read(made):
 
         draw()
     assert len(starts) > 20
-    assert not any(in_gap(joint.settings.sensing, one) for one in starts)
+    assert not any(in_gap(joint.settings.sensor, one) for one in starts)
 
 
 def test_a_stream_across_the_seam_is_sent_within_the_turn(made):

@@ -45,9 +45,9 @@ def test_every_fault_keeps_its_bound_over_the_spread(joint):
     rows = {row.name: row for row in study.rows}
     tick = s.tick_s
     # the fault happens after a reading: one tick more than the readings that must be odd
-    assert rows["wiper_open"].seen_worst_s <= (s.sensing.bad_ticks + 1) * tick
-    assert rows["wiper_shorted"].seen_worst_s <= (s.sensing.bad_ticks + 1) * tick
-    assert rows["reading_held"].seen_worst_s <= (s.sensing.held_ticks + 1) * tick
+    assert rows["wiper_open"].seen_worst_s <= (s.sensor.bad_ticks + 1) * tick
+    assert rows["wiper_shorted"].seen_worst_s <= (s.sensor.bad_ticks + 1) * tick
+    assert rows["reading_held"].seen_worst_s <= (s.sensor.held_ticks + 1) * tick
     assert rows["supply_dip"].seen_worst_s <= (s.limits.supply_ticks + 1) * tick
     assert rows["link_silent"].seen_worst_s <= s.watch.link_silence_s + 2 * tick
     for name in ("wiper_open", "wiper_shorted", "reading_held", "wires_swapped", "supply_dip",

@@ -91,7 +91,7 @@ def test_leaning_on_a_hard_stop_is_no_over_travel(made, joint):
         ({"limits.link_silence": "90 ms"}, ("watch", "link_silence_s"), 0.09),
         ({"control.rate": "200 Hz"}, ("limits", "supply_ticks"), 2),
         ({"drive.kind": "pulse"}, ("drive", "kind"), 1),
-        ({"joint.travel": "continuous", "joint.range": None}, ("sensing", "travel"), 1),
+        ({"joint.travel": "continuous", "joint.range": None}, ("sensor", "travel"), 1),
         ({"joint.travel": "continuous", "joint.range": None}, ("watch", "over_travel_rad"), 0.0),
     ],
 )

@@ -16,12 +16,12 @@ def test_missed_ticks_hold_the_old_drive_and_are_made_up_for(joint):
     scene = Scenario("late", 0.4, 0.5).at(0.12, program.TARGET, 1.2).at(0.16, program.LATE, 6.0)
     trace = simulate(joint, scene)
     missed = slice(80, 86)
-    for column in ("want_rad", "angle_rad", "allowed_V"):
+    for column in ("setpoint_rad", "angle_rad", "allowed_V"):
         assert len(set(trace[column][missed])) == 1
     assert np.ptp(trace["joint_rad"][missed]) > 1e-3  # the plant went on
     plain = Scenario("plain", 0.4, 0.5).at(0.12, program.TARGET, 1.2)
-    wanted = simulate(joint, plain)["want_rad"]
-    np.testing.assert_allclose(trace["want_rad"][87:], wanted[87:], atol=1e-12)
+    wanted = simulate(joint, plain)["setpoint_rad"]
+    np.testing.assert_allclose(trace["setpoint_rad"][87:], wanted[87:], atol=1e-12)
 
 
 @pytest.mark.parametrize(("until", "trips"), [(0.17, False), (0.19, True)])

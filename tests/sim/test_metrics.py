@@ -76,7 +76,7 @@ def test_restlessness_reversals_and_tracking_are_those_of_the_drive(run):
     signs = np.sign(u[first:])
     signs = signs[signs != 0]
     assert trace.metrics.reversals == np.count_nonzero(np.diff(signs))
-    apart = (trace["want_rad"] - trace["joint_rad"])[first:]
+    apart = (trace["setpoint_rad"] - trace["joint_rad"])[first:]
     assert trace.metrics.tracking_rad == pytest.approx(np.sqrt((apart**2).mean()), abs=1e-12)
 
 

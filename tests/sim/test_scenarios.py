@@ -53,7 +53,7 @@ def test_a_sweep_goes_there_and_back_at_its_speed():
 
 
 def test_the_band_of_the_sensor_is_four_sigma_and_at_least_a_count(joint):
-    count = abs(joint.settings.sensing.rad_per_count)
+    count = abs(joint.settings.sensor.rad_per_count)
     assert scenarios.fine_band(joint.settings, 6.5) == pytest.approx(26.0 * count)
     assert scenarios.fine_band(joint.settings, 0.1) == pytest.approx(count)
 

@@ -86,7 +86,7 @@ def test_a_step_in_single_precision_ends_where_double_ends(made, changes):
     double, one = (simulate(joint, SHORT, runtime=name) for name in ("compiled", "single"))
     assert one.metrics.fault == "none"
     assert one.metrics.settling_2pct_s == pytest.approx(double.metrics.settling_2pct_s, abs=0.02)
-    np.testing.assert_allclose(one["want_rad"], double["want_rad"], atol=2e-5)
+    np.testing.assert_allclose(one["setpoint_rad"], double["setpoint_rad"], atol=2e-5)
     # Noise reads the same counts until a last bit tips a decision; then paths part a little.
     assert np.abs(one["joint_rad"] - double["joint_rad"]).max() < 0.02
     assert (one.rows != double.rows).any()
@@ -105,5 +105,5 @@ def test_a_record_in_single_precision_rounds_whatever_is_put_in():
     settings.gains.kp = 0.1
     assert type(settings.gains.kp) is np.float32
     assert float(settings.gains.kp) == float(np.float32(0.1)) != 0.1
-    settings.sensing.tracks = 2
-    assert type(settings.sensing.tracks) is int
+    settings.sensor.wipers = 2
+    assert type(settings.sensor.wipers) is int

@@ -103,7 +103,7 @@ def test_structs_are_the_packed_tables(made):
     settings = made({}).settings
     row = np.frombuffer(pack_table(settings), library.dtype_of(Settings))[0]
     assert row["gains"]["kp"] == np.float32(settings.gains.kp)
-    assert row["sensing"]["counts_top"] == settings.sensing.counts_top
+    assert row["sensor"]["counts_top"] == settings.sensor.counts_top
     assert library.dtype_of(Settings).itemsize == len(pack_table(settings))
 
 

@@ -197,9 +197,9 @@ def finish(plan: "Plan", motion: "Motion", p: float, v: float, a: float) -> None
     for k in range(3):
         go_on(plan, d[k], sign * j[k])
     write_stop(plan, motion, sign)
-    motion.want_rad = p
-    motion.want_rad_s = v
-    motion.want_rad_s2 = a
+    motion.setpoint_rad = p
+    motion.setpoint_rad_s = v
+    motion.setpoint_rad_s2 = a
     motion.segment = 0
     motion.segment_left_s = d[0]
 
@@ -214,8 +214,8 @@ def write_stop(plan: "Plan", motion: "Motion", sign: float) -> None:
 
 def stop(plan: "Plan", motion: "Motion") -> None:
     """Plan the quickest stop from the present setpoint; needs no bracket."""
-    plan.v = motion.want_rad_s
-    plan.a = motion.want_rad_s2
+    plan.v = motion.setpoint_rad_s
+    plan.a = motion.setpoint_rad_s2
     for k in range(4):
         motion.duration_s[k] = 0.0
         motion.jerk_rad_s3[k] = 0.0

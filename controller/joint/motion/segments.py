@@ -25,9 +25,9 @@ def duration(motion: "Motion") -> float:
 
 def advance(motion: "Motion", h: float) -> None:
     """Follow the plan for ``h`` seconds; at its end stand on the target."""
-    p = motion.want_rad
-    v = motion.want_rad_s
-    a = motion.want_rad_s2
+    p = motion.setpoint_rad
+    v = motion.setpoint_rad_s
+    a = motion.setpoint_rad_s2
     while motion.segment < SEGMENTS:
         j = motion.jerk_rad_s3[motion.segment]
         t = motion.segment_left_s
@@ -44,14 +44,14 @@ def advance(motion: "Motion", h: float) -> None:
         motion.segment += 1
         if motion.segment < SEGMENTS:
             motion.segment_left_s = motion.duration_s[motion.segment]
-    motion.want_rad = p
-    motion.want_rad_s = v
-    motion.want_rad_s2 = a
+    motion.setpoint_rad = p
+    motion.setpoint_rad_s = v
+    motion.setpoint_rad_s2 = a
 
 
 def coast(motion: "Motion") -> None:
     """Go on at the present speed until the next plan takes over."""
-    motion.want_rad_s2 = 0.0
+    motion.setpoint_rad_s2 = 0.0
     motion.jerk_rad_s3[6] = 0.0
     motion.duration_s[6] = 1.0e3
     motion.segment = 6

@@ -6,7 +6,7 @@ from controller.portable import const
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.joint.settings.settings import Sensing, Settings
+    from controller.joint.settings.settings import Sensor, Settings
     from controller.joint.state import Command, Motion, Sensed
 
 # command.kind
@@ -15,9 +15,9 @@ STREAMED = const(2)
 HOLD_HERE = const(3)
 
 
-def in_gap(s: "Sensing", angle: float) -> bool:
+def in_gap(s: "Sensor", angle: float) -> bool:
     """Tell whether ``angle`` (rad) lies in the dead gap of the sensor."""
-    if s.gap_rad <= 0.0 or s.tracks == 2:
+    if s.gap_rad <= 0.0 or s.wipers == 2:
         return False
     apart = wrapped(angle - s.gap_from_rad - 0.5 * s.gap_rad)
     return -0.5 * s.gap_rad <= apart <= 0.5 * s.gap_rad
@@ -27,8 +27,8 @@ def acceptable(settings: "Settings", command: "Command") -> bool:
     """Tell whether a setpoint may be followed: in range, finite, not in the gap."""
     angle = command.target_rad
     speed = command.target_rad_s
-    if settings.sensing.travel == CONTINUOUS:
-        if not -TURN_RAD <= angle <= TURN_RAD or in_gap(settings.sensing, angle):
+    if settings.sensor.travel == CONTINUOUS:
+        if not -TURN_RAD <= angle <= TURN_RAD or in_gap(settings.sensor, angle):
             return False
     elif not settings.limits.command_low_rad <= angle <= settings.limits.command_high_rad:
         return False
@@ -51,18 +51,14 @@ def aimed(command: "Command", flags: int, angle_rad: float, turn: int) -> None:
 def lowest(settings: "Settings") -> float:
     """Angle (rad) of the lowest streamed setpoint."""
     return (
-        -0.5 * TURN_RAD
-        if settings.sensing.travel == CONTINUOUS
-        else settings.limits.command_low_rad
+        -0.5 * TURN_RAD if settings.sensor.travel == CONTINUOUS else settings.limits.command_low_rad
     )
 
 
 def highest(settings: "Settings") -> float:
     """Angle (rad) of the highest streamed setpoint."""
     return (
-        0.5 * TURN_RAD
-        if settings.sensing.travel == CONTINUOUS
-        else settings.limits.command_high_rad
+        0.5 * TURN_RAD if settings.sensor.travel == CONTINUOUS else settings.limits.command_high_rad
     )
 
 
@@ -82,11 +78,11 @@ def streamed(settings: "Settings", command: "Command", share: int, rate: int, sp
 
 def goal_turn(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Command") -> int:
     """Whole turn (absolute) in which the commanded angle lies."""
-    if settings.sensing.travel != CONTINUOUS:
+    if settings.sensor.travel != CONTINUOUS:
         return 0
     if command.way == 1:
         return command.turn
-    away = wrapped(command.target_rad - motion.want_rad)
-    turns = (motion.want_rad + away - command.target_rad) / TURN_RAD
+    away = wrapped(command.target_rad - motion.setpoint_rad)
+    turns = (motion.setpoint_rad + away - command.target_rad) / TURN_RAD
     whole = int(turns + 0.5) if turns >= 0.0 else -int(0.5 - turns)
     return sensed.base_turn + whole

@@ -39,9 +39,9 @@ STREAM_SLACK_RAD = const(0.1)
 
 def reset(motion: "Motion", angle: float) -> None:
     """Stand at ``angle`` (rad) with nothing planned."""
-    motion.want_rad = angle
-    motion.want_rad_s = 0.0
-    motion.want_rad_s2 = 0.0
+    motion.setpoint_rad = angle
+    motion.setpoint_rad_s = 0.0
+    motion.setpoint_rad_s2 = 0.0
     motion.source = HOLD
     motion.segment = segments.SEGMENTS
     motion.planning = 0
@@ -69,7 +69,7 @@ def take(settings: "Settings", motion: "Motion", sensed: "Sensed", command: "Com
         turn = goal_turn(settings, motion, sensed, command)
         offset = (turn - sensed.base_turn) * TURN_RAD
         reach = 2.0 * settings.limits.speed_rad_s * command.span_s + STREAM_SLACK_RAD
-        if -reach <= command.target_rad + offset - motion.want_rad <= reach:
+        if -reach <= command.target_rad + offset - motion.setpoint_rad <= reach:
             start_stream(motion, command, offset)
         else:
             wait_for_planning(motion, command.target_rad, turn)
@@ -97,8 +97,8 @@ def start_stream(motion: "Motion", command: "Command", offset: float) -> None:
     motion.source = STREAM
     motion.waiting = 0
     motion.planning = 0
-    motion.from_rad = motion.want_rad
-    motion.from_rad_s = motion.want_rad_s
+    motion.from_rad = motion.setpoint_rad
+    motion.from_rad_s = motion.setpoint_rad_s
     motion.to_rad = command.target_rad + offset
     motion.to_rad_s = command.target_rad_s
     motion.span_s = command.span_s
@@ -112,9 +112,9 @@ def follow_stream(motion: "Motion", hold_s: float, h: float) -> None:
     span = motion.span_s
     if t >= span:
         over = t - span
-        motion.want_rad = motion.to_rad + motion.to_rad_s * over
-        motion.want_rad_s = motion.to_rad_s
-        motion.want_rad_s2 = 0.0
+        motion.setpoint_rad = motion.to_rad + motion.to_rad_s * over
+        motion.setpoint_rad_s = motion.to_rad_s
+        motion.setpoint_rad_s2 = 0.0
         if over > hold_s:
             hold_here(motion)
         return
@@ -123,17 +123,17 @@ def follow_stream(motion: "Motion", hold_s: float, h: float) -> None:
     p1 = motion.from_rad_s * span
     c2 = 3.0 * rise - 2.0 * p1 - motion.to_rad_s * span
     c3 = p1 + motion.to_rad_s * span - 2.0 * rise
-    motion.want_rad = motion.from_rad + u * (p1 + u * (c2 + u * c3))
-    motion.want_rad_s = (p1 + u * (2.0 * c2 + u * 3.0 * c3)) / span
-    motion.want_rad_s2 = (2.0 * c2 + u * 6.0 * c3) / (span * span)
+    motion.setpoint_rad = motion.from_rad + u * (p1 + u * (c2 + u * c3))
+    motion.setpoint_rad_s = (p1 + u * (2.0 * c2 + u * 3.0 * c3)) / span
+    motion.setpoint_rad_s2 = (2.0 * c2 + u * 6.0 * c3) / (span * span)
 
 
 def begin_stop(settings: "Settings", plan: "Plan", motion: "Motion", within: int) -> None:
     """Plan the quickest stop; ``within`` 1: nowhere beyond the range of commands."""
-    end = motion.want_rad + stop_distance(plan, motion.want_rad_s, motion.want_rad_s2)
+    end = motion.setpoint_rad + stop_distance(plan, motion.setpoint_rad_s, motion.setpoint_rad_s2)
     low = settings.limits.command_low_rad
     high = settings.limits.command_high_rad
-    if within == 0 or settings.sensing.travel != LIMITED or low <= end <= high:
+    if within == 0 or settings.sensor.travel != LIMITED or low <= end <= high:
         profile.stop(plan, motion)
         return
     segments.coast(motion)
@@ -153,19 +153,19 @@ def start_planning(ticks: int, plan: "Plan", motion: "Motion", base_turn: int, h
     if motion.source == STREAM:
         segments.coast(motion)
     motion.source = MOVE
-    p = motion.want_rad
-    v = motion.want_rad_s
-    a = motion.want_rad_s2
+    p = motion.setpoint_rad
+    v = motion.setpoint_rad_s
+    a = motion.setpoint_rad_s2
     segment = motion.segment
     left = motion.segment_left_s
     if ticks > 1:
         segments.advance(motion, h * (ticks - 1))
-    motion.from_rad = motion.want_rad
-    motion.from_rad_s = motion.want_rad_s
-    motion.to_rad_s = motion.want_rad_s2
-    motion.want_rad = p
-    motion.want_rad_s = v
-    motion.want_rad_s2 = a
+    motion.from_rad = motion.setpoint_rad
+    motion.from_rad_s = motion.setpoint_rad_s
+    motion.to_rad_s = motion.setpoint_rad_s2
+    motion.setpoint_rad = p
+    motion.setpoint_rad_s = v
+    motion.setpoint_rad_s2 = a
     motion.segment = segment
     motion.segment_left_s = left
     goal = motion.target_rad + (motion.target_turn - base_turn) * TURN_RAD
@@ -197,10 +197,10 @@ def run_profile(motion: "Motion", base_turn: int, h: float) -> None:
         return
     segments.advance(motion, h)
     if motion.segment >= segments.SEGMENTS and motion.planning == 0:
-        motion.want_rad_s = 0.0
-        motion.want_rad_s2 = 0.0
+        motion.setpoint_rad_s = 0.0
+        motion.setpoint_rad_s2 = 0.0
         if motion.source == MOVE:
-            motion.want_rad = motion.target_rad + (motion.target_turn - base_turn) * TURN_RAD
+            motion.setpoint_rad = motion.target_rad + (motion.target_turn - base_turn) * TURN_RAD
         motion.source = HOLD
 
 
@@ -237,6 +237,6 @@ def follow(
 
 def shift(motion: "Motion", away: float) -> None:
     """Move every position by ``away`` (rad) when whole turns are folded away."""
-    motion.want_rad += away
+    motion.setpoint_rad += away
     motion.from_rad += away
     motion.to_rad += away

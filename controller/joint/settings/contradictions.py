@@ -25,7 +25,7 @@ def integral_stuck(settings: "Settings") -> bool:
     g = settings.gains
     if g.ki <= 0.0:
         return False
-    count = settings.sensing.rad_per_count
+    count = settings.sensor.rad_per_count
     if count < 0.0:
         count = -count
     return g.ki * settings.tick_s * count <= HALF_ULP * g.integral_limit_V
@@ -63,11 +63,11 @@ def contradiction(settings: "Settings") -> "str | None":
     found = out_of_range(settings)
     if found is not None:
         return found
-    s, limits, g = settings.sensing, settings.limits, settings.gains
+    s, limits, g = settings.sensor, settings.limits, settings.gains
     if s.rail_low_counts >= s.rail_high_counts or s.rail_high_counts > s.counts_top:
-        return "sensing.rail_high_counts"
+        return "sensor.rail_high_counts"
     if s.rad_per_count == 0.0:
-        return "sensing.rad_per_count"
+        return "sensor.rad_per_count"
     if g.rest_out_rad < g.rest_in_rad:
         return "gains.rest_out_rad"
     if integral_stuck(settings):
@@ -90,7 +90,7 @@ def contradiction(settings: "Settings") -> "str | None":
     if h.winding_J_K * h.winding_K_W < SLOWEST_S or h.case_J_K < SLOWEST_S * conducted:
         return "heat.winding_J_K"  # the model's steps would swing
     if s.travel == CONTINUOUS:
-        if s.tracks == 1 and settings.profile.speed_rad_s * s.blind_limit_s < s.gap_rad:
+        if s.wipers == 1 and settings.profile.speed_rad_s * s.blind_limit_s < s.gap_rad:
             return "profile.speed_rad_s"  # no move could ever cross the dead gap
         return None
     if not limits.travel_low_rad < limits.travel_high_rad:

@@ -20,7 +20,7 @@ BUILTIN = const(2)
 CORRECTION_POINTS = const(33)
 
 
-class Sensing(Record):
+class Sensor(Record):
     """Counts to angle and speed."""
 
     travel = integer(0, "1", 0, 1)
@@ -53,7 +53,7 @@ class Sensing(Record):
     "Continuous travel: where the dead gap begins, as an angle of the first turn."
     blind_limit_s = real(0.25, "s", 0.0, 10.0)
     "Continuous travel: longest time without a good reading."
-    tracks = integer(1, "1", 1, 2)
+    wipers = integer(1, "1", 1, 2)
     "Wipers fitted: 2 has a good track at every angle."
     second_zero_counts = real(0.0, "count", -4.0e6, 4.0e6)
     "Second wiper's reading at joint angle zero."
@@ -156,7 +156,7 @@ class Settings(Record):
 
     tick_s = real(0.002, "s", 1.0e-4, 0.1)
     "Tick period."
-    sensing = part(Sensing)
+    sensor = part(Sensor)
     profile = part(Profile)
     gains = part(Gains)
     limits = part(Limits)

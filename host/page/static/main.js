@@ -122,7 +122,7 @@ function showJoint(k) {
   el("cautioned-joint").textContent = j.name;
   const on = (ring, at) => { const m = ring.data[f.mode][at]; return m === 1 || m === 2 || m === 3; };
   charts.angle.lines = [
-    { field: f.want_rad, factor: DEG, color: "#47525d", width: 1.6, dash: [6, 4], only: on },
+    { field: f.setpoint_rad, factor: DEG, color: "#47525d", width: 1.6, dash: [6, 4], only: on },
     { field: f.angle_rad, factor: DEG, color: "#0060a0", width: 1.8 }];
   const room = 0.08 * (j.high_deg - j.low_deg);
   charts.angle.range(j.low_deg - room, j.high_deg + room);
@@ -269,7 +269,7 @@ function slow() {
   const blind = SENSOR_FAULTS.has(told), driven = [1, 2, 3].includes(ring.last(f.mode));
   el("angle").textContent = blind ? "no reading" : (ring.last(f.angle_rad) * DEG).toFixed(1);
   el("angle").classList.toggle("stale", blind);  // what the board carries on is nobody's angle
-  el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.want_rad) * DEG).toFixed(1)}` : "";
+  el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.setpoint_rad) * DEG).toFixed(1)}` : "";
   el("force").textContent = driven ? fixed(ring.last(f.force_N), j.force_doubt > 0.3 ? 0 : 1) : "-";  // off, nothing is pressed by the drive
   el("drive").textContent = driven ? fixed(ring.last(f.allowed_V), 2) : "off";
   const heat = ring.last(f.winding_C);
@@ -367,7 +367,7 @@ on("go", async () => { if (answered("jog-note", await link.ask("go", joint({ ang
 async function stepBy(sign) {
   const ring = page.rings[page.shown], by = field("step");
   if (by === null) { say("sweep-note", "step: must be a number", true); return; }
-  const start = ring.last(page.field.want_rad) * DEG, from = ring.lastTick();
+  const start = ring.last(page.field.setpoint_rad) * DEG, from = ring.lastTick();
   const end = Math.round(10 * (start + sign * by)) / 10;
   if (!answered("sweep-note", await link.ask("go", joint({ angle_deg: end })), `Step to ${end} deg.`)) return;
   setTimeout(() => {

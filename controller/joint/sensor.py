@@ -19,11 +19,11 @@ from controller.joint.turning import take_continuous
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from controller.joint.settings.settings import Sensing
+    from controller.joint.settings.settings import Sensor
     from controller.joint.state import Sensed
 
 
-def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
+def take_limited(s: "Sensor", st: "Sensed", counts: int, steps: int) -> float:
     """Read a limited joint; return the change of angle, or 0 if implausible."""
     if at_rail(s, counts):
         st.rail = 1
@@ -41,7 +41,7 @@ def take_limited(s: "Sensing", st: "Sensed", counts: int, steps: int) -> float:
     return moved
 
 
-def count_held(s: "Sensing", st: "Sensed", counts: int, second: int) -> None:
+def count_held(s: "Sensor", st: "Sensed", counts: int, second: int) -> None:
     """Count successive identical readings: a live sensor has some noise.
 
     Readings, not ticks: a late tick that stands for several has read once.
@@ -50,7 +50,7 @@ def count_held(s: "Sensing", st: "Sensed", counts: int, second: int) -> None:
     same zero again and again); the second wiper, where fitted, stands in for it.
     """
     if at_rail(s, counts):
-        if s.tracks != 2 or at_rail(s, second):
+        if s.wipers != 2 or at_rail(s, second):
             return
         counts = -1 - second
     if counts == st.last_counts:
@@ -60,7 +60,7 @@ def count_held(s: "Sensing", st: "Sensed", counts: int, second: int) -> None:
     st.last_counts = counts
 
 
-def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick_s: float) -> None:
+def sense(s: "Sensor", st: "Sensed", counts: int, second: int, steps: int, tick_s: float) -> None:
     """Stage 2: update angle, speed and plausibility in ``st`` (Sensed)."""
     h = tick_s * steps
     st.rail = 0
@@ -83,7 +83,7 @@ def sense(s: "Sensing", st: "Sensed", counts: int, second: int, steps: int, tick
         st.speed_rad_s = (lag * st.speed_rad_s + moved) / (lag + h)
 
 
-def fold_turns(s: "Sensing", st: "Sensed") -> int:
+def fold_turns(s: "Sensor", st: "Sensed") -> int:
     """Fold whole turns out of the angle; return how many were folded (turns).
 
     Keeps single-precision angles exact near zero while the joint turns on and

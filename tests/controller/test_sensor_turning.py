@@ -7,8 +7,8 @@ import pytest
 
 from controller.joint.angles import TURN_RAD
 from controller.joint.reading import straight_angle
-from controller.joint.sensing import fold_turns, sense
-from controller.joint.settings.settings import CONTINUOUS, Sensing
+from controller.joint.sensor import fold_turns, sense
+from controller.joint.settings.settings import CONTINUOUS, Sensor
 from controller.joint.state import Sensed
 from controller.joint.turning import blended_change, track_weight
 
@@ -22,13 +22,13 @@ GAP_RAD = TURN_RAD - ELECTRICAL_RAD + 2.0 * MARGIN_RAD
 LEAD_RAD = pi  # by which the second wiper leads
 
 
-def turning(tracks=1):
-    s = Sensing()
+def turning(wipers=1):
+    s = Sensor()
     s.travel = CONTINUOUS
     s.counts_top, s.rail_low_counts, s.rail_high_counts = TOP, RAIL, TOP - RAIL
     s.rad_per_count = RAD_PER_COUNT
     s.gap_rad, s.gap_from_rad = GAP_RAD, ELECTRICAL_RAD - MARGIN_RAD
-    s.tracks = tracks
+    s.wipers = wipers
     s.second_zero_counts = LEAD_RAD / RAD_PER_COUNT
     s.jump_rad = 0.1
     return s
@@ -136,7 +136,7 @@ def test_a_jump_on_the_track_is_rejected_and_forgotten_when_back():
 
 @pytest.mark.parametrize("speed", [2.0, -2.0, 9.0, -9.0])
 def test_two_wipers_never_jump_and_are_never_blind(speed):
-    s = turning(tracks=2)
+    s = turning(wipers=2)
     angles = 1.0 + speed * TICK_S * np.arange(round(12 * TURN_RAD / abs(speed) / TICK_S))
     st = Sensed()
     totals = []
@@ -153,7 +153,7 @@ def test_two_wipers_never_jump_and_are_never_blind(speed):
 @pytest.mark.parametrize("speed", [2.0, -2.0])
 def test_two_wipers_that_disagree_are_blended_without_a_jump(speed):
     """One track is 30 counts off: the angle slides over, it does not switch."""
-    s = turning(tracks=2)
+    s = turning(wipers=2)
     off = 30
     angles = 1.0 + speed * TICK_S * np.arange(round(3 * TURN_RAD / abs(speed) / TICK_S))
     st = Sensed()
@@ -169,7 +169,7 @@ def test_two_wipers_that_disagree_are_blended_without_a_jump(speed):
 
 
 def test_two_wipers_have_a_trusted_track_at_every_angle():
-    s = turning(tracks=2)
+    s = turning(wipers=2)
     for angle in np.linspace(0.0, TURN_RAD, 5000):
         one, two = track_weight(s, reading(angle)), track_weight(s, reading(angle + LEAD_RAD))
         assert max(one, two) == 1.0
@@ -177,7 +177,7 @@ def test_two_wipers_have_a_trusted_track_at_every_angle():
 
 
 def test_trust_fades_to_nothing_at_the_gap_without_a_step():
-    s = turning(tracks=2)
+    s = turning(wipers=2)
     weights = np.array([track_weight(s, k) for k in range(TOP + 1)])
     assert weights[RAIL - 1] == weights[RAIL] == weights[TOP - RAIL] == 0.0
     assert np.abs(np.diff(weights)).max() <= RAD_PER_COUNT / s.blend_rad + 1e-12
@@ -185,7 +185,7 @@ def test_trust_fades_to_nothing_at_the_gap_without_a_step():
 
 
 def test_both_wipers_lost_at_once_is_a_fault_of_the_wires():
-    s = turning(tracks=2)
+    s = turning(wipers=2)
     st = Sensed()
     sense(s, st, reading(2.5), reading(2.5 + LEAD_RAD), 1, TICK_S)
     sense(s, st, 0, 0, 1, TICK_S)

@@ -7,15 +7,15 @@ import pytest
 
 from controller.joint.angles import TURN_RAD, wrapped
 from controller.joint.reading import straight_angle
-from controller.joint.sensing import count_held, fold_turns, sense
-from controller.joint.settings.settings import Sensing
+from controller.joint.sensor import count_held, fold_turns, sense
+from controller.joint.settings.settings import Sensor
 from controller.joint.state import Sensed
 
 TICK_S = 0.002
 
 
 def plain(**changes):
-    s = Sensing()
+    s = Sensor()
     s.rail_low_counts, s.rail_high_counts = 20, 4075
     for name, value in changes.items():
         setattr(s, name, value)
@@ -55,7 +55,7 @@ def test_fewer_than_two_points_are_no_correction(points):
 
 
 def test_correction_of_the_pull_down_is_monotone(nominal):
-    s = nominal.settings.sensing
+    s = nominal.settings.sensor
     assert s.correction_points > 1
     angles = np.array([straight_angle(s, k) for k in range(0, s.counts_top + 1, 7)])
     assert (np.sign(np.diff(angles)) == np.sign(s.rad_per_count)).all()
@@ -190,11 +190,11 @@ def test_limited_travel_has_no_turns_to_fold():
 
 
 @pytest.mark.parametrize(
-    ("tracks", "second", "counted"), [(1, 900, 0), (2, 900, 5), (2, 0, 0), (2, 4095, 0)]
+    ("wipers", "second", "counted"), [(1, 900, 0), (2, 900, 5), (2, 0, 0), (2, 4095, 0)]
 )
-def test_at_a_rail_the_second_wiper_stands_in_where_it_reads(tracks, second, counted):
+def test_at_a_rail_the_second_wiper_stands_in_where_it_reads(wipers, second, counted):
     """Held readings: an open wiper is pulled to the same zero again and again, which tells nothing."""
-    s, st = plain(tracks=tracks), Sensed()
+    s, st = plain(wipers=wipers), Sensed()
     for _ in range(6):
         count_held(s, st, 0, second)
     assert st.same_ticks == counted
