@@ -10,7 +10,7 @@ def main() -> None:
     """Load what a board needs, take the job, serve until standard input ends."""
     runtime = sys.argv[1]
     from host.virtual import board, loop  # noqa: F401  while the other process still reads its joints
-    from sim import kernels
+    from sim.run import kernels
 
     kernels.twin()
     from host.serving import end_with_input, serve

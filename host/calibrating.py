@@ -11,7 +11,7 @@ from controller.wire import messages as m
 from host.session import Session
 from host.streaming import StoppedError, arm_and_wait, raise_faults, wait, waiting
 from sim.errors import InputError
-from sim.program import MOVE_BY_HAND
+from sim.model.schedule import MOVE_BY_HAND
 
 SEARCH_S = 60e-6
 """How far (s) from the file's neutral the standstill of a pulse board is looked for."""

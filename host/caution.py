@@ -16,7 +16,7 @@ your local codes."""
 
 def told_forces(session: Session) -> list[str]:
     """A sentence for each joint: what self-test and release may do, in newtons."""
-    from sim.force import mode_forces
+    from sim.size.force import mode_forces
 
     rows = []
     for joint in session.joints:

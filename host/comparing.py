@@ -6,13 +6,13 @@ from pathlib import Path
 import numpy as np
 
 from host.recorder import Run
-from sim import replay
-from sim.closed_loop import Fleet, Joint, joint_of, simulate
 from sim.errors import InputError
 from sim.identify.drive import motor_volts
 from sim.identify.explain import Reason, reasons
-from sim.joint_file import check, parse_toml, read_text
-from sim.part import Part
+from sim.joint.joint_file import check, parse_toml, read_text
+from sim.joint.part import Part
+from sim.run import replay
+from sim.run.closed_loop import Fleet, Joint, joint_of, simulate
 
 LEAST_ROWS = 10
 STILL_RAD = 0.0175

@@ -23,7 +23,7 @@ from sim.translate import image
 from sim.translate.image import Chip
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 COUNTS = 4095
 """Of the 12-bit conversions that the board makes."""

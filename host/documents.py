@@ -4,6 +4,7 @@
 and its declaration differ.
 """
 
+import ast
 from collections.abc import Callable
 from pathlib import Path
 
@@ -58,7 +59,7 @@ def settings() -> str:
 
 def spread() -> str:
     """Table of the part-to-part spread."""
-    from sim.tolerance import DEFAULTS
+    from sim.joint.tolerance import DEFAULTS
 
     rows = []
     for name, e in DEFAULTS.items():
@@ -74,7 +75,7 @@ def spread() -> str:
 
 def part() -> str:
     """Table of the constants of the plant."""
-    from sim.part import Part
+    from sim.joint.part import Part
 
     rows = []
     for s in settings_rows(Part):
@@ -122,10 +123,38 @@ def language() -> str:
     return markdown(["construct", "what of it"], [list(row) for row in LANGUAGE])
 
 
+def first_sentence(path: Path) -> str:
+    """What a file says of itself first."""
+    said = (ast.get_docstring(ast.parse(path.read_text(encoding="utf-8"))) or "").split("\n\n")[0]
+    return " ".join(said.split())
+
+
+def files(folder: str) -> Callable[[], str]:
+    """Maker of the table of a folder's files, each with what it says of itself."""
+
+    def make() -> str:
+        found = sorted(one for one in (ROOT / folder).glob("*.py") if one.name != "__init__.py")
+        return markdown(["file", "does"], [[f"`{one.name}`", first_sentence(one)] for one in found])
+
+    return make
+
+
+FOLDERS = (
+    "sim/joint", "sim/model", "sim/run", "sim/size", "sim/tune", "sim/challenge", "sim/identify", "sim/hand",
+    "sim/translate", "host/commands", "host/figures", "host/page", "host/virtual",
+)  # fmt: skip
+"""Folders whose README is a title, a sentence and the table of their files."""
+
 BLOCKS: dict[str, dict[str, Callable[[], str]]] = {
     "controller/README.md": {"faults": faults, "language": language, "settings": settings},
-    "sim/README.md": {"spread": spread, "part": part},
-    "host/README.md": {"messages": messages, "results": results, "telemetry": telemetry},
+    "sim/README.md": {"files": files("sim"), "spread": spread, "part": part},
+    "host/README.md": {
+        "files": files("host"),
+        "messages": messages,
+        "results": results,
+        "telemetry": telemetry,
+    },
+    **{f"{folder}/README.md": {"files": files(folder)} for folder in FOLDERS},
 }
 
 

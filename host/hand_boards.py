@@ -65,7 +65,7 @@ def _start(hand: "Hand", boards: "list[Any]", runtime: str, seed: int, coupled: 
 
 def couples(hand: "Hand", ports: list[str]) -> bool:
     """Whether virtual boards simulate what the joints do to each other: all of them must be ours."""
-    from sim.part import DIRECT
+    from sim.joint.part import DIRECT
 
     direct = any(member.joint.part.cable.kind == DIRECT for member in hand.members)
     return all_virtual(hand, ports) and not direct

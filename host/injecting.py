@@ -4,31 +4,31 @@ import struct
 
 from controller.wire import framing
 from controller.wire import messages as m
-from sim import program, sensor
 from sim.errors import InputError
+from sim.model import schedule, sensor
 
 Inject = tuple[int, float, float, float]
 
 WORDS: dict[str, tuple[list[Inject], str]] = {
-    "open": ([(program.SENSOR, sensor.OPEN, 0.0, 0.0)], "the wiper's wire tears off"),
-    "shorted": ([(program.SENSOR, sensor.SHORTED, 0.0, 0.0)], "the wiper is shorted to a rail"),
-    "held": ([(program.SENSOR, sensor.HELD, 0.0, 0.0)], "the reading freezes"),
-    "loose": ([(program.SENSOR, sensor.FLOATING, 0.0, 0.0)], "the wiper floats"),
-    "swapped": ([(program.WIRED_WRONG, 1.0, 0.0, 0.0)], "the motor's wires are swapped"),
-    "unplugged": ([(program.MOTOR_OPEN, 1.0, 0.0, 0.0)], "the motor is unplugged"),
-    "flexor": ([(program.CUT, 0.0, 0.0, 0.0)], "the closing cable snaps (for good)"),
-    "extensor": ([(program.CUT, 1.0, 0.0, 0.0)], "the opening cable snaps (for good)"),
-    "dip": ([(program.DROP, 2.0, 0.0, 0.0)], "the supply drops by 2 V"),
-    "push": ([(program.LOAD, 0.03, 0.0, 0.0)], "a steady push of 30 mN*m against closing"),
-    "freeze": ([(program.FREEZE, 0.2, 0.0, 0.0)], "the board's loop stands still for 0.2 s"),
-    "error": ([(program.RAISE, 0.0, 0.0, 0.0)], "an error in the next control tick"),
+    "open": ([(schedule.SENSOR, sensor.OPEN, 0.0, 0.0)], "the wiper's wire tears off"),
+    "shorted": ([(schedule.SENSOR, sensor.SHORTED, 0.0, 0.0)], "the wiper is shorted to a rail"),
+    "held": ([(schedule.SENSOR, sensor.HELD, 0.0, 0.0)], "the reading freezes"),
+    "loose": ([(schedule.SENSOR, sensor.FLOATING, 0.0, 0.0)], "the wiper floats"),
+    "swapped": ([(schedule.WIRED_WRONG, 1.0, 0.0, 0.0)], "the motor's wires are swapped"),
+    "unplugged": ([(schedule.MOTOR_OPEN, 1.0, 0.0, 0.0)], "the motor is unplugged"),
+    "flexor": ([(schedule.CUT, 0.0, 0.0, 0.0)], "the closing cable snaps (for good)"),
+    "extensor": ([(schedule.CUT, 1.0, 0.0, 0.0)], "the opening cable snaps (for good)"),
+    "dip": ([(schedule.DROP, 2.0, 0.0, 0.0)], "the supply drops by 2 V"),
+    "push": ([(schedule.LOAD, 0.03, 0.0, 0.0)], "a steady push of 30 mN*m against closing"),
+    "freeze": ([(schedule.FREEZE, 0.2, 0.0, 0.0)], "the board's loop stands still for 0.2 s"),
+    "error": ([(schedule.RAISE, 0.0, 0.0, 0.0)], "an error in the next control tick"),
     "sound": (
         [
-            (program.SENSOR, sensor.SOUND, 0.0, 0.0),
-            (program.WIRED_WRONG, 0.0, 0.0, 0.0),
-            (program.MOTOR_OPEN, 0.0, 0.0, 0.0),
-            (program.DROP, 0.0, 0.0, 0.0),
-            (program.LOAD, 0.0, 0.0, 0.0),
+            (schedule.SENSOR, sensor.SOUND, 0.0, 0.0),
+            (schedule.WIRED_WRONG, 0.0, 0.0, 0.0),
+            (schedule.MOTOR_OPEN, 0.0, 0.0, 0.0),
+            (schedule.DROP, 0.0, 0.0, 0.0),
+            (schedule.LOAD, 0.0, 0.0, 0.0),
         ],
         "all of that mended (but cables)",
     ),

@@ -3,9 +3,9 @@
 import unicodedata
 from pathlib import Path
 
-from sim.closed_loop import Joint, joint_of
 from sim.errors import InputError
-from sim.joint_file import parse_toml, read_text
+from sim.joint.joint_file import parse_toml, read_text
+from sim.run.closed_loop import Joint, joint_of
 
 
 def load(path: Path, gains: Path | None = None) -> Joint:

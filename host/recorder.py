@@ -21,7 +21,7 @@ import numpy as np
 
 from host.bridge import Rows
 from sim.errors import InputError
-from sim.metrics import MODE_NAMES
+from sim.run.metrics import MODE_NAMES
 
 FLUSH_S = 0.4
 MOST_WAITING = 20_000

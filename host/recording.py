@@ -7,7 +7,7 @@ if TYPE_CHECKING:
     from host.bridge import Bridge, Rows
     from host.recorder import Recorder
     from host.session import Session
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 
 def about(session: "Session", seed: int) -> dict[str, Any]:
@@ -38,7 +38,7 @@ def written(joint: "Joint") -> str:
     """A joint's file as it stands, or its tables where a hand file has changed them."""
     import tomlkit
 
-    from sim.joint_file import parse_toml, read_text
+    from sim.joint.joint_file import parse_toml, read_text
 
     path = Path(joint.path)
     text = read_text(path) if path.exists() else ""

@@ -24,8 +24,8 @@ from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
 from host.link import LinkLostError, open_url
 from host.starting import begin_board, give, url_of
 from host.virtual.board import job_of, refuse_builtin
-from sim.closed_loop import Joint
 from sim.errors import InputError
+from sim.run.closed_loop import Joint
 
 if TYPE_CHECKING:
     from host.recorder import Recorder

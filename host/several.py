@@ -9,8 +9,8 @@ from sim.errors import InputError
 
 if TYPE_CHECKING:
     from host.terminal import Terminal
-    from sim.closed_loop import Joint
-    from sim.executing import Runner
+    from sim.run.closed_loop import Joint
+    from sim.run.executors import Runner
 
 
 def load_all(paths: Sequence[Path], gains: Path | None) -> "list[Joint]":

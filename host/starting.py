@@ -22,7 +22,7 @@ class Job:
     """What the virtual boards of one process simulate."""
 
     parts: list[Any]
-    """Parts (sim/part.py) that are really there, of all joints."""
+    """Parts (sim/joint/part.py) that are really there, of all joints."""
     starts_rad: list[float]
     delays_s: list[float]
     """Time from reading to drive."""

@@ -86,13 +86,32 @@ CONTROLLER_FOLDERS = {
 """What a folder of the controller may take from others, beside its own files; motion belongs to the joint."""
 
 
+BELOW_EACH = {"", "joint", "model"}
+SIM_FOLDERS = {
+    "": set(),
+    "joint": {""},
+    "model": {"", "joint"},
+    "translate": BELOW_EACH,
+    "run": BELOW_EACH | {"translate"},
+    "tune": BELOW_EACH | {"translate", "run"},
+    "size": BELOW_EACH | {"run", "tune"},
+    "challenge": BELOW_EACH | {"run", "size"},
+    "identify": BELOW_EACH | {"run", "tune"},
+    "hand": BELOW_EACH | {"run", "size"},
+}
+"""The same of ``sim``."""
+
+
 def modules_imported(path):
     """Project modules (dotted) that a file imports, inside functions too; not those for the checker."""
     found = set()
 
     def walk(node):
         for child in ast.iter_child_nodes(node):
-            if isinstance(child, ast.If) and getattr(child.test, "id", "") == "MYPY":
+            if isinstance(child, ast.If) and getattr(child.test, "id", "") in (
+                "MYPY",
+                "TYPE_CHECKING",
+            ):
                 continue
             if isinstance(child, ast.ImportFrom) and child.module:
                 for one in child.names:
@@ -106,22 +125,46 @@ def modules_imported(path):
 
 
 def folder_of(module):
-    """Folder of a controller module, below ``controller``."""
+    """Folder of a module, below its top one."""
     return "/".join(module.split(".")[1:-1]).replace("joint/motion", "joint")
 
 
-def test_the_controllers_folders_import_one_way():
-    for path in sources("controller"):
+@pytest.mark.parametrize(
+    ("top", "table"), [("controller", CONTROLLER_FOLDERS), ("sim", SIM_FOLDERS)]
+)
+def test_folders_import_one_way(top, table):
+    for path in sources(top):
         name = ".".join(path.relative_to(ROOT).with_suffix("").parts)
         own = folder_of(name)
         for other in modules_imported(path):
-            assert folder_of(other) in CONTROLLER_FOLDERS[own] | {own}, f"{name} imports {other}"
+            if other.split(".")[0] == top:
+                assert folder_of(other) in table[own] | {own}, f"{name} imports {other}"
 
 
-def test_no_files_of_the_controller_import_each_other_in_a_circle():
+@pytest.mark.parametrize("top", ["controller", "sim", "host"])
+def test_no_files_import_each_other_in_a_circle(top):
+    """Imports inside functions counted."""
     graph = {".".join(path.relative_to(ROOT).with_suffix("").parts): modules_imported(path)
-             for path in sources("controller")}  # fmt: skip
+             for path in sources(top)}  # fmt: skip
     tuple(TopologicalSorter(graph).static_order())  # raises CycleError, with the circle
+
+
+def test_every_folder_s_readme_names_its_files():
+    """By tables that are made of the files themselves (``host/documents.py``)."""
+    for top in ("sim", "host"):
+        for folder in {path.parent for path in sources(top)}:
+            name = (folder / "README.md").relative_to(ROOT).as_posix()
+            assert "files" in documents.BLOCKS[name], name
+
+
+MOST_FILES = 16
+
+
+def test_no_folder_holds_too_many_files():
+    for top in ("controller", "sim"):
+        for folder in {path.parent for path in sources(top)}:
+            found = [one for one in folder.glob("*.py") if one.name != "__init__.py"]
+            assert len(found) <= MOST_FILES, folder
 
 
 def test_the_controllers_readme_names_every_file():

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
-    from sim.part import Part
+    from sim.joint.part import Part
+    from sim.run.closed_loop import Joint
 
 
 def run(
@@ -34,7 +34,7 @@ def run(
 
 def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
     """The parts that are really there: nominal, or drawn from the spread."""
-    from sim import tolerance
+    from sim.joint import tolerance
 
     if which == "nominal":
         return [joint.part for joint in joints]

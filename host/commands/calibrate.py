@@ -12,7 +12,7 @@ from sim.errors import InputError
 
 if TYPE_CHECKING:
     from host.session import Session
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 DEG = 57.29577951308232
 
@@ -77,7 +77,7 @@ def sensor(
     """Sensor by two points or a sweep of known angles."""
     from host.calibrating import move_virtual_joint, read_counts
     from host.streaming import wait
-    from sim.calibration import apply_calibration, fit_sensor, sensor_table
+    from sim.joint.calibration import apply_calibration, fit_sensor, sensor_table
 
     rows = []
     for angle in angles:
@@ -112,7 +112,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
     from host.calibrating import find_neutral
     from host.caution import ask
     from host.streaming import StopOnInterrupt, StoppedError
-    from sim.physics import sliding_V
+    from sim.joint.physics import sliding_V
 
     ask(terminal, session, yes)
 
@@ -175,7 +175,7 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
         raise InputError(
             "", "--scale", known, f"too little force to compare (estimate {estimate:.2f} N)"
         )
-    from sim.force import force_doubt
+    from sim.size.force import force_doubt
 
     # the estimate holds the factor of an earlier calibration already
     before = float((joint.file.calibration or {}).get("force_factor", 1.0))
@@ -228,8 +228,8 @@ def keep(path: Path, joint: "Joint", found: dict[str, Any]) -> None:
     """Merge the findings into the file's [calibration]."""
     from host import __version__
     from host.files import put_table
-    from sim.calibration import read_calibration
-    from sim.joint_file import read_text
+    from sim.joint.calibration import read_calibration
+    from sim.joint.joint_file import read_text
 
     text = read_text(path)
     table = dict(tomlkit.parse(text).unwrap().get("calibration", {}))

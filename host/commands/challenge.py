@@ -10,8 +10,8 @@ from sim.errors import InputError
 
 if TYPE_CHECKING:
     from sim.challenge.attack import Attack, Outcome
-    from sim.closed_loop import Joint
-    from sim.executing import Runner
+    from sim.run.closed_loop import Joint
+    from sim.run.executors import Runner
 
 MEANING = {
     "window": "a drive outside the window of force limit and supply",
@@ -41,7 +41,7 @@ def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gai
         raise InputError("", "--minutes", minutes, "must lie in 0.01 .. 10080")
     joints = load_all(paths, gains)
     folder = make_folder(out)
-    from sim.executing import open_executor
+    from sim.run.executors import open_executor
 
     results = []
     with nullcontext() if cluster is None else open_executor(cluster, workers) as runner:
@@ -90,7 +90,7 @@ def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]
     from host.figures.look import save
     from host.figures.run import trace_figure
     from host.files import write_whole
-    from sim import scenario_file
+    from sim.run import scenario_file
 
     found = search.outcome
     assert found.breach is not None and found.broken is not None
@@ -138,7 +138,7 @@ def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
 
 def cable_warning(joint: "Joint", search: "Attack") -> str | None:
     """What the hardest program did to the cable, where it was more than is allowed."""
-    from sim.datasheet import overpull
+    from sim.joint.datasheet import overpull
 
     return overpull(joint.file, search.outcome.pull_N)
 

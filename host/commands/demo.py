@@ -11,9 +11,9 @@ from host.terminal import Terminal, plain
 if TYPE_CHECKING:
     from host.recorder import Run
     from host.report import Section
-    from sim.closed_loop import Joint, Trace
-    from sim.sizing import Size
-    from sim.tuning import Tuning
+    from sim.run.closed_loop import Joint, Trace
+    from sim.size.figures import Size
+    from sim.tune.tuning import Tuning
 
 
 def run(seed: int, out: Path) -> int:
@@ -34,7 +34,7 @@ def run(seed: int, out: Path) -> int:
 
     joint = load(path)
     terminal.heading("1  What do these parts give?")
-    from sim.sizing import size as size_it
+    from sim.size.figures import size as size_it
 
     mine = size_it(joint)
     size.show(terminal, joint.file.joint.name, mine)
@@ -63,7 +63,7 @@ def run(seed: int, out: Path) -> int:
 
 def run_scenes(joint: "Joint") -> "list[Trace]":
     """Simulate the situations that the report shows."""
-    from sim.closed_loop import simulate
+    from sim.run.closed_loop import simulate
 
     known = joint.scenarios(60.0 / 57.29577951308232)
     return [simulate(joint, known[name]) for name in ("step", "grip", "hard_object", "wiper_open")]
@@ -75,7 +75,7 @@ def stream_it(terminal: Terminal, joint: "Joint", folder: Path, seed: int) -> "R
     from host.moves import minimum_jerk
     from host.recorder import Run
     from host.session import Session
-    from sim.scenarios import span_of
+    from sim.run.scenarios import span_of
 
     low, high = span_of(joint.settings)
     target = folder / "run"

@@ -7,8 +7,8 @@ from host.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
     from sim.identify.excite import Excitation
+    from sim.run.closed_loop import Joint
 
 DEG = 57.29577951308232
 WHAT = {

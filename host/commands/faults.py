@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 from host.terminal import Terminal, plain
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
-    from sim.fault_study import FaultRow, FaultStudy
+    from sim.challenge.fault_study import FaultRow, FaultStudy
+    from sim.run.closed_loop import Joint
 
 
 def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
@@ -18,7 +18,7 @@ def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
     """
     from host.figures.faults import faults_figure
     from host.figures.look import save
-    from sim.fault_study import INSTANTS
+    from sim.challenge.fault_study import INSTANTS
 
     study = known or watched(terminal, joint, count, seed)
     figure = save(faults_figure(joint, study), stem.with_name(f"{stem.name}-faults.png"))
@@ -36,7 +36,7 @@ def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
 
 def watched(terminal: Terminal, joint: "Joint", count: int, seed: int) -> "FaultStudy":
     """Study the faults here, with progress."""
-    from sim.fault_study import study_faults
+    from sim.challenge.fault_study import study_faults
 
     with terminal.progress() as progress:
         tasks: dict[str, int] = {}

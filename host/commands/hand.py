@@ -81,7 +81,7 @@ def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
     from host.figures.look import as_svg
     from host.figures.size import size_figure
     from host.report import Section, write_report
-    from sim.sizing import size
+    from sim.size.figures import size
 
     boards = [(one.name, one.joints, f"{100 * one.tick_share:.0f} %", f"{100 * one.link_share:.0f} %")
               for one in found.boards]  # fmt: skip
@@ -156,14 +156,14 @@ def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int,
     import numpy as np
 
     from host.moves import sampled
-    from sim import program
     from sim.hand.coupled import programs
-    from sim.scenarios import LEAD_S
+    from sim.model import schedule
+    from sim.run.scenarios import LEAD_S
 
     moves = {}
     for number, k in enumerate(order):
         scene = programs(hand, sequence)[k]
-        rows = [row for row in scene.rows if row[1] == program.STREAM]
+        rows = [row for row in scene.rows if row[1] == schedule.STREAM]
         times, angles, speeds = [0.0], [scene.start_rad], [0.0]
         for at, _, angle, speed, _ in rows:
             t = at - LEAD_S

@@ -11,9 +11,9 @@ from sim.errors import InputError
 
 if TYPE_CHECKING:
     from host.recorder import Run
-    from sim.closed_loop import Joint
     from sim.identify.fit import Fit
     from sim.identify.response import Response
+    from sim.run.closed_loop import Joint
 
 LEAST_S, LEAST_RAD = 4.0, 0.1
 MISSING = 0.1
@@ -312,7 +312,7 @@ def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path
     """Write [identified] into a joint file, its comments kept. Raises InputError."""
     from host import __version__
     from host.files import put_table
-    from sim.identified import basis_digest
+    from sim.joint.identified import basis_digest
 
     told = {one["name"]: f"{one['value']:.4g} {one['unit']} ({one['low']:.4g} .. {one['high']:.4g})"
             for one in combined(found)}  # fmt: skip

@@ -6,14 +6,14 @@ from typing import TYPE_CHECKING, Any
 from controller.joint.angles import TURN_RAD
 from controller.joint.settings.settings import CONTINUOUS
 from host.terminal import Terminal, degrees, plain, seconds
-from sim import program
-from sim.datasheet import overpull
 from sim.errors import InputError
+from sim.joint.datasheet import overpull
+from sim.model import schedule
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint, Trace
-    from sim.part import Part
-    from sim.scenarios import Scenario
+    from sim.joint.part import Part
+    from sim.run.closed_loop import Joint, Trace
+    from sim.run.scenarios import Scenario
 
 DEG = 57.29577951308232
 RUNTIMES = ("compiled", "python", "single", "single_python")
@@ -63,7 +63,7 @@ def run(
         raise InputError("", "--scenario", name, "must be a scenario file (.toml) or one of "
                          + ", ".join(known))  # fmt: skip
     folder = make_folder(out)
-    from sim.closed_loop import simulate
+    from sim.run.closed_loop import simulate
 
     trace = simulate(joint, scene, chosen, warmth, seed, runtime, **again)
     from host.figures.look import save
@@ -116,7 +116,7 @@ def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
     if s.travel == CONTINUOUS:
         low, high = -TURN_RAD, TURN_RAD
     for t, kind, angle, *_ in scene.rows:
-        asks = kind in (program.TARGET, program.STREAM, program.GRIP)
+        asks = kind in (schedule.TARGET, schedule.STREAM, schedule.GRIP)
         if asks and not low - 1e-9 <= angle <= high + 1e-9:
             raise InputError(str(path), f"at {t:g} s", f"{angle * DEG:.1f} deg",
                              f"must lie in {low * DEG:.1f} .. {high * DEG:.1f} deg")  # fmt: skip
@@ -140,9 +140,9 @@ def replayed(
     joint: "Joint", path: Path, part: str, seed: int
 ) -> "tuple[Scenario, Part, float, dict[str, Any]]":
     """Read a scenario file: what happens, on which part, how warm; with which noise and steps."""
-    from sim import scenario_file
     from sim.challenge.crew import crew_fleet
-    from sim.closed_loop import COARSE_S, seed_of
+    from sim.run import scenario_file
+    from sim.run.closed_loop import COARSE_S, seed_of
 
     found = scenario_file.read(path, joint.settings.tick_s)
     if found.part is None:
@@ -167,7 +167,7 @@ def replayed(
 
 def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
     """Return the part to simulate and its winding temperature (degC)."""
-    from sim import tolerance
+    from sim.joint import tolerance
 
     if which == "nominal":
         return joint.part, 25.0
@@ -186,8 +186,8 @@ def told(trace: "Trace", key: str) -> bool:
     """Whether a run has measured this number: no step, no overshoot; no tail, no hunting."""
     kinds = {row[1] for row in trace.scenario.rows}
     if key in STEP_KEYS:
-        return program.MEASURE in kinds
-    return key not in TAIL_KEYS or {program.MEASURE, program.TAIL} <= kinds
+        return schedule.MEASURE in kinds
+    return key not in TAIL_KEYS or {schedule.MEASURE, schedule.TAIL} <= kinds
 
 
 def rows_of(trace: "Trace") -> list[tuple[str, str]]:

@@ -5,7 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from host.terminal import Terminal, degrees, plain, seconds
-from sim.sizing import Size
+from sim.size.figures import Size
 
 _MARKS = {
     "good": "[green]good[/green]",
@@ -27,13 +27,13 @@ def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: 
     names = stems(joints)
     studies: list[Any] = [None] * len(joints)
     if len(joints) == 1 and cluster is None:
-        from sim.sizing import size
+        from sim.size.figures import size
 
         sizes = [size(joints[0])]
     else:
-        from sim.executing import open_executor
-        from sim.fault_study import study_of
-        from sim.sizing import size_of
+        from sim.challenge.fault_study import study_of
+        from sim.run.executors import open_executor
+        from sim.size.figures import size_of
 
         with open_executor(cluster, workers) as runner:
             works = [(joint.tables, joint.path) for joint in joints]

@@ -17,7 +17,7 @@ from sim.errors import InputError
 if TYPE_CHECKING:
     from host.recorder import Run
     from host.session import Session
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 FIELDS = ["angle_rad", "setpoint_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
           "winding_C", "supply_V", "mode", "fault", "limits"]  # fmt: skip
@@ -41,7 +41,7 @@ class Wish:
 def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
     """Return the moves of a wish, checked against every joint's range. Raises InputError."""
     from host.loading import angle
-    from sim.scenarios import span_of
+    from sim.run.scenarios import span_of
 
     if wish.csv is not None:
         moves = dict(enumerate(from_csv(wish.csv, len(joints))))

@@ -10,8 +10,8 @@ from host.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.executing import Runner
-    from sim.sweep import Axis
+    from sim.run.executors import Runner
+    from sim.size.sweep import Axis
 
 DEFAULT = ("free_speed_rad_s", "stall_force_N")
 LARGER = {"free_speed_rad_s", "force_limit_N", "stall_force_N", "resonance_Hz", "margin_of_cable"}
@@ -27,9 +27,9 @@ def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: i
     from host.figures.sweep import sweep_figure
     from host.files import make_folder
     from host.loading import slug
-    from sim.executing import open_executor
-    from sim.joint_file import parse_toml, read_text
-    from sim.sweep import COLUMNS, check_units, pareto, points, read_axis
+    from sim.joint.joint_file import parse_toml, read_text
+    from sim.run.executors import open_executor
+    from sim.size.sweep import COLUMNS, check_units, pareto, points, read_axis
 
     name = str(path)
     tables = parse_toml(read_text(path), name)
@@ -70,7 +70,7 @@ def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: i
 def gather(terminal: Terminal, tables: dict[str, Any], axes: "list[Axis]", name: str, runner: "Runner",
            table: Path) -> tuple[list[list[float]], int]:  # fmt: skip
     """Evaluate all variants into a CSV file, rows kept as they come; numbers and how many were no joint."""
-    from sim.sweep import COLUMNS, points, sweep
+    from sim.size.sweep import COLUMNS, points, sweep
 
     partial = table.with_suffix(".csv.part")
     found: list[list[float]] = []

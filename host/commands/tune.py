@@ -11,8 +11,8 @@ from sim.errors import InputError
 if TYPE_CHECKING:
     import numpy as np
 
-    from sim.closed_loop import Joint
-    from sim.tuning import Tuning
+    from sim.run.closed_loop import Joint
+    from sim.tune.tuning import Tuning
 
 SHOWN = (
     ("settling_2pct_s", "settling to 2 %, ms", 1e3, 0),
@@ -83,8 +83,8 @@ def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: i
     from dataclasses import replace
 
     from host.several import spread
-    from sim.executing import open_executor
-    from sim.tuning import APART, SMALL, Effort, Work, judge_of, search_of
+    from sim.run.executors import open_executor
+    from sim.tune.tuning import APART, SMALL, Effort, Work, judge_of, search_of
 
     much = SMALL if effort == "small" else Effort()
     works = [Work(joint.tables, joint.path, seed, step_rad, much) for joint in joints]
@@ -98,7 +98,7 @@ def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: i
 
 def search(terminal: Terminal, joint: "Joint", step_rad: float, seed: int, effort: str) -> "Tuning":
     """Run the search and show its progress."""
-    from sim.tuning import SMALL, Effort, Progress, tune
+    from sim.tune.tuning import SMALL, Effort, Progress, tune
 
     with terminal.progress() as progress:
         tasks: dict[str, Any] = {}
@@ -116,10 +116,10 @@ def response_bands(
     joint: "Joint", tuning: "Tuning"
 ) -> "tuple[dict[str, np.ndarray], np.ndarray, float]":
     """Step responses of held-out parts: joint angles (parts, rows), times, target."""
-    from sim.cost import situations
-    from sim.program import MEASURE
-    from sim.scenarios import LEAD_S
-    from sim.tuning import with_gains
+    from sim.model.schedule import MEASURE
+    from sim.run.scenarios import LEAD_S
+    from sim.tune.cost import situations
+    from sim.tune.tuning import with_gains
 
     fleet = tuning.fleets.get("held_out") or next(iter(tuning.fleets.values()))
     scene = situations(joint, tuning.step_rad, 2.0)["step"]
@@ -161,7 +161,7 @@ def draw(joint: "Joint", tuning: "Tuning", folder: Path, name: str) -> list[Path
 
 def bound_of(joint: "Joint", tuning: "Tuning") -> float | None:
     """Bang-bang bound (s) of the nominal part for the step tuned for."""
-    from sim.sizing import own_bound
+    from sim.size.figures import own_bound
 
     found = own_bound(joint, tuning.step_rad)
     return found if found == found else None  # noqa: PLR0124  (nan)
@@ -189,8 +189,8 @@ def rows_of(tuning: "Tuning") -> tuple[list[str], list[list[str]]]:
 
 def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     """Print the result: table, margins, interval, distance from the bound."""
-    from sim.cost import MS_MOST, SWING_MS_MOST
-    from sim.tuning import bootstrap_p95
+    from sim.tune.cost import MS_MOST, SWING_MS_MOST
+    from sim.tune.tuning import bootstrap_p95
 
     columns, rows = rows_of(tuning)
     terminal.table(
@@ -240,7 +240,7 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
 
 def cable_warning(joint: "Joint", tuning: "Tuning") -> str | None:
     """What the steps of all tables did to the cable, where it was more than is allowed."""
-    from sim.datasheet import overpull
+    from sim.joint.datasheet import overpull
 
     told = [tuning.tables[name]["peak_tension_N"] for name in ("tuned", "held_out", "outside")
             if name in tuning.tables]  # fmt: skip
@@ -272,7 +272,7 @@ def save(joint: "Joint", tuning: "Tuning", path: Path, into: Path | None, seen: 
     import tomlkit
 
     from host.files import put_table, write_whole
-    from sim.gains import gain_table
+    from sim.joint.gains import gain_table
 
     table = {
         "digest": joint.digest,
@@ -295,8 +295,8 @@ def result(
     """Return the JSON result."""
     from controller.joint.settings.settings import Gains
     from controller.records import fields
-    from sim.gains import PROFILE_KEYS
-    from sim.tuning import bootstrap_p95
+    from sim.joint.gains import PROFILE_KEYS
+    from sim.tune.tuning import bootstrap_p95
 
     def gains_of(gains: Any, profile: Any) -> dict[str, float]:
         rows = {name: float(getattr(gains, name)) for name, _ in fields(Gains)}

@@ -6,7 +6,7 @@ from host.figures.look import GOOD, LIMIT, MEASURED, TRUE, pyplot
 
 if TYPE_CHECKING:
     from sim.challenge.attack import Outcome
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 LABELS = {
     "tension": "cable tension",

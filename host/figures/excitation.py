@@ -7,8 +7,8 @@ import numpy as np
 from host.figures.look import DEG, LIMIT, TRUE, WANT, pyplot
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
     from sim.identify.excite import Excitation
+    from sim.run.closed_loop import Joint
 
 
 def excitation_figure(joints: "list[Joint]", plans: "list[Excitation]") -> Any:

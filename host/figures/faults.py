@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Any
 from host.figures.look import FLEXOR, LIMIT, MEASURED, TRUE, pyplot
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
-    from sim.fault_study import FaultStudy
+    from sim.challenge.fault_study import FaultStudy
+    from sim.run.closed_loop import Joint
 
 
 def faults_figure(joint: "Joint", study: "FaultStudy") -> Any:

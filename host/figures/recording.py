@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from host.figures.look import DEG, EXTENSOR, LIMIT, TRUE, WANT, pyplot
-from sim.closed_loop import Joint
+from sim.run.closed_loop import Joint
 
 if TYPE_CHECKING:
     from host.recorder import Run

@@ -5,7 +5,7 @@ from typing import Any
 import numpy as np
 
 from host.figures.look import DEG, EXTENSOR, FLEXOR, LIMIT, MEASURED, TIP, TRUE, WANT, pyplot
-from sim.closed_loop import Joint, Trace
+from sim.run.closed_loop import Joint, Trace
 
 
 def trace_figure(joint: Joint, trace: Trace) -> Any:

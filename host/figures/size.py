@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 
 from host.figures.look import DEG, EXTENSOR, FLEXOR, GOOD, LIMIT, MEASURED, TRUE, WANT, pyplot
-from sim import physics
-from sim.closed_loop import Joint
-from sim.sizing import Size
+from sim.joint import physics
+from sim.run.closed_loop import Joint
+from sim.size.figures import Size
 
 
 def size_figure(joint: Joint, mine: Size) -> Any:
@@ -132,7 +132,7 @@ def _resolution_panel(ax: Any, mine: Size) -> None:
 
 
 def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim.sizing import stall_current, time_to_hot
+    from sim.size.figures import stall_current, time_to_hot
 
     amps = np.linspace(mine.hold_for_ever_A, stall_current(joint.part), 24)
     rows = [
@@ -155,7 +155,7 @@ def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
 
 
 def _loop_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim import linear
+    from sim.tune import linear
 
     s = joint.settings
     w = linear.frequency_grid(s.tick_s)

@@ -7,7 +7,7 @@ import numpy as np
 from host.figures.look import LIMIT, WANT, pyplot
 
 if TYPE_CHECKING:
-    from sim.sweep import Axis
+    from sim.size.sweep import Axis
 
 
 def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.ndarray, front: np.ndarray,

@@ -5,8 +5,8 @@ from typing import Any
 import numpy as np
 
 from host.figures.look import DEG, EXTENSOR, GOOD, LIMIT, TIP, TRUE, WANT, pyplot
-from sim.closed_loop import Joint
-from sim.tuning import Tuning
+from sim.run.closed_loop import Joint
+from sim.tune.tuning import Tuning
 
 
 def step_band_figure(
@@ -99,7 +99,7 @@ def quality_figure(tuning: Tuning, bound_s: float | None) -> Any:
 
 def margin_figure(joint: Joint, tuning: Tuning) -> Any:
     """Nyquist curve of the tuned loop, and its sensitivity."""
-    from sim import linear
+    from sim.tune import linear
 
     plt = pyplot()
     tick = joint.settings.tick_s

@@ -12,8 +12,8 @@ from typing import Any
 from controller.joint.settings.settings import Settings
 from host.page import preview
 from host.page.link_client import no_interrupts
-from sim.closed_loop import Joint
-from sim.scenarios import span_of
+from sim.run.closed_loop import Joint
+from sim.run.scenarios import span_of
 
 _joints: list[Joint] = []
 _bands: dict[int, preview.Bands] = {}

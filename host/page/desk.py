@@ -24,10 +24,10 @@ from host.page.joints import low_force
 from host.page.link import HEAD
 from host.page.link_client import LinkClient
 from host.page.wanted import LOW_SHARE
-from sim.closed_loop import Joint
 from sim.documentation import fault_table, meanings
 from sim.errors import InputError
-from sim.force import force_doubt, mode_forces
+from sim.run.closed_loop import Joint
+from sim.size.force import force_doubt, mode_forces
 
 GRACE_S = 2.0
 DEG = 57.29577951308232

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from controller.joint.settings.settings import Settings
-    from sim.closed_loop import Joint
     from sim.hand.file import Hand
+    from sim.run.closed_loop import Joint
 
 
 def is_hand(paths: list[str]) -> bool:
@@ -49,7 +49,7 @@ def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
 def low_force(joint: "Joint", share: float) -> "Settings":
     """The settings of a joint with its fingertip force limit lowered to a share."""
     from controller.records import copy
-    from sim.closed_loop import joint_of
+    from sim.run.closed_loop import joint_of
 
     tables = {key: value for key, value in joint.tables.items() if key != "limits"}
     tables["limits"] = {**joint.tables["limits"],

@@ -295,7 +295,7 @@ class Link:
 
     def hand(self, joint: int, angle: float) -> dict[str, Any]:
         """Move a virtual joint as by hand."""
-        from sim.program import MOVE_BY_HAND
+        from sim.model.schedule import MOVE_BY_HAND
 
         self._meddle(joint, [(MOVE_BY_HAND, angle, 0.0, 0.0)])
         return {}

@@ -7,13 +7,13 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains, Settings
 from controller.records import copy, fields
-from sim import linear
-from sim.closed_loop import Fleet, Joint, simulate
-from sim.cost import MS_MOST
 from sim.errors import InputError
-from sim.program import MEASURE, TARGET
-from sim.scenarios import LEAD_S, Scenario
-from sim.tolerance import draw_parts, spread_of
+from sim.joint.tolerance import draw_parts, spread_of
+from sim.model.schedule import MEASURE, TARGET
+from sim.run.closed_loop import Fleet, Joint, simulate
+from sim.run.scenarios import LEAD_S, Scenario
+from sim.tune import linear
+from sim.tune.cost import MS_MOST
 
 SHOWN = ("kp", "ki", "kd", "derivative_filter_s", "breakaway_feed_V", "rest_in_rad")
 """Gains that the page offers."""

@@ -9,8 +9,8 @@ import numpy as np
 from controller.joint.settings.settings import Settings
 from host.comparing import Comparison, compare, last_moving
 from host.recorder import Run
-from sim.closed_loop import Joint
 from sim.errors import InputError
+from sim.run.closed_loop import Joint
 
 LONGEST_S = 20.0
 """Of the last motion that is compared: what is on the page, and quick to simulate."""
@@ -23,7 +23,7 @@ def _with(joint: Joint, settings: Settings) -> Joint:
 
 
 def _compared(joint: Joint, run: Run, number: int, settings: Settings) -> Comparison:
-    from sim.tolerance import draw_parts, spread_of
+    from sim.joint.tolerance import draw_parts, spread_of
 
     parts, warmth = draw_parts(joint.part, spread_of(joint.file, joint.path), PARTS, 1)
     return compare(_with(joint, settings), run, number, parts=parts, warmth_C=warmth,
@@ -47,8 +47,8 @@ def save_gains(joint: Joint, settings: Settings, folder: Path) -> dict[str, Any]
     """Put the gains in force into the joint file. Raises InputError."""
     from host import __version__
     from host.files import put_table
-    from sim.gains import gain_table, joint_digest
-    from sim.joint_file import parse_toml, read_text
+    from sim.joint.gains import gain_table, joint_digest
+    from sim.joint.joint_file import parse_toml, read_text
 
     path = Path(joint.path)
     seen = read_text(path)
@@ -71,7 +71,7 @@ def report(joints: list[Joint], folder: Path, settings: list[Settings]) -> Path:
     from host.figures.overlay import overlay_figure
     from host.figures.recording import recording_figure
     from host.report import Section, write_report
-    from sim.findings import Finding
+    from sim.size.findings import Finding
 
     run = Run(folder)
     sections = [Section("The recording", f"{len(run.table)} rows, from {run.about['begun']}.",
@@ -113,7 +113,7 @@ def _gains(settings: Settings) -> dict[str, float]:
 
 def told_event(event: dict[str, Any], names: list[str]) -> str:
     """An event in words: joints by name, faults by name, angles in degrees, gains one by one."""
-    from sim.metrics import fault_names
+    from sim.run.metrics import fault_names
 
     words = []
     for key, value in event.items():

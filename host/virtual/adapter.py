@@ -8,7 +8,7 @@ from typing import Any
 
 from controller.wire.messages import VIRTUAL
 from host.virtual.mechanism import Mechanism
-from sim.program import FREEZE, RAISE
+from sim.model.schedule import FREEZE, RAISE
 
 STANDSTILL_US = 20_000
 MOST_FREEZE_S = 1.0
@@ -82,7 +82,7 @@ class Adapter:
         return self.trips
 
     def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """Inject what a program's events do (sim/program.py), a freeze or an error."""
+        """Inject what a program's events do (sim/model/schedule.py), a freeze or an error."""
         for one in (a, b, c):
             if not -FARTHEST < one < FARTHEST:  # nor no number
                 return False

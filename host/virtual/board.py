@@ -10,10 +10,10 @@ from host.virtual.adapter import Adapter
 from host.virtual.clock import PatientClock
 from host.virtual.mechanism import Mechanism
 from sim.errors import InputError
-from sim.part import Part
+from sim.joint.part import Part
 
 if TYPE_CHECKING:
-    from sim.closed_loop import Joint
+    from sim.run.closed_loop import Joint
 
 
 def refuse_builtin(joint: "Joint") -> None:
@@ -30,8 +30,8 @@ def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 
     hidden: the parts that are really there, where they differ from the files'.
     """
     from host.building import build_number
-    from sim.datasheet import allowed_pull
-    from sim.scenarios import span_of
+    from sim.joint.datasheet import allowed_pull
+    from sim.run.scenarios import span_of
 
     for joint in joints:
         refuse_builtin(joint)

@@ -1,7 +1,7 @@
 """Simulated joints that share one simulated time: of one board, or of all boards of a hand.
 
 A drive that is put out counts from the computing delay of its joint on, as in simulation and fit
-(``sim/loop.py``); until then the one before goes on. Joints of a hand are stepped together, at the
+(``sim/model/loop.py``); until then the one before goes on. Joints of a hand are stepped together, at the
 finest substep that any of them needs: crossing cables, gravity along a finger and the common
 supply act between them whatever boards they are on and however these tick.
 """
@@ -12,9 +12,12 @@ import numpy as np
 
 from controller.joint.state import Readings
 from host.starting import OVERPULL, Job
-from sim import kernels, program, tolerance
-from sim.part import Sense
-from sim.program import Run
+from sim.joint import tolerance
+from sim.joint.part import Sense
+from sim.model import schedule
+from sim.model.schedule import Run
+from sim.model.start import start_plant
+from sim.run import kernels
 
 BATCH_S = 1e-4
 NOISE = 2654435761
@@ -31,7 +34,7 @@ class Mechanism:
         """Joints at rest where the job says. Raises InputError where a part is too stiff."""
         self.twin = kernels.twin()
         self.parts = kernels.as_array(job.parts)
-        self.plants = kernels.as_array([tolerance.start_plant(part, angle, 25.0)
+        self.plants = kernels.as_array([start_plant(part, angle, 25.0)
                                         for part, angle in zip(job.parts, job.starts_rad, strict=True)])  # fmt: skip
         count = len(job.parts)
         senses = [Sense() for _ in range(count)]
@@ -86,7 +89,7 @@ class Mechanism:
             self._take(k, 0.0)
 
     def _take(self, k: int, value: float) -> None:
-        self.duties[k] = self.twin.board_drive.drive_duty(
+        self.duties[k] = self.twin.drive_electronics.drive_duty(
             self.parts[k], self.plants[k], self.runs[k], value, 0.0, self.ticks_s[k]
         )
 
@@ -116,7 +119,7 @@ class Mechanism:
                 )
             return
         count = max(1, int(np.ceil(span / min(self.substeps_s) - 1e-9)))
-        chain = self.twin.chain
+        chain = self.twin.hand_loop
         chain.share_supply(self.plants, self.duties)
         chain.run_plants(self.parts, self.plants, self.duties, self.pairs, self.links, self.loads,
                          count, span / count)  # fmt: skip
@@ -128,8 +131,8 @@ class Mechanism:
         h = (self.now_us - self.last_read_us[k]) * 1e-6
         self.last_read_us[k] = self.now_us
         x, probe, sense = self.plants[k], self.parts[k]["probe"], self.senses[k]
-        first = self.twin.sensor.read(probe, sense, x["joint_rad"], h)
-        second = self.twin.sensor.read_second(probe, sense, x["joint_rad"])
+        first = self.twin.model_sensor.read(probe, sense, x["joint_rad"], h)
+        second = self.twin.model_sensor.read_second(probe, sense, x["joint_rad"])
         return int(first), int(second), float(x["bus_V"]), float(x["current_A"])
 
     def strained(self, numbers: list[int]) -> list[str]:
@@ -144,17 +147,17 @@ class Mechanism:
         return lines
 
     def inject(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """What a program's events do (sim/program.py); tell whether it was one of them."""
-        if kind == program.CUT:
+        """What a program's events do (sim/model/schedule.py); tell whether it was one of them."""
+        if kind == schedule.CUT:
             self.twin.events.cut(self.parts[k]["cable"], int(a))
             return True
-        if kind == program.MOVE_BY_HAND:
+        if kind == schedule.MOVE_BY_HAND:
             self._place(k, a)
             return True
-        if kind == program.LOAD and self.coupled:
+        if kind == schedule.LOAD and self.coupled:
             self.loads[k] = a
             return True
-        e = kernels.as_array([program.Event()])[0]
+        e = kernels.as_array([schedule.Event()])[0]
         e["kind"], e["a"], e["b"], e["c"] = kind, a, b, c
         return bool(self.twin.events.set_outside(self.plants[k], self.senses[k], e))
 

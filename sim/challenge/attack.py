@@ -22,9 +22,9 @@ from sim.challenge.crew import crew_fleet
 from sim.challenge.rules import EXACT, Judgement, Rules
 from sim.challenge.steady import steady_draws
 from sim.challenge.strategies import KINDS, programs
-from sim.closed_loop import Fleet, Joint, joint_of
-from sim.executing import Runner
-from sim.scenarios import Scenario
+from sim.run.closed_loop import Fleet, Joint, joint_of
+from sim.run.executors import Runner
+from sim.run.scenarios import Scenario
 
 ROUND = 150
 

@@ -2,9 +2,9 @@
 
 import numpy as np
 
-from sim import tolerance
-from sim.closed_loop import Fleet, Joint
-from sim.part import Part
+from sim.joint import tolerance
+from sim.joint.part import Part
+from sim.run.closed_loop import Fleet, Joint
 
 CORNERS: tuple[tuple[str, dict[str, int]], ...] = (
     ("strong", {"supply": 1, "torque_constant": 1, "resistance": -1, "motor_friction": -1}),

@@ -25,11 +25,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from controller.joint import faults, heat
-from sim import datasheet, force, physics, program
 from sim.challenge.strategies import NORMAL
-from sim.closed_loop import Batch, Fleet, Joint
-from sim.part import DIRECT, Part
-from sim.scenarios import DEG, Scenario
+from sim.joint import datasheet, physics
+from sim.joint.part import DIRECT, Part
+from sim.model import schedule
+from sim.run.closed_loop import Batch, Fleet, Joint
+from sim.run.scenarios import DEG, Scenario
+from sim.size import force
 
 EXACT = ("window", "off", "number", "relit", "kick", "false trip")
 MARGINS = ("tension", "travel", "force", "heat")
@@ -93,7 +95,7 @@ class Rules:
     def judge(self, scene: Scenario, run: Batch) -> Judgement:
         """Judge a program by its scores and plants."""
         scores, plants = run.scores, run.plants
-        from sim.metrics import fault_names
+        from sim.run.metrics import fault_names
 
         broken = [name for name, key in (("window", "outside_window"), ("off", "driven_off"),
                                          ("number", "not_finite"), ("relit", "relit"),
@@ -112,12 +114,12 @@ class Rules:
                 broken.append(name)
         if "false trip" in broken:
             parts["false trip"] = int(np.argmax(scores["fault"] != 0))
-        loaded = any(kind == program.LOAD for _, kind, *_ in scene.rows)
+        loaded = any(kind == schedule.LOAD for _, kind, *_ in scene.rows)
         pull = 0.0 if loaded else float(plants["peak_cable_N"].max())
         return Judgement(tuple(broken), shares, parts, names, pull)
 
     def _fault_names(self, seen: np.ndarray) -> dict[str, int]:
-        from sim.metrics import fault_names
+        from sim.run.metrics import fault_names
 
         known = fault_names()
         numbers, counts = np.unique(seen[seen != 0], return_counts=True)
@@ -129,7 +131,7 @@ class Rules:
         On a side that a load pushes to (closing is positive, a positive load opposes it): the
         work of all loads over the whole way becomes the stop's energy, T way = K x^2 / 2.
         """
-        loads = [a for _, kind, a, _, _ in scene.rows if kind == program.LOAD]
+        loads = [a for _, kind, a, _, _ in scene.rows if kind == schedule.LOAD]
         work = sum(abs(a) for a in loads) * self.way_rad
         deep = float(np.sqrt(2.0 * work / self.joint.part.hinge.stop_Nm_rad))
         low, high = max(loads, default=0.0), min(loads, default=0.0)
@@ -141,7 +143,7 @@ class Rules:
         limits = self.joint.settings.limits
         found: dict[str, np.ndarray] = {}
         pushed = max(
-            (abs(a) for _, kind, a, _, _ in scene.rows if kind == program.LOAD), default=0.0
+            (abs(a) for _, kind, a, _, _ in scene.rows if kind == schedule.LOAD), default=0.0
         )
         if self.pull_N:
             # a load from outside pulls by itself, and twice as hard when it comes suddenly

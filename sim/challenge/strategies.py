@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from controller.joint.motion.setpoint import in_gap
 from controller.joint.settings.settings import CONTINUOUS, LIMITED
-from sim import program, sensor
-from sim.closed_loop import Joint
-from sim.scenarios import LEAD_S, Scenario
+from sim.model import schedule, sensor
+from sim.run.closed_loop import Joint
+from sim.run.scenarios import LEAD_S, Scenario
 
 Row = tuple[int, float, float, float]
 Timed = tuple[int, tuple[str, list[tuple[int, Row]]]]
@@ -51,9 +51,9 @@ def _streams(draw: Callable[[Any], Any], joint: Joint) -> list[tuple[int, Row]]:
         for _ in range(count):
             change = max(-most, min(most, goal - angle))
             angle += change
-            rows.append((at, (program.STREAM, angle, change / 0.02, 0.02)))
+            rows.append((at, (schedule.STREAM, angle, change / 0.02, 0.02)))
             at += 20
-    at_rest = (program.STREAM, angle, 0.0, 0.02)
+    at_rest = (schedule.STREAM, angle, 0.0, 0.02)
     return [*rows, (at, at_rest)]
 
 
@@ -68,37 +68,37 @@ def _steps(joint: Joint) -> dict[str, Any]:
         return where.map(lambda k: [(0, (kind, low + step * k, 0.0, 0.0))])
 
     def request(number: int) -> Any:
-        return st.just([(0, (program.REQUEST, float(number), 0.0, 0.0))])
+        return st.just([(0, (schedule.REQUEST, float(number), 0.0, 0.0))])
 
     return {
-        "move": at(program.TARGET, marks),
-        "outside": at(program.TARGET, wide),
-        "grip_free": at(program.GRIP, marks),
+        "move": at(schedule.TARGET, marks),
+        "outside": at(schedule.TARGET, wide),
+        "grip_free": at(schedule.GRIP, marks),
         "stream": _streams(joint),
-        "hold": st.just([(0, (program.HOLD, 0.0, 0.0, 0.0))]),
+        "hold": st.just([(0, (schedule.HOLD, 0.0, 0.0, 0.0))]),
         "arm": request(1),
         "disarm": request(2),
         "stop": request(3),
         "clear": request(4),
         "release": request(5),
         "controlled_stop": request(6),
-        "no_object": st.just([(0, (program.NO_OBJECT, 0.0, 0.0, 0.0))]),
-        "load": _single(program.LOAD, st.integers(-8, 8).map(lambda k: 0.04 * k * stall_Nm)),
+        "no_object": st.just([(0, (schedule.NO_OBJECT, 0.0, 0.0, 0.0))]),
+        "load": _single(schedule.LOAD, st.integers(-8, 8).map(lambda k: 0.04 * k * stall_Nm)),
         "drop": _single(
-            program.DROP, st.integers(0, 10).map(lambda k: 0.06 * k * joint.file.drive.supply)
+            schedule.DROP, st.integers(0, 10).map(lambda k: 0.06 * k * joint.file.drive.supply)
         ),
-        "others": _single(program.OTHERS, st.integers(0, 8).map(lambda k: 0.5 * k)),
+        "others": _single(schedule.OTHERS, st.integers(0, 8).map(lambda k: 0.5 * k)),
         "wiper": _single(
-            program.SENSOR,
+            schedule.SENSOR,
             st.sampled_from(
                 (sensor.OPEN, sensor.SHORTED, sensor.HELD, sensor.FLOATING, sensor.SOUND)
             ),
         ),
-        "cut": _single(program.CUT, st.integers(0, 1)),
-        "motor": _single(program.MOTOR_OPEN, st.integers(0, 1)),
-        "wires": _single(program.WIRED_WRONG, st.integers(0, 1)),
-        "late": _single(program.LATE, st.integers(1, 30)),
-        "link": _single(program.SILENT, st.integers(0, 1)),
+        "cut": _single(schedule.CUT, st.integers(0, 1)),
+        "motor": _single(schedule.MOTOR_OPEN, st.integers(0, 1)),
+        "wires": _single(schedule.WIRED_WRONG, st.integers(0, 1)),
+        "late": _single(schedule.LATE, st.integers(1, 30)),
+        "link": _single(schedule.SILENT, st.integers(0, 1)),
     }
 
 
@@ -141,7 +141,7 @@ def programs(
         made.self_test = test
         if thing is not None:  # in the way from the start: never inside the finger
             where = made.start_rad + step * thing[0]
-            made.at(0.0, program.OBJECT, where, thing[1], 0.002 * thing[2])
+            made.at(0.0, schedule.OBJECT, where, thing[1], 0.002 * thing[2])
             made.object_Nm_rad = thing[1]
             made.kinds.append("object")
         at_ms = round(LEAD_S * 1e3)

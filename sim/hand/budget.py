@@ -15,11 +15,11 @@ from typing import Any
 import numpy as np
 
 from controller.joint import heat
-from sim import datasheet, tolerance
-from sim.findings import Finding
 from sim.hand.coupled import HandRun, programs, simulate_hand
 from sim.hand.file import Hand, Sequence
-from sim.part import Part
+from sim.joint import datasheet, tolerance
+from sim.joint.part import Part
+from sim.size.findings import Finding
 
 SHARE_OF_TICK = 0.7
 """Share of a tick that the joints may take: telemetry and collection need the rest (board study)."""
@@ -183,7 +183,7 @@ def sequence_budget(
     hand: Hand, sequence: Sequence, seed: int = 1, drawn: int = DRAWN
 ) -> tuple[SequenceBudget, HandRun]:
     """Run a sequence in step and say what it takes, and over drawn hands. Raises InputError."""
-    from sim.metrics import fault_names
+    from sim.run.metrics import fault_names
 
     run = simulate_hand(hand, programs(hand, sequence), seed=seed)
     names = fault_names()

@@ -8,13 +8,16 @@ import numpy as np
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
-from sim import kernels, loop, program, tolerance
-from sim.closed_loop import NOISE, TRACE_COLUMNS, Joint
 from sim.errors import InputError
 from sim.hand.file import Hand, Sequence, matrices
-from sim.part import DIRECT, Part, Sense
-from sim.program import Run, Score
-from sim.scenarios import LEAD_S, Scenario
+from sim.joint import tolerance
+from sim.joint.part import DIRECT, Part, Sense
+from sim.model import loop, schedule
+from sim.model.schedule import Run, Score
+from sim.model.start import start_plant
+from sim.run import kernels
+from sim.run.closed_loop import NOISE, TRACE_COLUMNS, Joint
+from sim.run.scenarios import LEAD_S, Scenario
 
 COARSE_S = 2e-4
 
@@ -77,7 +80,7 @@ def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
                 rate = 30.0 * s * s * (1.0 - s) ** 2 / (count * span) * (end - begin)
                 t = LEAD_S + at + n * span
                 if t < LEAD_S + sequence.seconds:
-                    made[k].at(t, program.STREAM, begin + x * (end - begin), rate, span)
+                    made[k].at(t, schedule.STREAM, begin + x * (end - begin), rate, span)
             where[k] = end
     return made
 
@@ -170,7 +173,7 @@ def hung(hand: Hand, links: np.ndarray, parts: list[Part] | None = None) -> list
 def rest_plants(parts: list[Part], angles: list[float], arms: np.ndarray) -> np.ndarray:
     """Plants at rest at these angles (rad), cables taken up round the others; shape (n,)."""
     count = len(parts)
-    plants = kernels.as_array([tolerance.start_plant(part, angle, 25.0)
+    plants = kernels.as_array([start_plant(part, angle, 25.0)
                                for part, angle in zip(parts, angles, strict=True)])  # fmt: skip
     for k in range(count):
         path = sum(_path(arms[k, j], angles[j]) for j in range(count) if j != k)
@@ -225,7 +228,7 @@ def _run(
     drawn = np.zeros(runs[0].ticks)
     pairs = crossings(arms)
     fresh: Any = [kernels.as_array([kind() for _ in joints]) for kind in (State, Command)]
-    kernels.twin().chain.run_hand(
+    kernels.twin().hand_loop.run_hand(
         settings, *fresh, readings, kernels.as_array([Report() for _ in joints]),
         kernels.as_array(parts), plants, senses, kernels.as_array(events), np.array(begins),
         kernels.as_array(runs), scores, traces, pairs, links, np.zeros(count), np.zeros(count), drawn,

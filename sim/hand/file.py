@@ -12,10 +12,11 @@ from typing import Any
 
 import numpy as np
 
-from sim import joint_file, units
-from sim.closed_loop import Joint, joint_of
+from sim import units
 from sim.errors import InputError
 from sim.hand.moment_arms import polynomial
+from sim.joint import joint_file
+from sim.run.closed_loop import Joint, joint_of
 
 DEG = 57.29577951308232
 MOST_JOINTS = 64
@@ -54,7 +55,7 @@ class Finger:
     name: str
     joints: list[int]
     arms: np.ndarray
-    """(n, n, 3): cable of joint k over joint j; see ``sim/chain.py``."""
+    """(n, n, 3): cable of joint k over joint j; see ``sim/model/hand_loop.py``."""
     links: np.ndarray | None
     """(n, 3): mass (kg), length (m), distance of the centre (m)."""
     tilt_rad: float

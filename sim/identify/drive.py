@@ -3,7 +3,7 @@
 A bridge gives what is allowed in each tick. A pulse drive is latched frame by frame, by the
 controller and by the motor's own board: of what is allowed within a frame only the first counts,
 and what the board makes of it follows the supply. Both are run over the recording with the
-code that did it then (``controller/joint/drive.py``, ``sim/board_drive.py``).
+code that did it then (``controller/joint/drive.py``, ``sim/model/drive_electronics.py``).
 """
 
 import numpy as np
@@ -11,10 +11,10 @@ import numpy as np
 from controller.joint import drive, modes
 from controller.joint.settings.settings import BRIDGE
 from controller.joint.state import Output
-from sim.board_drive import drive_duty
-from sim.closed_loop import Joint
-from sim.part import Plant
-from sim.program import Run
+from sim.joint.part import Plant
+from sim.model.drive_electronics import drive_duty
+from sim.model.schedule import Run
+from sim.run.closed_loop import Joint
 
 
 def motor_volts(

@@ -13,8 +13,8 @@ from math import pi
 import numpy as np
 
 from controller.joint.settings.settings import Settings
-from sim import program
-from sim.scenarios import LEAD_S, Scenario, span_of
+from sim.model import schedule
+from sim.run.scenarios import LEAD_S, Scenario, span_of
 
 SAMPLE_S = 0.02
 TONES_HZ = (0.5, 0.9, 1.5, 2.4, 3.7, 5.3)
@@ -36,7 +36,7 @@ class Excitation:
         made = Scenario("excitation", float(self.angle_rad[0]),
                         LEAD_S + float(self.time_s[-1]) + 0.3, meaning="excitation")  # fmt: skip
         for t, angle, speed in zip(self.time_s, self.angle_rad, self.speed_rad_s, strict=True):
-            made.at(LEAD_S + float(t), program.STREAM, float(angle), float(speed), SAMPLE_S)
+            made.at(LEAD_S + float(t), schedule.STREAM, float(angle), float(speed), SAMPLE_S)
         return made
 
 

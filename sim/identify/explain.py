@@ -15,11 +15,11 @@ from math import cos, exp, sin
 import numpy as np
 
 from controller.records import copy
-from sim.closed_loop import Joint
-from sim.identified import part_with
 from sim.identify.fit import Problem
 from sim.identify.space import Axis, axes_of
-from sim.part import Part
+from sim.joint.identified import part_with
+from sim.joint.part import Part
+from sim.run.closed_loop import Joint
 
 OBSERVER_HZ, LONGEST_S = 3.0, 24.0
 PLAUSIBLE = 3.0
@@ -79,7 +79,7 @@ def _sensor_changes(problem: Problem, base: Part) -> dict[str, np.ndarray]:
         "sensor_offset": np.full(len(x), OFFSET_RAD),
         "sensor_linearity_even": reach * 4.0 * rest,
         "sensor_linearity_odd": reach * 20.785 * rest * (0.5 - x),
-    }  # fmt: skip  the shapes of sim/sensor.py
+    }  # fmt: skip  the shapes of sim/model/sensor.py
     made = {}
     for name, error in errors.items():
         both = []

@@ -1,7 +1,7 @@
 """A joint's constants from its own recording.
 
 The plant is driven by the recorded voltage and held to the recorded angle by a
-weak observer (``sim/driven.py``). What a candidate leaves over, low-passed and
+weak observer (``sim/model/observer_loop.py``). What a candidate leaves over, low-passed and
 thinned, is noise if the candidate is right. Unknown are the entries of the part
 spread, known beforehand as far as the spread says (A. Tarantola, "Inverse Problem
 Theory", 2005, sec. 3.2).
@@ -26,14 +26,15 @@ from math import pi, sqrt
 
 import numpy as np
 
-from sim import kernels, replay
-from sim.closed_loop import Joint
-from sim.identified import Known
 from sim.identify.regression import low_pass
 from sim.identify.space import DELAY, ROOM_K, WINDING, Axis, axes_of, part_of, recording_axes
-from sim.part import DIRECT, Part
-from sim.physics import drum_per_joint
-from sim.tolerance import start_plant, substeps_for
+from sim.joint.identified import Known
+from sim.joint.part import DIRECT, Part
+from sim.joint.physics import drum_per_joint
+from sim.joint.tolerance import substeps_for
+from sim.model.start import start_plant
+from sim.run import kernels, replay
+from sim.run.closed_loop import Joint
 
 CUTOFF_HZ = 20.0
 ROUNDS = ((5.0, 12.0, 112), (4.0, 12.0, 112), (3.0, 12.0, 112), (2.0, 12.0, 144), (2.0, 24.0, 160),
@@ -53,7 +54,7 @@ FURTHEST = 3.5
 """No number is taken further off than so many deviations of the prior."""
 EDGE, WIDENED, MOST_RAW = 2.5, 2.0, 4.9
 """A result beyond EDGE deviations is at the edge of that box: its prior is taken WIDENED times as wide
-and all is fitted again, as far as a joint file can keep the number (sim/identified.py: 5)."""
+and all is fitted again, as far as a joint file can keep the number (sim/joint/identified.py: 5)."""
 OUTSIDE = 2.0
 """Ends of the spread in deviations: an interval beyond lies outside what the spread allows."""
 DRAWS = 300
@@ -217,7 +218,7 @@ class Problem:
         records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
         gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
-        run = kernels.twin().driven.follow_many
+        run = kernels.twin().observer_loop.follow_many
 
         def one(k: int, piece: slice, plants: np.ndarray) -> np.ndarray:
             """What candidate k leaves over of one piece, in blocks."""

@@ -11,9 +11,9 @@ from math import pi
 
 import numpy as np
 
-from sim import linear
 from sim.identify.excite import TONES_HZ
-from sim.part import Part
+from sim.joint.part import Part
+from sim.tune import linear
 
 
 @dataclass

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.executing import open_executor
 from sim.hand.coupled import programs, simulate_hand
 from sim.hand.file import read_hand
-from sim.joint_file import parse_toml, read_text
-from sim.sweep import read_axis, sweep
+from sim.joint.joint_file import parse_toml, read_text
+from sim.run.executors import open_executor
+from sim.size.sweep import read_axis, sweep
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 

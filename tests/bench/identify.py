@@ -19,8 +19,8 @@ import numpy as np
 
 from host.comparing import powered_rows
 from host.recorder import Run
-from sim.identified import part_with
 from sim.identify.fit import COMBINATIONS, fit
+from sim.joint.identified import part_with
 from tests.identify.hidden import held_against, hidden_parts, recorded
 from tests.identify.on_board import record
 from tests.properties.conftest import KINDS, joint_with

@@ -8,12 +8,12 @@ search for a breach at the demo joint's own tick and at 1 kHz.
 import json
 from pathlib import Path
 
-from sim import force
 from sim.challenge import attack
-from sim.closed_loop import Fleet, joint_of
-from sim.fault_study import count_false_alarms, study_faults
-from sim.joint_file import parse_toml, read_text
-from sim.tolerance import draw_parts, spread_of
+from sim.challenge.fault_study import count_false_alarms, study_faults
+from sim.joint.joint_file import parse_toml, read_text
+from sim.joint.tolerance import draw_parts, spread_of
+from sim.run.closed_loop import Fleet, joint_of
+from sim.size import force
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo" / "joint.toml"

@@ -11,11 +11,13 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains
 from controller.records import copy
-from sim import linear, scenarios, tolerance
-from sim.closed_loop import Fleet, joint_of
-from sim.physics import breakaway_V
-from sim.scenarios import DEG
-from sim.search import with_gains
+from sim.joint import tolerance
+from sim.joint.physics import breakaway_V
+from sim.run import scenarios
+from sim.run.closed_loop import Fleet, joint_of
+from sim.run.scenarios import DEG
+from sim.tune import linear
+from sim.tune.search import with_gains
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 SCALES = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)

@@ -18,12 +18,13 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
-from sim import kernels, tolerance
-from sim.closed_loop import Fleet, load_joint
-from sim.datasheet import nominal_part
-from sim.part import Plant
-from sim.plant import rest_take_up
-from sim.scenarios import step
+from sim.joint.datasheet import nominal_part
+from sim.joint.part import Plant
+from sim.model.plant import rest_take_up
+from sim.model.start import start_plant
+from sim.run import kernels
+from sim.run.closed_loop import Fleet, load_joint
+from sim.run.scenarios import step
 
 HERE = Path(__file__).resolve().parent
 NOMINAL = HERE.parent / "data" / "nominal.toml"
@@ -234,7 +235,7 @@ def plant_only(part, seconds, h):
     def work():
         p, x = (
             kernels.as_array([part])[0],
-            kernels.as_array([tolerance.start_plant(part, 0.6, 25.0)])[0],
+            kernels.as_array([start_plant(part, 0.6, 25.0)])[0],
         )
         loop(p, x, count, h, round(seconds / 0.05), twin.plant.run_substeps)
         end.append(float(x["joint_rad"]))

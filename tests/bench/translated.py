@@ -11,9 +11,9 @@ from pathlib import Path
 import numpy as np
 
 from controller.joint.state import Command, Readings, Report, State
-from sim import single
-from sim.closed_loop import load_joint, simulate
-from sim.translate import library, loop
+from sim.run import single_precision, translated_loop
+from sim.run.closed_loop import load_joint, simulate
+from sim.translate import library
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 TICKS = 20_000
@@ -32,13 +32,14 @@ def best(work, repeats):
 def ticks(joint):
     """Seconds a tick of a powered, moving joint: objects, and C called from C."""
     records = [
-        single.single(one) for one in (joint.settings, State(), Command(), Readings(), Report())
+        single_precision.single(one)
+        for one in (joint.settings, State(), Command(), Readings(), Report())
     ]
     records[3].counts, records[3].supply_V, records[3].steps = 8000, 5.0, 1
     rows = [np.zeros(1, library.dtype_of(of)) for of in library.RECORDS]
     for of, one, row in zip(library.RECORDS, records, rows, strict=True):
-        loop.fill(of, one, row[0])
-    tick = single._controller().joint_tick
+        translated_loop.fill(of, one, row[0])
+    tick = single_precision._controller().joint_tick
     text = library.text() + library.EXPORTS + (
         "void many(Settings *a, State *b, Command *c, Readings *d, Report *e, int32_t n) {"
         " for (int32_t k = 0; k < n; k++) { d->counts = 8000 + (k & 7); tick(a, b, c, d, e); } }\n"

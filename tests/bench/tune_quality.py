@@ -15,10 +15,10 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.bound import step_bound
-from sim.closed_loop import Fleet, joint_of
-from sim.search import Effort, with_gains
-from sim.tuning import bootstrap_p95, report_table, summarise, tune
+from sim.run.closed_loop import Fleet, joint_of
+from sim.size.step_bound import step_bound
+from sim.tune.search import Effort, with_gains
+from sim.tune.tuning import bootstrap_p95, report_table, summarise, tune
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 CASES = {

@@ -11,9 +11,9 @@ from controller.joint import faults
 from controller.wire import messages as m
 from host.bridge import RefusedError
 from host.session import Session
-from sim import program
-from sim.closed_loop import load_joint
-from sim.program import FREEZE, MOVE_BY_HAND, RAISE
+from sim.model import schedule
+from sim.model.schedule import FREEZE, MOVE_BY_HAND, RAISE
+from sim.run.closed_loop import load_joint
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 
@@ -161,8 +161,8 @@ def converse(runtime):
         heard.append(("fault", bridge.faults[0][0]))
         ask(m.SEEN, struct.pack("<BB", 0, faults.STOP_PRESSED))
         ask(m.CLEAR, struct.pack("<H", 1))
-        ask(m.MEDDLE, struct.pack("<BBfff", 0, program.LOAD, 0.01, 0.0, 0.0))
-        ask(m.MEDDLE, struct.pack("<BBfff", 5, program.LOAD, 0.0, 0.0, 0.0))
+        ask(m.MEDDLE, struct.pack("<BBfff", 0, schedule.LOAD, 0.01, 0.0, 0.0))
+        ask(m.MEDDLE, struct.pack("<BBfff", 5, schedule.LOAD, 0.0, 0.0, 0.0))
         ask(m.MEDDLE, struct.pack("<BBfff", 0, 250, 0.0, 0.0, 0.0))
         meddled = len(heard)
         ask(m.MEDDLE, struct.pack("<BBfff", 0, MOVE_BY_HAND, 1.0, 0.0, 0.0))

@@ -13,10 +13,10 @@ import sys
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import INTEGER, TABLE, leaves, put
-from sim import loop
-from sim.events import place
-from sim.part import Part, Plant, Sense
-from sim.program import Event, Run, Score
+from sim.joint.part import Part, Plant, Sense
+from sim.model import loop
+from sim.model.events import place
+from sim.model.schedule import Event, Run, Score
 
 
 def unpack(record, text):

@@ -14,11 +14,12 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import TABLE, get, leaves
-from sim import kernels, sensor
-from sim import program as events_of
-from sim.closed_loop import load_joint
-from sim.part import Plant, Sense
-from sim.program import Event, Run, Score
+from sim.joint.part import Plant, Sense
+from sim.model import schedule as events_of
+from sim.model import sensor
+from sim.model.schedule import Event, Run, Score
+from sim.run import kernels
+from sim.run.closed_loop import load_joint
 
 ROOT = Path(__file__).resolve().parents[2]
 MICROPYTHON = shutil.which(
@@ -95,7 +96,7 @@ def test_closed_loop_has_the_same_bits_compiled(job, on_cpython):
     _, settings, part, run, events = job
     twin = kernels.twin()
     x = Plant()
-    from sim.events import place
+    from sim.model.events import place
 
     place(part, x, 0.3)
     x.bus_V = part.supply_V

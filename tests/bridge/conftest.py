@@ -14,7 +14,7 @@ from controller.wire import framing
 from controller.wire import messages as m
 from host.bridge import Bridge
 from host.link import LinkLostError, open_url
-from sim import program, sensor
+from sim.model import schedule, sensor
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -97,9 +97,9 @@ def freshen(url, joints=1):
         bridge.beat()
         bridge.request(m.DISARM, struct.pack("<H", 0xFFFF))
         for k in range(joints):
-            for kind, a in ((program.SENSOR, sensor.SOUND), (program.MOVE_BY_HAND, 0.5)):
+            for kind, a in ((schedule.SENSOR, sensor.SOUND), (schedule.MOVE_BY_HAND, 0.5)):
                 bridge.request(m.MEDDLE, struct.pack("<BBfff", k, kind, a, 0.0, 0.0))
-            bridge.request(m.MEDDLE, struct.pack("<BBfff", k, program.NO_OBJECT, 0.0, 0.0, 0.0))
+            bridge.request(m.MEDDLE, struct.pack("<BBfff", k, schedule.NO_OBJECT, 0.0, 0.0, 0.0))
         time.sleep(0.05)
         bridge.request(m.CLEAR, struct.pack("<H", 0xFFFF))
         bridge.request(m.TELEMETRY, struct.pack("<HHBB", 0, 0, 1, 0))

@@ -16,7 +16,7 @@ from host.commands.board import hidden_parts
 from host.link import open_url
 from host.loading import load
 from sim.errors import InputError
-from sim.tolerance import inside_rule
+from sim.joint.tolerance import inside_rule
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -17,8 +17,8 @@ from host.commands.calibrate import keep, parse_points
 from host.link import open_url
 from host.loading import load
 from host.session import Session
-from sim import program
 from sim.errors import InputError
+from sim.model import schedule
 
 COMMENT = "# my own remark, under everything\n"
 
@@ -177,7 +177,7 @@ def test_readings_that_drift_are_refused(board, joint_file):
 
         def drag(_rows):
             left = max(end - time.monotonic(), 0.0)
-            body = struct.pack("<BBfff", 0, program.MOVE_BY_HAND, 0.5 + 0.5 * left, 0.0, 0.0)
+            body = struct.pack("<BBfff", 0, schedule.MOVE_BY_HAND, 0.5 + 0.5 * left, 0.0, 0.0)
             session.bridges[0].tell(m.MEDDLE, body)
 
         session.bridges[0].on_rows.append(drag)
@@ -398,7 +398,10 @@ def test_force_against_an_object_of_a_virtual_board(board, joint_file, inside, m
     )
     bridge = Bridge(open_url(board), board)
     bridge.greet()
-    for kind, a, b, c in ((program.MOVE_BY_HAND, 0.6, 0.0, 0.0), (program.OBJECT, 0.8, 5.0, 0.01)):
+    for kind, a, b, c in (
+        (schedule.MOVE_BY_HAND, 0.6, 0.0, 0.0),
+        (schedule.OBJECT, 0.8, 5.0, 0.01),
+    ):
         bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, kind, a, b, c))
     bridge.close()
     done = inside("calibrate", joint_file, "--force", "--port", board, "--scale", "1.4 N", "--json")

@@ -10,9 +10,9 @@ from host import caution
 from host.caution import ask
 from host.recorder import Run
 from host.terminal import Terminal
-from sim.closed_loop import load_joint
 from sim.errors import InputError
-from sim.force import mode_forces
+from sim.run.closed_loop import load_joint
+from sim.size.force import mode_forces
 
 NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
 JOINT = load_joint(NOMINAL)

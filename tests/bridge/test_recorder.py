@@ -321,8 +321,8 @@ def test_a_disk_that_takes_no_more_is_told(board, joint_file, inside, monkeypatc
 
 def test_a_simulated_run_is_read_by_the_same_reader(tmp_path, joint_file):
     from host.loading import load
-    from sim.closed_loop import simulate
-    from sim.scenarios import step
+    from sim.run.closed_loop import simulate
+    from sim.run.scenarios import step
 
     joint = load(joint_file)
     trace = simulate(joint, step(0.4, 0.9, 0.01), joint.part, 25.0, 1, "compiled")
@@ -343,8 +343,8 @@ def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
 ):
     from host.loading import load
     from host.recording import about
-    from sim.closed_loop import simulate
-    from sim.scenarios import step
+    from sim.run.closed_loop import simulate
+    from sim.run.scenarios import step
 
     done = inside("record", joint_file, "--port", board, "--seconds", "0.4", "--folder", "run",
                   "--json")  # fmt: skip

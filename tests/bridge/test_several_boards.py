@@ -17,7 +17,7 @@ from host.moves import sine
 from host.recorder import Run
 from host.session import Session
 from host.streaming import StoppedError, arm_and_wait, stream
-from sim import program, sensor
+from sim.model import schedule, sensor
 
 
 def latched(url):
@@ -79,7 +79,7 @@ def test_a_trip_on_one_board_ends_the_stream_for_both(both, two_boards):
     def tear(t, _whole):
         if abs(t - 0.2) < 1e-9:
             both.bridges[1].tell(
-                m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0.0, 0.0)
+                m.MEDDLE, struct.pack("<BBfff", 0, schedule.SENSOR, sensor.OPEN, 0.0, 0.0)
             )
 
     with pytest.raises(StoppedError, match="joint 1:"):
@@ -145,7 +145,7 @@ def test_each_joint_of_two_boards_is_recorded_under_its_number(
     for url, angle in zip(two_boards, (0.4, 1.2), strict=True):
         bridge = Bridge(open_url(url), url)
         bridge.greet()
-        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, program.MOVE_BY_HAND, angle, 0.0, 0.0))
+        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, schedule.MOVE_BY_HAND, angle, 0.0, 0.0))
         bridge.close()
     inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],
            "--seconds", "0.5", "--folder", "run")  # fmt: skip

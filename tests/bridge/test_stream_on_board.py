@@ -23,9 +23,9 @@ from host.loading import load
 from host.recorder import Run
 from host.session import Session
 from host.streaming import StoppedError, arm_and_wait
-from sim import program, sensor
 from sim.documentation import fault_table
 from sim.errors import InputError
+from sim.model import schedule, sensor
 from tests.bridge.conftest import freshen
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -114,7 +114,7 @@ def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
         def told(t, whole):
             if abs(t - 0.2) < 1e-9:
                 session.bridges[0].tell(
-                    m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0, 0)
+                    m.MEDDLE, struct.pack("<BBfff", 0, schedule.SENSOR, sensor.OPEN, 0, 0)
                 )
             tell(t, whole)
 
@@ -354,7 +354,7 @@ def test_arming_with_a_latched_open_wiper_says_what_is_in_the_way(board, joint_f
     with Session([load(joint_file)], [board]) as session:
         session.send_settings()
         bridge = session.bridges[0]
-        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0.0, 0.0))
+        bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, schedule.SENSOR, sensor.OPEN, 0.0, 0.0))
         with pytest.raises(StoppedError):
             arm_and_wait(session)
         assert bridge.faults

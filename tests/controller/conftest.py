@@ -7,7 +7,7 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.joint.tick import joint_tick
-from sim.closed_loop import load_joint
+from sim.run.closed_loop import load_joint
 
 RAD_PER_COUNT = 1.0e-3  # the default of the settings
 

@@ -6,9 +6,9 @@ import pytest
 from controller.joint import faults, supervisor
 from controller.joint.modes import ARM, CHECKING, OFF, POWERED, SECOND, TRIPPED
 from controller.joint.settings.settings import Settings
-from sim import program, sensor
-from sim.closed_loop import simulate
-from sim.scenarios import Scenario
+from sim.model import schedule, sensor
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import Scenario
 
 
 @pytest.fixture
@@ -95,7 +95,7 @@ def test_a_sound_joint_passes(nominal, start):
 
 @pytest.mark.parametrize("start", [0.35, 1.4])
 def test_a_swapped_motor_is_reversed(nominal, start):
-    trace = arm(nominal, (0.0, program.WIRED_WRONG, 1.0), start=start)
+    trace = arm(nominal, (0.0, schedule.WIRED_WRONG, 1.0), start=start)
     assert trace["fault"][-1] == faults.REVERSED
     assert np.abs(trace["joint_rad"] - start).max() < 0.15
 
@@ -103,13 +103,13 @@ def test_a_swapped_motor_is_reversed(nominal, start):
 @pytest.mark.parametrize(
     ("rows", "expected"),
     [
-        ([(0.0, program.MOTOR_OPEN, 1.0)], {faults.CHECK_FAILED}),
-        ([(0.0, program.CUT, 0.0), (0.0, program.CUT, 1.0)], {faults.CHECK_FAILED}),
-        ([(0.0, program.CUT, 1.0)], {faults.CHECK_FAILED}),
+        ([(0.0, schedule.MOTOR_OPEN, 1.0)], {faults.CHECK_FAILED}),
+        ([(0.0, schedule.CUT, 0.0), (0.0, schedule.CUT, 1.0)], {faults.CHECK_FAILED}),
+        ([(0.0, schedule.CUT, 1.0)], {faults.CHECK_FAILED}),
         # The cut cable's partner pulls the joint back while the drum winds the loose end.
-        ([(0.0, program.CUT, 0.0)], {faults.CHECK_FAILED, faults.REVERSED}),
+        ([(0.0, schedule.CUT, 0.0)], {faults.CHECK_FAILED, faults.REVERSED}),
         (
-            [(0.005, program.SENSOR, float(sensor.HELD))],
+            [(0.005, schedule.SENSOR, float(sensor.HELD))],
             {faults.SENSOR_HELD, faults.CHECK_FAILED},
         ),
     ],

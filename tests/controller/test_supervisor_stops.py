@@ -19,9 +19,9 @@ from controller.joint.modes import (
 )
 from controller.joint.settings.settings import Settings
 from controller.joint.state import State
-from sim import program
-from sim.closed_loop import simulate
-from sim.scenarios import Scenario
+from sim.model import schedule
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import Scenario
 
 
 def moving(bench, ticks=15):
@@ -181,14 +181,14 @@ def test_without_a_release_voltage_a_release_is_just_off(powered):
 def pressing(nominal, start, self_test, request):
     """Grip an object, then ask: time series of the run, and the tick of the request."""
     scene = Scenario("press", start, 3.0, object_Nm_rad=30.0, self_test=self_test)
-    scene.at(0.0, program.OBJECT, start + 0.25, 30.0, 0.0).at(1.2, program.GRIP, start + 0.5)
-    scene.at(2.4, program.REQUEST, float(request))
+    scene.at(0.0, schedule.OBJECT, start + 0.25, 30.0, 0.0).at(1.2, schedule.GRIP, start + 0.5)
+    scene.at(2.4, schedule.REQUEST, float(request))
     return simulate(nominal, scene), round(2.4 / nominal.settings.tick_s)
 
 
 def test_a_blocked_move_ends_in_a_release_that_lets_go(nominal):
     scene = Scenario("blocked", 0.35, 1.6, object_Nm_rad=30.0)
-    scene.at(0.0, program.OBJECT, 0.9, 30.0, 0.0).at(0.12, program.TARGET, 1.3)
+    scene.at(0.0, schedule.OBJECT, 0.9, 30.0, 0.0).at(0.12, schedule.TARGET, 1.3)
     trace = simulate(nominal, scene)
     stopping = np.nonzero(trace["mode"] == STOPPING)[0]
     assert trace.metrics.fault == "blocked"

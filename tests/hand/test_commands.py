@@ -12,9 +12,9 @@ import pytest
 
 from host.recorder import Run
 from sim.errors import InputError
-from sim.executing import open_executor
-from sim.joint_file import parse_toml, read_text
-from sim.sweep import pareto, points, read_axis, sweep
+from sim.joint.joint_file import parse_toml, read_text
+from sim.run.executors import open_executor
+from sim.size.sweep import pareto, points, read_axis, sweep
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 

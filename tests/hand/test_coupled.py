@@ -6,8 +6,6 @@ import numpy as np
 import pytest
 
 from controller.records import copy
-from sim import kernels
-from sim.closed_loop import simulate
 from sim.hand.budget import (
     HandBudget,
     board_budget,
@@ -20,8 +18,10 @@ from sim.hand.budget import (
 )
 from sim.hand.coupled import across_rows, mean_shares, programs, simulate_hand
 from sim.hand.file import read_hand
-from sim.part import Part
-from sim.tolerance import start_plant
+from sim.joint.part import Part
+from sim.model.start import start_plant
+from sim.run import kernels
+from sim.run.closed_loop import simulate
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo" / "hand.toml"
 
@@ -100,7 +100,7 @@ def test_budgets_agree_with_the_simulation(hand, run):
     assert made.margin_V == pytest.approx(min(run.bus_V.min(), made.lowest_bus_V_range[0]) - 4.2)
     # heat: the closed form against the two-node model run for two hours at that rms current
     from controller.joint import heat as model
-    from sim.part import Plant
+    from sim.joint.part import Plant
 
     k = int(np.argmax(repeated_heat(hand, again)))
     part = hand.members[k].joint.part
@@ -189,7 +189,7 @@ def test_a_finger_hangs_in_its_cables_as_in_mujoco(hand):
     """Two links, two cables over pulleys, drums held: both come to rest at the same angles.
 
     MuJoCo's fixed tendons (spring length and stiffness, coefficients the moment arms) against
-    ``sim/chain.py``; gravity along the chain. At rest inertia has no say.
+    ``sim/model/hand_loop.py``; gravity along the chain. At rest inertia has no say.
     """
     mujoco = pytest.importorskip("mujoco")
     parts = [quiet(hand.members[0].joint.part) for _ in range(2)]
@@ -211,7 +211,7 @@ def test_a_finger_hangs_in_its_cables_as_in_mujoco(hand):
     links = np.array([[mass[k], length[k], length[k] / 2, 0.0, 0.0] for k in range(2)])
     plants = kernels.as_array([start_plant(part, 0.0, 25.0) for part in parts])
     records = kernels.as_array(parts)
-    run_plants = kernels.twin().chain.run_plants
+    run_plants = kernels.twin().hand_loop.run_plants
     for _ in range(400):
         run_plants(records, plants, np.zeros(2), pairs, links, np.zeros(2), 100, 1e-4)
     assert np.abs(plants["joint_rad_s"]).max() < 1e-3, "at rest"

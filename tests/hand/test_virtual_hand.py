@@ -14,11 +14,11 @@ from host.starting import Job
 from host.virtual.adapter import Adapter
 from host.virtual.board import job_of
 from host.virtual.mechanism import Mechanism
-from sim import kernels
 from sim.hand.coupled import crossings, hung, rest_plants
 from sim.hand.file import matrices, read_hand
-from sim.program import LOAD, MOVE_BY_HAND
-from sim.scenarios import span_of
+from sim.model.schedule import LOAD, MOVE_BY_HAND
+from sim.run import kernels
+from sim.run.scenarios import span_of
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo" / "hand.toml"
 SPAN_S, TICKS = 2e-3, 200
@@ -52,7 +52,7 @@ def in_step(hand, values):
     duties = np.zeros(len(parts))
     duties[: len(values)] = values
     plants["coasting"] = duties == 0.0
-    chain = kernels.twin().chain
+    chain = kernels.twin().hand_loop
     rows = []
     steps = 20
     for _ in range(TICKS):

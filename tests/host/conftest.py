@@ -9,7 +9,7 @@ from controller import portable
 from controller.wire import framing, table
 from controller.wire import messages as m
 from host.virtual import board
-from sim.closed_loop import load_joint
+from sim.run.closed_loop import load_joint
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.closed_loop import load_joint, simulate
+from sim.run.closed_loop import load_joint, simulate
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 

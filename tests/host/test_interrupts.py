@@ -18,7 +18,7 @@ END_S = 120.0
 POOL = """
 import os, sys, time
 from pathlib import Path
-from sim.executing import open_executor
+from sim.run.executors import open_executor
 
 def work(folder):
     Path(folder, str(os.getpid())).touch()

@@ -7,10 +7,10 @@ import numpy as np
 import pytest
 import tomlkit
 
-from sim import scenario_file
 from sim.challenge.attack import attack
-from sim.closed_loop import load_joint
 from sim.errors import InputError
+from sim.run import scenario_file
+from sim.run.closed_loop import load_joint
 
 STARTER = (Path(__file__).resolve().parents[2] / "host" / "demo" / "joint.toml").read_text(
     encoding="utf-8"
@@ -83,7 +83,7 @@ def test_a_breach_exits_with_1_and_replays_to_the_same_bits(weak, inside, tmp_pa
 def test_a_part_alone_has_the_bits_it_has_in_a_batch(finger):
     """Also on a pulse board, whose frames begin at another phase in every part."""
     from sim.challenge.crew import crew_fleet
-    from sim.closed_loop import joint_of
+    from sim.run.closed_loop import joint_of
 
     tables = tomlkit.parse(STARTER).unwrap()
     for kind in ({}, {"kind": "pulse"}):

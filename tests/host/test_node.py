@@ -8,8 +8,8 @@ import pytest
 from controller.joint import faults
 from controller.wire import messages as m
 from controller.wire import table
-from sim import program, sensor
-from sim.program import FREEZE, RAISE
+from sim.model import schedule, sensor
+from sim.model.schedule import FREEZE, RAISE
 
 TARGET = struct.pack("<BBfh", 0, 0, 1.3, 0)
 
@@ -331,7 +331,7 @@ def test_a_frozen_loop_is_cut_by_the_second_watch(make_bench):
 def test_a_torn_wire_is_told_until_seen(make_bench):
     bench = make_bench()
     bench.power()
-    bench.ask(m.MEDDLE, struct.pack("<BBfff", 0, program.SENSOR, sensor.OPEN, 0, 0))
+    bench.ask(m.MEDDLE, struct.pack("<BBfff", 0, schedule.SENSOR, sensor.OPEN, 0, 0))
     bench.run(0.35)
     told = bench.of_kind(m.FAULT)
     assert len(told) >= 2
@@ -386,7 +386,7 @@ def test_self_test_at_arming_powers_a_sound_joint_and_refuses_a_swapped_one(make
     sound.run(1.2)
     assert sound.report.mode == 2
     swapped = make_bench(self_test=True)
-    swapped.ask(m.MEDDLE, struct.pack("<BBfff", 0, program.WIRED_WRONG, 1, 0, 0))
+    swapped.ask(m.MEDDLE, struct.pack("<BBfff", 0, schedule.WIRED_WRONG, 1, 0, 0))
     swapped.power()
     swapped.run(1.2)
     assert (swapped.report.mode, swapped.report.fault) == (4, faults.REVERSED)

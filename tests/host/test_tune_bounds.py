@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from host.commands import tune as command
-from sim.closed_loop import load_joint
-from sim.cost import Goals
-from sim.search import Effort
-from sim.tuning import outside_bounds, tune
+from sim.run.closed_loop import load_joint
+from sim.tune.cost import Goals
+from sim.tune.search import Effort
+from sim.tune.tuning import outside_bounds, tune
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 TINY = Effort(6, 4, 8, 4, 6, 2, 2, 4, 12, 1)

@@ -4,11 +4,11 @@ from math import cos, log, sin
 
 import numpy as np
 
-from sim.closed_loop import simulate
 from sim.identify.excite import excitation
 from sim.identify.fit import COMBINATIONS
-from sim.scenarios import LEAD_S
-from sim.tolerance import draw_parts, spread_of
+from sim.joint.tolerance import draw_parts, spread_of
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import LEAD_S
 
 DEG = 57.29577951308232
 

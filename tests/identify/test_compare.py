@@ -11,11 +11,13 @@ import pytest
 from host.commands.compare import sentences
 from host.comparing import compare, last_moving, longest, powered_rows
 from host.recorder import Run, write_simulated
-from sim import program, replay, tolerance
-from sim.closed_loop import load_joint, simulate
 from sim.errors import InputError
 from sim.identify.excite import SAMPLE_S, excitation
-from sim.scenarios import DEG, LEAD_S, Scenario
+from sim.joint import tolerance
+from sim.model import schedule
+from sim.run import replay
+from sim.run.closed_loop import load_joint, simulate
+from sim.run.scenarios import DEG, LEAD_S, Scenario
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 
@@ -30,7 +32,7 @@ def run(joint, tmp_path):
     """A simulated run with moves, in the format of recordings."""
     scene = Scenario("moves", 30 * DEG, 2.5)
     for at, angle in ((0.2, 70), (0.8, 25), (1.4, 60)):
-        scene.at(at, program.TARGET, angle * DEG)
+        scene.at(at, schedule.TARGET, angle * DEG)
     trace = simulate(joint, scene, seed=5)
     text = NOMINAL.read_text(encoding="utf-8")
     about = {"joint_files": [{"path": "nominal.toml", "file": text}], "virtual": True}
@@ -89,7 +91,7 @@ def moves_then_rest(folder, joint, off=(3.0, 3.1)):
     """Moves, the drive off for a moment, then fifteen seconds of powered rest."""
     scene = Scenario("moves", 30 * DEG, 18.0)
     for at, angle in ((0.2, 70), (0.8, 25), (1.4, 60)):
-        scene.at(at, program.TARGET, angle * DEG)
+        scene.at(at, schedule.TARGET, angle * DEG)
     trace = simulate(joint, scene, seed=5)
     gone = (trace["time_s"] > off[0]) & (trace["time_s"] < off[1])
     trace["mode"][gone] = 0.0
@@ -131,7 +133,7 @@ def test_a_joint_that_stood_where_it_was_to_move_is_no_rest_and_no_share_below_n
     joint, tmp_path
 ):
     """Stuck: the simulation goes away, and explains nothing; no percentage below zero is said."""
-    scene = Scenario("moves", 30 * DEG, 2.5).at(0.2, program.TARGET, 70 * DEG)
+    scene = Scenario("moves", 30 * DEG, 2.5).at(0.2, schedule.TARGET, 70 * DEG)
     trace = simulate(joint, scene, seed=5)
     trace["angle_rad"][:] = 30 * DEG + np.random.default_rng(1).normal(0.0, 1e-3, len(trace.rows))
     parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 4, 3)
@@ -152,7 +154,7 @@ def test_the_words_come_first(joint, run):
 
 
 def test_a_run_that_was_never_powered_is_refused(joint, tmp_path):
-    trace = simulate(joint, Scenario("idle", 0.5, 0.3).at(0.02, program.REQUEST, 2.0))
+    trace = simulate(joint, Scenario("idle", 0.5, 0.3).at(0.02, schedule.REQUEST, 2.0))
     folder = write_simulated(tmp_path / "idle", trace, {})
     with pytest.raises(InputError, match="was not powered"):
         compare(joint, Run(folder), 0)
@@ -186,7 +188,7 @@ def test_the_command_compares_a_run_with_the_joint_file_in_it(run, tmp_path, mon
 def test_excitation_stays_inside_every_bound(changes):
     import tomllib
 
-    from sim.closed_loop import joint_of
+    from sim.run.closed_loop import joint_of
 
     tables = tomllib.loads(NOMINAL.read_text(encoding="utf-8"))
     tables["limits"].update(changes)

@@ -8,10 +8,10 @@ must be reached is in the project's own statement of work: products within 5 %, 
 import numpy as np
 import pytest
 
-from sim.identified import part_with
 from sim.identify.fit import COMBINATIONS, Problem, fit, regress_cloud, without_cloud
 from sim.identify.response import TONES_HZ, tones
 from sim.identify.space import axes_of, part_of
+from sim.joint.identified import part_with
 from tests.identify.hidden import held_against, hidden_parts, recorded, truth
 from tests.properties.conftest import joint_with
 
@@ -78,7 +78,7 @@ def test_what_the_log_cannot_tell_is_said(fitted):
 
 
 def test_a_fit_is_a_table_that_gives_the_same_part_back(joint, fitted):
-    from sim import identified
+    from sim.joint import identified
 
     _, found = fitted[0]
     again = identified.read({**found.known().table(), "digest": "x"}, "finger.toml")

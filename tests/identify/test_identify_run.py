@@ -12,12 +12,12 @@ import tomlkit
 from host.commands.identify_run import look_at, warmth_of
 from host.comparing import powered_rows
 from host.recorder import Run, write_simulated
-from sim import tolerance
-from sim.closed_loop import Fleet, load_joint, simulate
 from sim.errors import InputError
-from sim.identified import read
 from sim.identify.excite import excitation
 from sim.identify.fit import friction_by_drive, inertia_by_drive
+from sim.joint import tolerance
+from sim.joint.identified import read
+from sim.run.closed_loop import Fleet, load_joint, simulate
 from tests.identify.hidden import hidden_parts
 
 SECONDS = 14.0
@@ -145,7 +145,7 @@ def test_compare_explains_more_with_what_was_identified(written, bench, inside, 
 def test_a_gap_is_laid_at_the_door_of_what_made_it(name, change, bench, tmp_path):
     """One number moved: the comparison must name it first, its way, and lay most on it."""
     from host.comparing import compare
-    from sim.identified import part_with
+    from sim.joint.identified import part_with
 
     joint = load_joint(bench[0])
     part = part_with(joint.part, change)
@@ -160,7 +160,7 @@ def test_a_gap_is_laid_at_the_door_of_what_made_it(name, change, bench, tmp_path
 def test_what_is_blamed_is_plausible_and_may_be_the_sensor(bench, tmp_path):
     """A phalanx three times as heavy, and a sensor bent by its datasheet's bound: each is named first."""
     from host.comparing import compare
-    from sim.identified import part_with
+    from sim.joint.identified import part_with
 
     joint = load_joint(bench[0])
     heavy, bent = part_with(joint.part, {"joint_inertia": 3.0}), part_with(joint.part, {})
@@ -176,8 +176,8 @@ def test_what_is_blamed_is_plausible_and_may_be_the_sensor(bench, tmp_path):
 
 def test_full_circle_tuned_on_what_was_identified(written, bench):
     """Record, identify, tune, record again: the hidden part behaves as its tuning foretold."""
-    from sim.search import Effort
-    from sim.tuning import report_table, tune, with_gains
+    from sim.tune.search import Effort
+    from sim.tune.tuning import report_table, tune, with_gains
 
     joint = load_joint(written[0])
     quick = Effort(6, 4, 16, 8, 12, 5, 3, 12, 60, 2)

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 
 from host.page.desk import Desk, Page
 from host.page.joints import is_hand, low_force, read
-from sim.force import force_doubt
+from sim.size.force import force_doubt
 
 DEMO = Path(__file__).resolve().parents[2] / "host" / "demo"
 

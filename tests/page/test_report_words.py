@@ -2,7 +2,7 @@
 
 from host.page.reporting import told_event
 from host.report import Section, write_report
-from sim.metrics import fault_names
+from sim.run.metrics import fault_names
 
 
 def test_events_in_words():

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from sim.challenge.steady import steady_draws
-from sim.closed_loop import joint_of
+from sim.run.closed_loop import joint_of
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 

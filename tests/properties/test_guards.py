@@ -24,11 +24,13 @@ from controller.joint import tick as joint_module
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy, get, leaves, put
-from sim import kernels, loop, scenario_file, tolerance
 from sim.challenge import Rules
-from sim.closed_loop import FINE_S, NOISE, Batch, Fleet, run_record
-from sim.part import Part, Sense
-from sim.program import LIMIT_BITS, Score
+from sim.joint.part import Part, Sense
+from sim.model import loop
+from sim.model.schedule import LIMIT_BITS, Score
+from sim.model.start import start_plant
+from sim.run import kernels, scenario_file
+from sim.run.closed_loop import FINE_S, NOISE, Batch, Fleet, run_record
 from tests.properties.conftest import joint_with
 
 HERE = Path(__file__).resolve().parent
@@ -54,7 +56,7 @@ class Life:
         self.readings, self.report = Readings(), Report()
         self.part, self.sense, self.score = Part(), Sense(), Score()
         copy(made.part, self.part)
-        self.plant = tolerance.start_plant(self.part, scene.start_rad, 25.0)
+        self.plant = start_plant(self.part, scene.start_rad, 25.0)
         self.sense.word = NOISE % 2**32
         self.readings.supply_V = self.plant.bus_V
         self.tick_s = self.settings.tick_s

@@ -16,8 +16,8 @@ from hypothesis.stateful import RuleBasedStateMachine, initialize, rule, run_sta
 from controller.joint import faults
 from controller.wire import messages as m
 from controller.wire import table
-from sim import program
 from sim.challenge.attack import profile
+from sim.model import schedule
 from tests.properties.conftest import KINDS, joint_with
 from tests.properties.link_bench import LinkBench
 from tests.properties.link_judge import Judge
@@ -265,11 +265,11 @@ class AnyHost(RuleBasedStateMachine):
     # --- faults
 
     @rule(what=st.sampled_from((
-        (program.SENSOR, 1), (program.SENSOR, 2), (program.SENSOR, 3), (program.SENSOR, 4),
-        (program.SENSOR, 0), (program.CUT, 0), (program.CUT, 1), (program.MOTOR_OPEN, 1),
-        (program.MOTOR_OPEN, 0), (program.WIRED_WRONG, 1), (program.WIRED_WRONG, 0),
-        (program.DROP, 3.0), (program.DROP, 0.0), (program.DROP, 6.0), (program.LOAD, 0.05), (program.LOAD, -0.05), (program.LOAD, 0.0),
-        (program.MOVE_BY_HAND, 0.3), (program.MOVE_BY_HAND, 1.6), (program.MOVE_BY_HAND, 2.6),
+        (schedule.SENSOR, 1), (schedule.SENSOR, 2), (schedule.SENSOR, 3), (schedule.SENSOR, 4),
+        (schedule.SENSOR, 0), (schedule.CUT, 0), (schedule.CUT, 1), (schedule.MOTOR_OPEN, 1),
+        (schedule.MOTOR_OPEN, 0), (schedule.WIRED_WRONG, 1), (schedule.WIRED_WRONG, 0),
+        (schedule.DROP, 3.0), (schedule.DROP, 0.0), (schedule.DROP, 6.0), (schedule.LOAD, 0.05), (schedule.LOAD, -0.05), (schedule.LOAD, 0.0),
+        (schedule.MOVE_BY_HAND, 0.3), (schedule.MOVE_BY_HAND, 1.6), (schedule.MOVE_BY_HAND, 2.6),
     )), k=st.integers(0, 1), pause=st.sampled_from((0, 1, 5, 20)))  # fmt: skip
     def fault(self, what, k, pause):
         self.bench.node.board.meddle(k, what[0], float(what[1]), 0.0, 0.0)
@@ -277,16 +277,16 @@ class AnyHost(RuleBasedStateMachine):
 
     @rule(angle=st.floats(0.0, 2.0), k=st.integers(0, 1))
     def something_in_the_way(self, angle, k):
-        self.bench.node.board.meddle(k, program.OBJECT, angle, 50.0, 0.01)
+        self.bench.node.board.meddle(k, schedule.OBJECT, angle, 50.0, 0.01)
 
     @rule(span=st.sampled_from((0.001, 0.015, 0.05, 0.3, 1.0)))
     def freeze(self, span):
-        self.bench.node.board.meddle(0, program.FREEZE, span, 0.0, 0.0)
+        self.bench.node.board.meddle(0, schedule.FREEZE, span, 0.0, 0.0)
         self.bench.pass_ticks(2)
 
     @rule()
     def error_in_a_tick(self):
-        self.bench.node.board.meddle(0, program.RAISE, 0.0, 0.0, 0.0)
+        self.bench.node.board.meddle(0, schedule.RAISE, 0.0, 0.0, 0.0)
         self.bench.pass_ticks(1)
 
 

@@ -11,7 +11,7 @@ from controller.joint.modes import OFF, POWERED, TRIPPED
 from controller.joint.motion import setpoint
 from controller.wire import messages as m
 from controller.wire import table
-from sim import program
+from sim.model import schedule
 from tests.properties.conftest import joint_with
 from tests.properties.link_bench import LinkBench
 
@@ -115,7 +115,7 @@ def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):
     """Armed anew, the joint is watched for being blocked again, as after any other trip."""
     move(bench, 1.0, flags=1)
     bench.pass_ticks(30)
-    bench.node.board.meddle(0, program.RAISE, 0.0, 0.0, 0.0)
+    bench.node.board.meddle(0, schedule.RAISE, 0.0, 0.0, 0.0)
     bench.pass_ticks(4)
     bench.send(m.CLEAR, ONE)
     bench.pass_ticks(2)
@@ -128,7 +128,7 @@ def test_a_grip_is_not_carried_over_an_error_in_the_tick(bench):
 def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
     move(bench, 1.5)
     bench.pass_ticks(30)
-    bench.node.board.meddle(0, program.RAISE, 0.0, 0.0, 0.0)
+    bench.node.board.meddle(0, schedule.RAISE, 0.0, 0.0, 0.0)
     bench.pass_ticks(1)
     assert bench.node.board.mechanism.values[0] == 0.0
     assert bench.node.joints.slots[0].report.drive == 0.0
@@ -137,10 +137,10 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
 @pytest.mark.parametrize(
     "kind",
     [
-        program.SENSOR, program.FREEZE, program.MOVE_BY_HAND, program.LOAD,
-        program.CUT,
-        program.DROP,
-        program.OTHERS,
+        schedule.SENSOR, schedule.FREEZE, schedule.MOVE_BY_HAND, schedule.LOAD,
+        schedule.CUT,
+        schedule.DROP,
+        schedule.OTHERS,
     ],
 )  # fmt: skip
 @pytest.mark.parametrize("amount", [math.nan])

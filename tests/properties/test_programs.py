@@ -7,12 +7,13 @@ random parts; the rules stand in sim/challenge/rules.py.
 import numpy as np
 import pytest
 
-from sim import program, scenario_file
 from sim.challenge import Attack, Rules, attack, crew
 from sim.challenge.attack import Outcome
 from sim.challenge.crew import crew_fleet
 from sim.challenge.strategies import KINDS, NORMAL
-from sim.scenarios import Scenario
+from sim.model import schedule
+from sim.run import scenario_file
+from sim.run.scenarios import Scenario
 
 EACH = 500
 
@@ -95,7 +96,7 @@ def test_a_load_from_outside_excuses_only_the_stop_that_it_pushes_to(nominal):
     fleet = crew_fleet(nominal, 1, 3)
     rules = Rules(nominal, fleet)
     limits = nominal.settings.limits
-    scene = Scenario("pushed", 0.5, 0.5).at(0.1, program.LOAD, 0.05)
+    scene = Scenario("pushed", 0.5, 0.5).at(0.1, schedule.LOAD, 0.05)
     deep = np.sqrt(2.0 * 0.05 * rules.way_rad / nominal.part.hinge.stop_Nm_rad)
     for key, end, sign, broken in (
         ("low_rad", limits.travel_low_rad, -1.0, ()),

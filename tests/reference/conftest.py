@@ -6,9 +6,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim import joint_file, kernels
-from sim.closed_loop import load_joint
-from sim.part import DIRECT, Part
+from sim.joint import joint_file
+from sim.joint.part import DIRECT, Part
+from sim.run import kernels
+from sim.run.closed_loop import load_joint
 
 
 def direct_motor() -> Part:

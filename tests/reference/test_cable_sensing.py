@@ -5,9 +5,10 @@ import pytest
 
 from controller.joint.sensor import sense
 from controller.joint.state import Sensed
-from sim import datasheet, materials, plant, sensor
-from sim.joint_settings import joint_settings
-from sim.part import SPRING_RETURN, Plant, Probe, Sense
+from sim.joint import datasheet, materials
+from sim.joint.joint_settings import joint_settings
+from sim.joint.part import SPRING_RETURN, Plant, Probe, Sense
+from sim.model import plant, sensor
 
 DEG = np.pi / 180.0
 

@@ -12,8 +12,8 @@ from controller.joint import limits, pid
 from controller.joint.settings.safety_settings import Limits
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Allowed, Loop, Motion
-from sim import plant
-from sim.part import Plant
+from sim.joint.part import Plant
+from sim.model import plant
 
 SINE = np.sin(2.0 * np.pi * np.arange(20_000) / 20_000)
 # Fourier sums of 20 000 points resolve a kink to (2 pi / 20000)^2 = 1e-7

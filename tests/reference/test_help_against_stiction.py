@@ -12,8 +12,8 @@ import pytest
 from controller.joint import pid
 from controller.joint.settings.settings import Gains
 from controller.records import copy
-from sim import linear
-from sim.closed_loop import load_joint
+from sim.run.closed_loop import load_joint
+from sim.tune import linear
 
 SINE = np.sin(2.0 * np.pi * np.arange(20_000) / 20_000)
 

@@ -7,8 +7,10 @@ any textbook on the permanent-magnet motor).
 import numpy as np
 import pytest
 
-from sim import datasheet, plant, units
-from sim.part import Plant
+from sim import units
+from sim.joint import datasheet
+from sim.joint.part import Plant
+from sim.model import plant
 
 
 @pytest.fixture

@@ -13,9 +13,10 @@ import pytest
 from controller.joint import pid
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
-from sim import gains as gain_rules
-from sim import linear, plant
-from sim.part import Plant
+from sim.joint import gains as gain_rules
+from sim.joint.part import Plant
+from sim.model import plant
+from sim.tune import linear
 
 K, R, J, B = 0.0274, 4.0, 3.2284e-6, 3.5077e-6
 KV = K / (B * R + K**2)  # rad/(V s), the textbook's motor gain without inductance

@@ -163,7 +163,7 @@ def test_controller_without_integral_gain_is_a_plain_pd():
 def test_frequency_response_of_the_same_equations():
     # C(z) = K + K h/(Ti (z-1)) + bd (z-1)/(z - ad), against a sine run through
     # the controller itself: amplitude and phase of the steady state
-    from sim import linear
+    from sim.tune import linear
 
     gains, h = textbook_gains(2.0, 1.0, 0.1, 10.0), 0.01
     w = 2.0 * np.pi / (200 * h)

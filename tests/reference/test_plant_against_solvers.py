@@ -11,8 +11,8 @@ import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
 
-from sim import kernels
-from sim.part import Plant
+from sim.joint.part import Plant
+from sim.run import kernels
 
 TICKS, TICK_S = 300, 0.001
 TO_AND_FRO = np.where(np.arange(TICKS) < 180, 0.4, -0.4)  # of 5 V

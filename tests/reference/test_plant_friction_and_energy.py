@@ -3,9 +3,9 @@
 import numpy as np
 import pytest
 
-from sim import kernels
-from sim.part import Part, Plant
-from sim.tolerance import highest_mode
+from sim.joint.part import Part, Plant
+from sim.joint.tolerance import highest_mode
+from sim.run import kernels
 
 
 def holding_load():

@@ -8,9 +8,10 @@ from controller.joint import pid
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
 from controller.records import copy
-from sim import gains as gain_rules
-from sim import linear, tolerance
-from sim.part import Part
+from sim.joint import gains as gain_rules
+from sim.joint import tolerance
+from sim.joint.part import Part
+from sim.tune import linear
 
 W = np.geomspace(1e-3, 1e3, 400_000)  # rad/s; Ms and crossings are then good to 1e-6
 

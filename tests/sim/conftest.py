@@ -5,7 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from sim.closed_loop import joint_of
+from sim.run.closed_loop import joint_of
 
 NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from sim.arithmetic import bell, cosine, fold, scramble
+from sim.model.arithmetic import bell, cosine, fold, scramble
 
 WORD = 2**32
 

@@ -1,11 +1,11 @@
 import numpy as np
 import pytest
 
-from sim import scenarios
-from sim.board_drive import board_share, builtin_share, drive_duty
-from sim.closed_loop import simulate
-from sim.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD, Part, Plant
-from sim.program import Run
+from sim.joint.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD, Part, Plant
+from sim.model.drive_electronics import board_share, builtin_share, drive_duty
+from sim.model.schedule import Run
+from sim.run import scenarios
+from sim.run.closed_loop import simulate
 
 H = 0.002
 

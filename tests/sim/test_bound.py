@@ -3,11 +3,11 @@ from math import isnan, sqrt
 import pytest
 
 from controller.records import copy
-from sim import physics
-from sim.bound import step_bound
-from sim.closed_loop import simulate
-from sim.part import Part
-from sim.scenarios import DEG, step
+from sim.joint import physics
+from sim.joint.part import Part
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import DEG, step
+from sim.size.step_bound import step_bound
 
 START, TARGET = 20 * DEG, 80 * DEG
 

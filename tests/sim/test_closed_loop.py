@@ -5,10 +5,12 @@ import csv
 import numpy as np
 import pytest
 
-from sim import closed_loop, program, sensor, tolerance
-from sim.closed_loop import Fleet, simulate
 from sim.errors import InputError
-from sim.scenarios import LEAD_S, Scenario, step
+from sim.joint import tolerance
+from sim.model import schedule, sensor
+from sim.run import closed_loop
+from sim.run.closed_loop import Fleet, simulate
+from sim.run.scenarios import LEAD_S, Scenario, step
 
 SHORT = step(0.4, 1.3, 0.004, 0.3, 0.1)
 
@@ -16,12 +18,12 @@ SHORT = step(0.4, 1.3, 0.004, 0.3, 0.1)
 def busy():
     """Everything that can happen, in one short life."""
     scene = Scenario("busy", 0.5, 1.6, object_Nm_rad=8.0, self_test=True)
-    scene.at(0.6, program.TARGET, 1.2).at(0.62, program.OTHERS, 0.5).at(0.65, program.LATE, 3.0)
-    scene.at(0.75, program.LOAD, 0.004).at(0.8, program.OBJECT, 1.0, 8.0, 0.01)
-    scene.at(0.85, program.GRIP, 1.1).at(1.0, program.HOLD).at(1.05, program.NO_OBJECT)
+    scene.at(0.6, schedule.TARGET, 1.2).at(0.62, schedule.OTHERS, 0.5).at(0.65, schedule.LATE, 3.0)
+    scene.at(0.75, schedule.LOAD, 0.004).at(0.8, schedule.OBJECT, 1.0, 8.0, 0.01)
+    scene.at(0.85, schedule.GRIP, 1.1).at(1.0, schedule.HOLD).at(1.05, schedule.NO_OBJECT)
     for k in range(5):
-        scene.at(1.1 + 0.02 * k, program.STREAM, 1.0 - 0.01 * k, -0.5, 0.02)
-    return scene.at(1.3, program.SENSOR, float(sensor.OPEN)).at(1.45, program.REQUEST, 4.0)
+        scene.at(1.1 + 0.02 * k, schedule.STREAM, 1.0 - 0.01 * k, -0.5, 0.02)
+    return scene.at(1.3, schedule.SENSOR, float(sensor.OPEN)).at(1.45, schedule.REQUEST, 4.0)
 
 
 def cases(joint):
@@ -116,7 +118,7 @@ def test_a_fleet_can_be_run_again_and_another_seed_is_another_noise(joint):
 
 
 def test_each_part_may_have_settings_of_its_own(joint):
-    from sim import kernels
+    from sim.run import kernels
 
     fleet = fleet_of(joint, 2)
     fleet.parts[1], fleet.words[1] = fleet.parts[0], fleet.words[0]

@@ -9,13 +9,13 @@ import pytest
 from controller.joint.reading import straight_angle
 from host.commands.stream import Wish, moves_of
 from host.session import scaled
-from sim import program
 from sim.challenge.steady import steady_draws
 from sim.challenge.strategies import programs
-from sim.closed_loop import Fleet, simulate
 from sim.errors import InputError
-from sim.scenarios import DEG, Scenario
-from sim.tolerance import draw_parts, spread_of
+from sim.joint.tolerance import draw_parts, spread_of
+from sim.model import schedule
+from sim.run.closed_loop import Fleet, simulate
+from sim.run.scenarios import DEG, Scenario
 
 TURNING = {"joint.travel": "continuous", "joint.range": None, "joint.gravity_torque": "0 N*m"}
 QUICK_WIRE = {"sensor.capacitance": "0.1 nF"}
@@ -30,7 +30,7 @@ def ends(made, changes, start_deg, target_deg=None):
     for seed in SEEDS:
         scene = Scenario("turning", start_deg * DEG, 2.0)
         if target_deg is not None:
-            scene.at(0.12, program.TARGET, target_deg * DEG - 2.0 * pi)
+            scene.at(0.12, schedule.TARGET, target_deg * DEG - 2.0 * pi)
         trace = simulate(joint, scene, seed=seed)
         away = trace["joint_rad"][-1] - (start_deg if target_deg is None else target_deg) * DEG
         found.append((trace.metrics.fault, abs(away)))
@@ -75,7 +75,7 @@ def test_a_joint_with_two_wipers_may_rest_in_the_gap_of_the_other(made):
 
 def test_several_turns_end_at_the_turn_asked_for(made):
     joint = made({**TURNING, **QUICK_WIRE, **TWO, "limits.speed": "5 rad/s"})
-    scene = Scenario("turns", 0.5, 8.0).at(0.12, program.TURN_TARGET, 1.0, 5.0)
+    scene = Scenario("turns", 0.5, 8.0).at(0.12, schedule.TURN_TARGET, 1.0, 5.0)
     trace = simulate(joint, scene)
     assert trace.metrics.fault == "none"
     assert trace["joint_rad"][-1] == pytest.approx(1.0 + 10.0 * pi, abs=1.5 * DEG)
@@ -85,7 +85,7 @@ def test_the_pull_downs_loading_is_undone(made):
     """100 kohm on 10 kohm bends by up to 1 deg: what is left is the rest band."""
     joint = made({**TURNING, "sensor.pull_down": "100 kohm"})
     for target_deg in (40.0, 100.0, 170.0):
-        scene = Scenario("loaded", 10.0 * DEG, 2.0).at(0.12, program.TARGET, target_deg * DEG)
+        scene = Scenario("loaded", 10.0 * DEG, 2.0).at(0.12, schedule.TARGET, target_deg * DEG)
         trace = simulate(joint, scene)
         assert abs(trace["joint_rad"][-1] - target_deg * DEG) < 0.4 * DEG
 
@@ -94,7 +94,7 @@ def test_the_pull_downs_loading_is_undone(made):
 def test_a_plain_move_of_155_degrees_on_any_part(made, start):
     joint = made(TURNING)
     low = (start - 50.0) * DEG
-    scene = Scenario("long", low, 2.0).at(0.12, program.TARGET, low + 155.0 * DEG)
+    scene = Scenario("long", low, 2.0).at(0.12, schedule.TARGET, low + 155.0 * DEG)
     parts, warmth = draw_parts(joint.part, spread_of(joint.file), 60, 4, "inside")
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, 4)
     assert (fleet.run(joint.settings, scene).scores["fault"] == 0).all()
@@ -107,7 +107,7 @@ def test_the_gap_is_crossed_at_full_speed_on_any_part(made, way, beyond):
     joint = made(TURNING)
     middle = 250.0 * DEG - 2.0 * pi
     start = middle - way * 70.0 * DEG
-    scene = Scenario("across", start, 2.0).at(0.12, program.TARGET, middle + way * beyond * DEG)
+    scene = Scenario("across", start, 2.0).at(0.12, schedule.TARGET, middle + way * beyond * DEG)
     parts, warmth = draw_parts(joint.part, spread_of(joint.file), 60, 4, "inside")
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, 4)
     run = fleet.run(joint.settings, scene)

@@ -2,11 +2,13 @@ import numpy as np
 import pytest
 
 from host.commands.size import rows_of
-from sim import cost, linear, program, tolerance
-from sim.closed_loop import Fleet
-from sim.cost import Goals, Robustness, over, p95, step_cost, worst_mean
-from sim.search import Effort, Search, with_gains
-from sim.sizing import size
+from sim.joint import tolerance
+from sim.model import schedule
+from sim.run.closed_loop import Fleet
+from sim.size.figures import size
+from sim.tune import cost, linear
+from sim.tune.cost import Goals, Robustness, over, p95, step_cost, worst_mean
+from sim.tune.search import Effort, Search, with_gains
 
 
 def test_the_percentile_puts_the_missing_in_its_place():
@@ -107,7 +109,7 @@ def test_the_step_made_is_the_step_told(made, range_, asked, made_deg):
     """One function decides it: scenario, search, bound and table of a short range say the same."""
     joint = made({"joint.range": range_})
     up = cost.situations(joint, np.radians(asked), 2.0)["step"]
-    target = next(row[2] for row in up.rows if row[1] == program.MEASURE)
+    target = next(row[2] for row in up.rows if row[1] == schedule.MEASURE)
     assert np.degrees(target - up.start_rad) == pytest.approx(made_deg)
     few = Effort(parts=2, race_parts=1, side_parts=1, outside_parts=1)
     assert np.degrees(Search(joint, np.radians(asked), 1, few, None).step_rad) == pytest.approx(

@@ -3,10 +3,10 @@ from math import exp, pi
 import numpy as np
 import pytest
 
-from sim import datasheet, materials
-from sim.part import BRIDGE, BUILTIN, DIRECT, PAIR, PROPORTIONAL_BOARD, SPRING_RETURN
-from sim.part import STRETCHED_BOARD as STRETCHED
-from sim.sensor import track_fraction
+from sim.joint import datasheet, materials
+from sim.joint.part import BRIDGE, BUILTIN, DIRECT, PAIR, PROPORTIONAL_BOARD, SPRING_RETURN
+from sim.joint.part import STRETCHED_BOARD as STRETCHED
+from sim.model.sensor import track_fraction
 
 DEG = pi / 180.0
 

@@ -4,10 +4,10 @@ import pytest
 
 from controller.joint.state import Command
 from controller.records import get, leaves
-from sim import program, sensor
-from sim.events import apply_event
-from sim.part import Part, Plant, Sense
-from sim.program import Event, Run, Score
+from sim.joint.part import Part, Plant, Sense
+from sim.model import schedule, sensor
+from sim.model.events import apply_event
+from sim.model.schedule import Event, Run, Score
 
 
 class World:
@@ -34,13 +34,13 @@ class World:
 @pytest.mark.parametrize(
     ("event", "changes"),
     [
-        ((program.TARGET, 0.7), {"command.kind": 1, "command.target_rad": 0.7}),
+        ((schedule.TARGET, 0.7), {"command.kind": 1, "command.target_rad": 0.7}),
         (
-            (program.GRIP, 0.7),
+            (schedule.GRIP, 0.7),
             {"command.kind": 1, "command.target_rad": 0.7, "command.grip": 1},
         ),
         (
-            (program.STREAM, 0.7, 0.2, 0.02),
+            (schedule.STREAM, 0.7, 0.2, 0.02),
             {
                 "command.kind": 2,
                 "command.target_rad": 0.7,
@@ -49,28 +49,28 @@ class World:
             },
         ),
         (
-            (program.TURN_TARGET, 0.7, 3.0),
+            (schedule.TURN_TARGET, 0.7, 3.0),
             {"command.kind": 1, "command.target_rad": 0.7, "command.way": 1, "command.turn": 3},
         ),
-        ((program.HOLD,), {"command.kind": 3}),
-        ((program.REQUEST, 5.0), {"command.request": 5}),
-        ((program.LOAD, 0.01), {"plant.load_Nm": 0.01}),
+        ((schedule.HOLD,), {"command.kind": 3}),
+        ((schedule.REQUEST, 5.0), {"command.request": 5}),
+        ((schedule.LOAD, 0.01), {"plant.load_Nm": 0.01}),
         (
-            (program.OBJECT, 0.9, 30.0, 0.1),
+            (schedule.OBJECT, 0.9, 30.0, 0.1),
             {"plant.object_rad": 0.9, "plant.object_Nm_rad": 30.0, "plant.object_Nms": 0.1},
         ),
-        ((program.DROP, 2.5), {"plant.supply_drop_V": 2.5}),
-        ((program.OTHERS, 1.5), {"plant.others_A": 1.5}),
-        ((program.SENSOR, float(sensor.HELD)), {"sense.fault": sensor.HELD}),
-        ((program.CUT, 0.0), {"part.cable.flexor_N_m": 0.0}),
-        ((program.CUT, 1.0), {"part.cable.extensor_N_m": 0.0}),
-        ((program.MOTOR_OPEN, 1.0), {"plant.motor_open": 1}),
-        ((program.WIRED_WRONG, 1.0), {"plant.wired_wrong": 1}),
-        ((program.LATE, 4.0), {"run.missed": 4}),
-        ((program.SILENT, 1.0), {"run.silent": 1}),
-        ((program.PLACE, 0.6), {"plant.joint_rad": 0.6, "plant.drum_rad": pytest.approx(0.6)}),
+        ((schedule.DROP, 2.5), {"plant.supply_drop_V": 2.5}),
+        ((schedule.OTHERS, 1.5), {"plant.others_A": 1.5}),
+        ((schedule.SENSOR, float(sensor.HELD)), {"sense.fault": sensor.HELD}),
+        ((schedule.CUT, 0.0), {"part.cable.flexor_N_m": 0.0}),
+        ((schedule.CUT, 1.0), {"part.cable.extensor_N_m": 0.0}),
+        ((schedule.MOTOR_OPEN, 1.0), {"plant.motor_open": 1}),
+        ((schedule.WIRED_WRONG, 1.0), {"plant.wired_wrong": 1}),
+        ((schedule.LATE, 4.0), {"run.missed": 4}),
+        ((schedule.SILENT, 1.0), {"run.silent": 1}),
+        ((schedule.PLACE, 0.6), {"plant.joint_rad": 0.6, "plant.drum_rad": pytest.approx(0.6)}),
         (
-            (program.MEASURE, 0.7, 0.02, 0.003),
+            (schedule.MEASURE, 0.7, 0.02, 0.003),
             {
                 "score.on": 1,
                 "score.target_rad": 0.7,
@@ -78,21 +78,21 @@ class World:
                 "score.fine_rad": 0.003,
             },
         ),
-        ((program.TAIL,), {"score.tail": 1}),
+        ((schedule.TAIL,), {"score.tail": 1}),
     ],
 )
 def test_an_event_changes_what_it_names_and_nothing_else(event, changes):
     assert World().happen(*event) == changes
 
 
-@pytest.mark.parametrize("kind", [program.HOLD, program.TARGET, program.STREAM])
+@pytest.mark.parametrize("kind", [schedule.HOLD, schedule.TARGET, schedule.STREAM])
 def test_the_next_command_is_no_grip_unless_it_says_so(kind):
     world = World()
-    world.happen(program.GRIP, 0.7)
+    world.happen(schedule.GRIP, 0.7)
     assert world.happen(kind, 0.9)["command.grip"] == 0
 
 
 def test_an_object_can_be_taken_away_again():
     world = World()
-    world.happen(program.OBJECT, 0.9, 30.0)
-    assert world.happen(program.NO_OBJECT) == {"plant.object_rad": 1e9}
+    world.happen(schedule.OBJECT, 0.9, 30.0)
+    assert world.happen(schedule.NO_OBJECT) == {"plant.object_rad": 1e9}

@@ -3,15 +3,15 @@
 import pytest
 
 from host.commands.faults import sentences
-from sim.closed_loop import Fleet
-from sim.fault_study import (
+from sim.challenge.fault_study import (
     INSTANTS,
     count_false_alarms,
     fault_moves,
     faults_of,
     study_faults,
 )
-from sim.tolerance import draw_parts, spread_of
+from sim.joint.tolerance import draw_parts, spread_of
+from sim.run.closed_loop import Fleet
 
 KINDS = {
     "finger": {},

@@ -4,9 +4,9 @@ from dataclasses import replace
 
 import pytest
 
-from sim import sizing
-from sim.findings import findings
-from sim.force import ModeForces
+from sim.size import figures
+from sim.size.findings import findings
+from sim.size.force import ModeForces
 
 
 @pytest.fixture(scope="module")
@@ -14,7 +14,7 @@ def sound(made):
     """Figures of a joint with nothing to complain of but the spread of force."""
     joint = made({"sensor.linearity": 0.001})
     mine = replace(
-        sizing.size(joint),
+        figures.size(joint),
         stall_force_N=6.0,
         tip_impact_N=6.0,
         force_current_A=0.3,
@@ -144,9 +144,9 @@ def test_figures_for_people_near_it_are_told_and_warned_of(sound):
 
 def test_a_hot_case_is_warned_of(made):
     """Two thermal resistances in a row: winding at 85 degC, air at 25, 25 and 45 K/W: case at 63.6."""
-    from sim.people import hottest_case_C
+    from sim.size.reference_limits import hottest_case_C
 
     assert hottest_case_C(made({}).part) == pytest.approx(25.0 + 60.0 * 45.0 / 70.0)
     hot = made({"limits.warm": "105 degC"})
     assert hottest_case_C(hot.part) > 71.0
-    assert any("must not be touched" in text for _, text in texts(hot, sizing.size(hot)))
+    assert any("must not be touched" in text for _, text in texts(hot, figures.size(hot)))

@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 
 from controller.joint.modes import RELEASE
-from sim import force, program, tolerance
-from sim.closed_loop import Fleet, simulate
-from sim.scenarios import LEAD_S, Scenario, span_of
+from sim.joint import tolerance
+from sim.model import schedule
+from sim.run.closed_loop import Fleet, simulate
+from sim.run.scenarios import LEAD_S, Scenario, span_of
+from sim.size import force
 
 LIMITS = ("0.5 N", "3 N")
 MODES = {
@@ -58,11 +60,11 @@ def blocked_release(joint):
     """Pressed open against a load, then a release the other way, where something hard now lies."""
     low, high = span_of(joint.settings)
     scene = Scenario("behind", 0.5 * (low + high), LEAD_S + 2.0, object_Nm_rad=force.HARD_Nm_rad)
-    scene.at(0.0, program.LOAD, 0.1).at(LEAD_S, program.GRIP, low)
+    scene.at(0.0, schedule.LOAD, 0.1).at(LEAD_S, schedule.GRIP, low)
     begin = LEAD_S + 1.0
-    scene.at(begin, program.LOAD, 0.0)
-    scene.at(begin, program.OBJECT, low + 0.02, force.HARD_Nm_rad, 0.0)
-    return scene.at(begin, program.REQUEST, float(RELEASE))
+    scene.at(begin, schedule.LOAD, 0.0)
+    scene.at(begin, schedule.OBJECT, low + 0.02, force.HARD_Nm_rad, 0.0)
+    return scene.at(begin, schedule.REQUEST, float(RELEASE))
 
 
 def test_a_release_into_something_presses_within_what_is_told(made):
@@ -85,7 +87,7 @@ def test_the_opening_cable_of_a_release_is_within_what_is_told(limited):
 
 
 def test_the_self_test_above_the_limit_is_a_finding(made):
-    from sim.sizing import size
+    from sim.size.figures import size
 
     for limit, warned in (("0.5 N", True), ("9 N", False)):
         found = size(made({"limits.tip_force": limit}))

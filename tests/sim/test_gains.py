@@ -6,10 +6,11 @@ import pytest
 
 from controller.joint.settings.settings import Gains, Profile, Settings
 from controller.records import copy, fields, out_of_range
-from sim import gains as rules
-from sim import linear, physics
-from sim.closed_loop import joint_of
 from sim.errors import InputError
+from sim.joint import gains as rules
+from sim.joint import physics
+from sim.run.closed_loop import joint_of
+from sim.tune import linear
 
 
 def as_file(table):

@@ -4,9 +4,9 @@ import re
 
 import pytest
 
-from sim import joint_file
-from sim.closed_loop import load_joint
 from sim.errors import InputError
+from sim.joint import joint_file
+from sim.run.closed_loop import load_joint
 
 
 def refused(make):

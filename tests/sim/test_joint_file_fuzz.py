@@ -7,10 +7,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import host
-from sim.closed_loop import joint_of
 from sim.errors import InputError
-from sim.joint_file import load, parse_toml
-from sim.tolerance import spread_of
+from sim.joint.joint_file import load, parse_toml
+from sim.joint.tolerance import spread_of
+from sim.run.closed_loop import joint_of
 
 TEXT = (Path(host.__file__).parent / "demo" / "joint.toml").read_text(encoding="utf-8")
 NUMBERS = [one.span() for one in re.finditer(r"\d+\.?\d*(?:e-?\d+)?", TEXT)]

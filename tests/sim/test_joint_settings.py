@@ -7,8 +7,8 @@ import pytest
 from controller.joint import heat
 from controller.joint.state import Allowed
 from controller.records import out_of_range
-from sim import physics
 from sim.errors import InputError
+from sim.joint import physics
 
 DEG = pi / 180.0
 FORCES = (0.1, 0.5, 1.0, 3.0, 5.0, 9.0)

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from controller.joint.reading import straight_angle
-from sim import joint_settings as rules
-from sim.part import Sense
-from sim.sensor import read
+from sim.joint import joint_settings as rules
+from sim.joint.part import Sense
+from sim.model.sensor import read
 
 DEG = pi / 180.0
 

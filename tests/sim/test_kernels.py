@@ -9,11 +9,11 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.joint.state import State
 from controller.records import TABLE, get, leaves, put
-from sim import kernels
-from sim.part import Part
-from sim.program import Score
+from sim.joint.part import Part
+from sim.model.schedule import Score
+from sim.run import kernels
 
-ROOT = Path(kernels.__file__).parents[1]
+ROOT = Path(__file__).resolve().parents[2]
 
 
 @pytest.mark.parametrize("name", kernels.MODULES)
@@ -54,7 +54,7 @@ def test_the_digest_reads_every_module_that_a_kernel_takes_names_from(monkeypatc
     kernels.source_digest()
     monkeypatch.undo()
     needed = set().union(*(imported(path) for _, path in kernels._sources()))
-    assert {"controller.portable", "sim.part", "controller.joint.heat"} <= needed
+    assert {"controller.portable", "sim.joint.part", "controller.joint.heat"} <= needed
     known = {".".join(path.relative_to(ROOT).with_suffix("").parts) for path in read}
     assert needed <= known
     assert set(kernels.MODULES) <= known
@@ -145,7 +145,7 @@ def test_a_record_goes_into_an_array_and_back(record_class):
 
 def test_the_plain_modules_are_left_alone_by_the_twin():
     from controller.joint.tick import joint_tick
-    from sim import loop
+    from sim.model import loop
 
     twin = kernels.twin()
     assert kernels.twin() is twin

@@ -4,8 +4,8 @@ import pytest
 from controller.joint import pid
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
-from sim import linear
-from sim.part import BRIDGE, PROPORTIONAL_BOARD
+from sim.joint.part import BRIDGE, PROPORTIONAL_BOARD
+from sim.tune import linear
 
 TICK_S = 0.002
 W = linear.frequency_grid(TICK_S)

@@ -5,28 +5,30 @@ import pytest
 
 from controller.joint.modes import POWERED, TRIPPED
 from controller.joint.state import Allowed, Output, Report
-from sim import program, scoring
-from sim.closed_loop import Fleet, simulate
-from sim.part import Plant
-from sim.program import Score
-from sim.scenarios import Scenario, step
+from sim.joint.part import Plant
+from sim.model import schedule, scoring
+from sim.model.schedule import Score
+from sim.run.closed_loop import Fleet, simulate
+from sim.run.scenarios import Scenario, step
 
 
 def test_missed_ticks_hold_the_old_drive_and_are_made_up_for(joint):
-    scene = Scenario("late", 0.4, 0.5).at(0.12, program.TARGET, 1.2).at(0.16, program.LATE, 6.0)
+    scene = Scenario("late", 0.4, 0.5).at(0.12, schedule.TARGET, 1.2).at(0.16, schedule.LATE, 6.0)
     trace = simulate(joint, scene)
     missed = slice(80, 86)
     for column in ("setpoint_rad", "angle_rad", "allowed_V"):
         assert len(set(trace[column][missed])) == 1
     assert np.ptp(trace["joint_rad"][missed]) > 1e-3  # the plant went on
-    plain = Scenario("plain", 0.4, 0.5).at(0.12, program.TARGET, 1.2)
+    plain = Scenario("plain", 0.4, 0.5).at(0.12, schedule.TARGET, 1.2)
     wanted = simulate(joint, plain)["setpoint_rad"]
     np.testing.assert_allclose(trace["setpoint_rad"][87:], wanted[87:], atol=1e-12)
 
 
 @pytest.mark.parametrize(("until", "trips"), [(0.17, False), (0.19, True)])
 def test_the_link_ages_while_the_host_is_silent(joint, until, trips):
-    scene = Scenario("silent", 0.4, 0.4).at(0.1, program.SILENT, 1.0).at(until, program.SILENT, 0.0)
+    scene = (
+        Scenario("silent", 0.4, 0.4).at(0.1, schedule.SILENT, 1.0).at(until, schedule.SILENT, 0.0)
+    )
     assert simulate(joint, scene).metrics.fault == ("link silent" if trips else "none")
 
 

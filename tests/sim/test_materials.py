@@ -2,7 +2,7 @@ from math import pi
 
 import pytest
 
-from sim import materials
+from sim.joint import materials
 
 
 @pytest.mark.parametrize("material", materials.MATERIALS)

@@ -3,10 +3,11 @@
 import numpy as np
 import pytest
 
-from sim import metrics, program
-from sim.closed_loop import simulate
-from sim.metrics import crossings_Hz
-from sim.scenarios import DEG, LEAD_S, Scenario, step
+from sim.model import schedule
+from sim.run import metrics
+from sim.run.closed_loop import simulate
+from sim.run.metrics import crossings_Hz
+from sim.run.scenarios import DEG, LEAD_S, Scenario, step
 
 SCENES = {
     "up": step(0.4, 1.3, 0.004, 0.6, 3.0),
@@ -18,11 +19,11 @@ SCENES = {
 
 
 def measure_row(scene):
-    return next(row for row in scene.rows if row[1] == program.MEASURE)
+    return next(row for row in scene.rows if row[1] == schedule.MEASURE)
 
 
 def tail_start(scene):
-    return next(row[0] for row in scene.rows if row[1] == program.TAIL)
+    return next(row[0] for row in scene.rows if row[1] == schedule.TAIL)
 
 
 def last_outside(away, band, tick_s):
@@ -142,7 +143,7 @@ def test_settling_of_a_batch_is_nan_where_it_never_came():
 
 
 def test_the_lowest_and_highest_angle_are_those_of_the_run(made):
-    from sim.closed_loop import Fleet
+    from sim.run.closed_loop import Fleet
 
     joint = made({"joint.range": ["-80 deg", "-10 deg"]})
     fleet = Fleet([joint.part], [25.0], joint.settings.tick_s, joint.delay_s, 1)

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from controller.records import copy
-from sim import physics, tolerance
-from sim.breakaway import breakaway_spread
-from sim.part import DIRECT, Part
-from sim.plant import run_substeps
-from sim.tolerance import start_plant
+from sim.joint import physics, tolerance
+from sim.joint.breakaway import breakaway_spread
+from sim.joint.part import DIRECT, Part
+from sim.model.plant import run_substeps
+from sim.model.start import start_plant
 
 FORCES = (0.1, 0.5, 1.0, 3.0, 5.0, 9.0)
 KINDS = {

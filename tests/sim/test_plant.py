@@ -3,9 +3,9 @@ from math import pi
 import pytest
 
 from controller.records import get, leaves
-from sim import plant
-from sim.events import cut, place
-from sim.part import DIRECT, SPRING_RETURN, Part, Plant
+from sim.joint.part import DIRECT, SPRING_RETURN, Part, Plant
+from sim.model import plant
+from sim.model.events import cut, place
 
 H = 5e-5
 

@@ -2,9 +2,9 @@
 
 import pytest
 
-from sim import plant
-from sim.events import place
-from sim.part import Part, Plant
+from sim.joint.part import Part, Plant
+from sim.model import plant
+from sim.model.events import place
 
 H = 5e-5
 

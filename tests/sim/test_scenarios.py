@@ -3,23 +3,24 @@ from itertools import pairwise
 import pytest
 
 from controller.joint.modes import ARM
-from sim import program, scenarios
-from sim.closed_loop import simulate
-from sim.scenarios import DEG, LEAD_S, Scenario
+from sim.model import schedule
+from sim.run import scenarios
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import DEG, LEAD_S, Scenario
 
 TICK_S = 0.002
 
 
 def test_events_are_sorted_and_begin_with_placing_and_arming():
     scene = (
-        Scenario("x", 0.4, 1.0).at(0.7, program.LOAD, 0.1).at(0.3, program.TARGET, 1.0, 2.0, 3.0)
+        Scenario("x", 0.4, 1.0).at(0.7, schedule.LOAD, 0.1).at(0.3, schedule.TARGET, 1.0, 2.0, 3.0)
     )
     events = scene.events(TICK_S)
     assert [(e.tick, e.kind, e.a, e.b, e.c) for e in events] == [
-        (0, program.PLACE, 0.4, 0.0, 0.0),
-        (5, program.REQUEST, float(ARM), 0.0, 0.0),
-        (150, program.TARGET, 1.0, 2.0, 3.0),
-        (350, program.LOAD, 0.1, 0.0, 0.0),
+        (0, schedule.PLACE, 0.4, 0.0, 0.0),
+        (5, schedule.REQUEST, float(ARM), 0.0, 0.0),
+        (150, schedule.TARGET, 1.0, 2.0, 3.0),
+        (350, schedule.LOAD, 0.1, 0.0, 0.0),
     ]
     assert scene.ticks(TICK_S) == 500
 
@@ -33,16 +34,16 @@ def test_a_step_is_measured_from_its_command_to_a_share_of_its_size(start, targe
     scene = scenarios.step(start, target, 0.003, settle_s=0.5, tail_s=4.0, share=0.02)
     assert scene.start_rad == start
     assert scene.duration_s == pytest.approx(LEAD_S + 4.5)
-    assert rows_of(scene, program.MEASURE) == [
-        (LEAD_S, program.MEASURE, target, pytest.approx(0.02), 0.003)
+    assert rows_of(scene, schedule.MEASURE) == [
+        (LEAD_S, schedule.MEASURE, target, pytest.approx(0.02), 0.003)
     ]
-    assert rows_of(scene, program.TARGET) == [(LEAD_S, program.TARGET, target, 0.0, 0.0)]
-    assert rows_of(scene, program.TAIL)[0][0] == pytest.approx(LEAD_S + 0.5)
+    assert rows_of(scene, schedule.TARGET) == [(LEAD_S, schedule.TARGET, target, 0.0, 0.0)]
+    assert rows_of(scene, schedule.TAIL)[0][0] == pytest.approx(LEAD_S + 0.5)
 
 
 def test_a_sweep_goes_there_and_back_at_its_speed():
     scene = scenarios.sweep(0.2, 0.6, 2.0, 0.003)
-    samples = rows_of(scene, program.STREAM)
+    samples = rows_of(scene, schedule.STREAM)
     places = [row[2] for row in samples]
     assert (places[0], places[100], places[-1]) == pytest.approx((0.2, 0.6, 0.2))
     assert max(places) == pytest.approx(0.6)
@@ -104,7 +105,7 @@ def test_every_named_scenario_says_what_it_is(joint):
 
 def test_a_step_size_is_centred_in_the_span(joint):
     scene = joint.scenarios(0.5)["step"]
-    target = rows_of(scene, program.TARGET)[0][2]
+    target = rows_of(scene, schedule.TARGET)[0][2]
     assert target - scene.start_rad == pytest.approx(0.5)
     assert 0.5 * (target + scene.start_rad) == pytest.approx(50 * DEG)
 
@@ -125,7 +126,7 @@ def test_every_kind_of_drive_can_be_shown_moving(made, kind, name):
     assert trace.metrics.fault == "none"
     # the motor's original loop has no integral: it stands where friction holds it
     near = 4.0 * DEG if kind == "builtin" else 2.0 * DEG
-    assert abs(trace["joint_rad"][-1] - rows_of(scene, program.MEASURE)[0][2]) < near
+    assert abs(trace["joint_rad"][-1] - rows_of(scene, schedule.MEASURE)[0][2]) < near
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@ import pytest
 
 from controller.joint.settings.settings import Gains, Settings
 from controller.records import fields, out_of_range
-from sim.search import SEARCH, SMALL, Search, to_candidate, with_gains
+from sim.tune.search import SEARCH, SMALL, Search, to_candidate, with_gains
 
 ZERO = np.zeros(len(SEARCH))
 LOW = np.log([low for _, low, _ in SEARCH])

@@ -3,8 +3,8 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim import sensor
-from sim.part import Probe, Sense
+from sim.joint.part import Probe, Sense
+from sim.model import sensor
 
 H = 0.002
 

@@ -6,9 +6,9 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.joint.state import State
 from controller.records import INTEGER, PART, fields
-from sim import single
-from sim.closed_loop import simulate
-from sim.scenarios import Scenario, step
+from sim.run import single_precision
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import Scenario, step
 
 SHORT = step(0.4, 1.3, 0.004, 0.4, 0.2)
 
@@ -26,19 +26,19 @@ def real_values(record_class, record, prefix=""):
 
 
 def busy():
-    from sim import program
+    from sim.model import schedule
 
     scene = Scenario("busy", 0.5, 1.3, self_test=True)
-    scene.at(0.6, program.TARGET, 1.2).at(0.75, program.LOAD, 0.004).at(0.8, program.HOLD)
+    scene.at(0.6, schedule.TARGET, 1.2).at(0.75, schedule.LOAD, 0.004).at(0.8, schedule.HOLD)
     for k in range(6):
-        scene.at(0.9 + 0.02 * k, program.STREAM, 1.0 - 0.01 * k, -0.5, 0.02)
-    return scene.at(1.05, program.GRIP, 0.6).at(1.15, program.LATE, 3.0)
+        scene.at(0.9 + 0.02 * k, schedule.STREAM, 1.0 - 0.01 * k, -0.5, 0.02)
+    return scene.at(1.05, schedule.GRIP, 0.6).at(1.15, schedule.LATE, 3.0)
 
 
 @pytest.fixture
 def watched(monkeypatch):
     """What was not single precision after a tick, in settings and state: fields, tables."""
-    joint = single._controller()
+    joint = single_precision._controller()
     tick = joint.joint_tick
     seen = {"ticks": 0, "fields": set(), "tables": set(), "lost": set(), "moved": False}
 
@@ -101,7 +101,7 @@ def test_faults_are_seen_at_the_same_tick_or_the_next(joint):
 
 
 def test_a_record_in_single_precision_rounds_whatever_is_put_in():
-    settings = single.single(Settings())
+    settings = single_precision.single(Settings())
     settings.gains.kp = 0.1
     assert type(settings.gains.kp) is np.float32
     assert float(settings.gains.kp) == float(np.float32(0.1)) != 0.1

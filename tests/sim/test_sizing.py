@@ -6,29 +6,30 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim import force, physics, sizing
-from sim.closed_loop import load_joint
-from sim.sensor import bent
+from sim.joint import physics
+from sim.model.sensor import bent
+from sim.run.closed_loop import load_joint
+from sim.size import figures, force
 
 NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
 
 
 @pytest.fixture(scope="module")
 def found(joint):
-    return sizing.size(joint)
+    return figures.size(joint)
 
 
 def test_the_stall_current_is_that_of_all_resistances(joint):
-    assert sizing.stall_current(joint.part) == pytest.approx(5.0 / (6.257 + 0.6 + 0.2), rel=1e-3)
+    assert figures.stall_current(joint.part) == pytest.approx(5.0 / (6.257 + 0.6 + 0.2), rel=1e-3)
 
 
 def test_more_current_is_hot_sooner_and_the_hold_current_never(joint):
     part = joint.part
-    times = [sizing.time_to_hot(part, amps) for amps in (0.45, 0.5, 0.6, 0.7, 1.0, 2.0)]
+    times = [figures.time_to_hot(part, amps) for amps in (0.45, 0.5, 0.6, 0.7, 1.0, 2.0)]
     assert None not in times
     assert (np.diff(times) < 0.0).all()
-    assert sizing.time_to_hot(part, physics.hold_current(part)) is None
-    assert sizing.time_to_hot(part, 0.0) is None
+    assert figures.time_to_hot(part, physics.hold_current(part)) is None
+    assert figures.time_to_hot(part, 0.0) is None
 
 
 def test_a_great_current_heats_the_winding_alone(joint):
@@ -38,7 +39,7 @@ def test_a_great_current_heats_the_winding_alone(joint):
     t = h.winding_J_K * 259.5 / (h.resistance_25_ohm * amps**2)
     t *= log((234.5 + h.hot_C) / (234.5 + h.air_C))
     step = 0.02 * h.winding_K_W * h.winding_J_K
-    assert sizing.time_to_hot(joint.part, amps) == pytest.approx(t, abs=1.01 * step)
+    assert figures.time_to_hot(joint.part, amps) == pytest.approx(t, abs=1.01 * step)
 
 
 @pytest.mark.parametrize("pull_down", ["470 kohm", "100 kohm", None])
@@ -46,7 +47,7 @@ def test_the_loading_error_is_its_greatest_over_the_track(made, pull_down):
     probe = made({"sensor.pull_down": pull_down}).part.probe
     x = np.linspace(0.0, 1.0, 2001)
     error = max(abs(bent(probe, float(one)) - float(one)) for one in x) * probe.electrical_rad
-    assert sizing.loading_error(made({"sensor.pull_down": pull_down}).part) == pytest.approx(
+    assert figures.loading_error(made({"sensor.pull_down": pull_down}).part) == pytest.approx(
         error, rel=0.1, abs=1e-12
     )
 
@@ -61,19 +62,19 @@ def test_the_spread_of_force_is_seeded_and_around_the_nominal(joint):
 
 def test_force_over_the_range_takes_gravity_and_the_moment_arm(made):
     plain = made({"joint.gravity_torque": "0 N*m"})
-    rows = sizing.force_over_range(plain.part, 0.0, 1.7, 0.4, 0.7)
+    rows = figures.force_over_range(plain.part, 0.0, 1.7, 0.4, 0.7)
     assert {row[1] for row in rows} == {rows[0][1]}
     assert rows[0][1] < rows[0][2]
     heavy = made({"joint.gravity_torque": "10 mN*m"})
-    weight = sizing.force_over_range(heavy.part, 0.0, 1.7, 0.4, 0.7)
+    weight = figures.force_over_range(heavy.part, 0.0, 1.7, 0.4, 0.7)
     assert rows[0][1] - weight[0][1] == pytest.approx(0.01 / 0.04, rel=1e-6)
     arm = made({"joint.gravity_torque": "0 N*m", "cable.arm_1": -0.2})
-    bow = sizing.force_over_range(arm.part, 0.0, 1.0, 0.4, 0.7)
+    bow = figures.force_over_range(arm.part, 0.0, 1.0, 0.4, 0.7)
     assert bow[-1][1] == pytest.approx(0.8 * bow[0][1])
 
 
 def test_the_table_of_holding_rises_in_current_and_force_and_falls_in_time(joint):
-    rows = sizing.hold_table(joint.part, 0.5)
+    rows = figures.hold_table(joint.part, 0.5)
     amps, force, times = zip(*rows, strict=True)
     assert 0.5 in amps
     assert list(amps) == sorted(amps)
@@ -91,7 +92,7 @@ def test_an_impact_at_full_speed_pulls_the_cable_and_presses(joint):
 def test_the_figures_agree_with_the_rules(joint, found):
     part = joint.part
     assert found.free_speed_rad_s == physics.no_load_speed(part, 5.0)
-    assert found.stall_force_N == physics.tip_force_of_current(part, sizing.stall_current(part))
+    assert found.stall_force_N == physics.tip_force_of_current(part, figures.stall_current(part))
     assert found.force_current_A == min(joint.settings.limits.current_A, found.supply_stall_A)
     assert found.range_rad == joint.file.joint.range
     assert found.backlash_rad == pytest.approx(np.radians(1.5))
@@ -118,7 +119,7 @@ def test_the_figures_agree_with_the_rules(joint, found):
     ],
 )
 def test_figures_of_any_joint_go_into_strict_json(made, changes):
-    text = json.dumps(sizing.size(made(changes)).as_dict(), allow_nan=False)
+    text = json.dumps(figures.size(made(changes)).as_dict(), allow_nan=False)
     assert json.loads(text)["findings"]
 
 

@@ -9,9 +9,9 @@ import pytest
 from sim.challenge import attack
 from sim.challenge.steady import Steady, steady_draws
 from sim.errors import InputError
-from sim.executing import open_executor
-from sim.sizing import size, size_of
-from sim.tuning import APART, Work, judge_of, search_of, tune
+from sim.run.executors import open_executor
+from sim.size.figures import size, size_of
+from sim.tune.tuning import APART, Work, judge_of, search_of, tune
 from tests.sim.test_tuning import STEP_RAD, TINY
 
 

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from sim.closed_loop import joint_of
 from sim.errors import InputError
-from sim.physics import no_load_speed, tip_force_of_current
-from sim.sizing import stall_current
-from sim.sweep import Axis, variant
+from sim.joint.physics import no_load_speed, tip_force_of_current
+from sim.run.closed_loop import joint_of
+from sim.size.figures import stall_current
+from sim.size.sweep import Axis, variant
 
 NOMINAL = Path(__file__).parents[1] / "data" / "nominal.toml"
 

@@ -4,11 +4,13 @@ import numpy as np
 import pytest
 
 from controller.records import TABLE, get, leaves
-from sim import linear, tolerance
 from sim.errors import InputError
-from sim.part import Part
-from sim.physics import resonance_Hz
-from sim.tolerance import DEFAULTS, Entry, draw_part, draw_parts, inside_rule, spread_of
+from sim.joint import tolerance
+from sim.joint.part import Part
+from sim.joint.physics import resonance_Hz
+from sim.joint.tolerance import DEFAULTS, Entry, draw_part, draw_parts, inside_rule, spread_of
+from sim.model.start import start_plant
+from sim.tune import linear
 
 
 def numbers(part):
@@ -189,7 +191,7 @@ def test_what_is_too_stiff_is_refused_with_the_reason(joint):
 
 
 def test_a_plant_starts_at_rest_where_it_is_put_warm_as_told(joint):
-    x = tolerance.start_plant(joint.part, 0.7, 65.0)
+    x = start_plant(joint.part, 0.7, 65.0)
     assert (x.joint_rad, x.drum_rad) == pytest.approx((0.7, 0.7))
     assert (x.joint_rad_s, x.drum_rad_s) == (0.0, 0.0)
     assert (x.winding_C, x.case_C, x.bus_V) == pytest.approx((65.0, 49.0, 5.0))

@@ -9,9 +9,9 @@ import pytest
 from controller.joint.settings.settings import Gains
 from controller.records import fields
 from sim.errors import InputError
-from sim.search import SEARCH, SMALL, Search, with_gains
 from sim.translate import library
-from sim.tuning import REPORTED, bootstrap_p95, single_table, summarise, tune
+from sim.tune.search import SEARCH, SMALL, Search, with_gains
+from sim.tune.tuning import REPORTED, bootstrap_p95, single_table, summarise, tune
 
 TINY = replace(
     SMALL,

@@ -8,10 +8,11 @@ import numpy as np
 from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import INTEGER, PART, fields
-from sim import program, sensor, single
-from sim.closed_loop import simulate
-from sim.scenarios import Scenario
-from sim.translate import library, loop
+from sim.model import schedule, sensor
+from sim.run import single_precision, translated_loop
+from sim.run.closed_loop import simulate
+from sim.run.scenarios import Scenario
+from sim.translate import library
 
 RECORDS = (Settings, State, Command, Readings, Report)
 TICKS = 5000
@@ -41,7 +42,7 @@ class Beside:
     """Runs the C tick beside the Python one, and holds every record against the other's."""
 
     def __init__(self, monkeypatch):
-        self.module, self.library = single._controller(), library.tick_library()
+        self.module, self.library = single_precision._controller(), library.tick_library()
         self.tick = self.module.joint_tick
         self.rows = [np.zeros((), library.dtype_of(of)) for of in RECORDS]
         self.ticks, self.wrong, self.faults, self.modes = 0, [], set(), set()
@@ -50,7 +51,7 @@ class Beside:
 
     def __call__(self, *records):
         for k in (0, 2, 3) if self.ticks else range(5):  # what the tick is given
-            loop.fill(RECORDS[k], records[k], self.rows[k])
+            translated_loop.fill(RECORDS[k], records[k], self.rows[k])
         out = self.tick(*records)
         own = self.library.tick(*(row.ctypes.data for row in self.rows))
         if not self.wrong:
@@ -78,27 +79,27 @@ def lively(joint):
         share * whole
         for share in (0.1, 0.16, 0.2, 0.26, 0.32, 0.4, 0.46, 0.5, 0.55, 0.6, 0.7, 0.75, 0.8, 0.9)
     ]
-    scene.at(at[0], program.TARGET, 1.3).at(at[1], program.LOAD, 0.01).at(
-        at[2], program.TARGET, 0.3
+    scene.at(at[0], schedule.TARGET, 1.3).at(at[1], schedule.LOAD, 0.01).at(
+        at[2], schedule.TARGET, 0.3
     )
     for k in range(20):
-        scene.at(at[3] + 0.02 * k, program.STREAM, 0.3 + 0.02 * k, 1.0, 0.02)
-    scene.at(at[4], program.HOLD).at(at[4], program.LATE, 3.0).at(at[4] + 0.1, program.LOAD, 0.0)
-    scene.at(at[5], program.OBJECT, 0.9, 20.0, 0.01).at(at[5], program.GRIP, 1.4)
-    scene.at(at[6], program.NO_OBJECT).at(at[6], program.TARGET, 0.6)
-    scene.at(at[7], program.REQUEST, 5.0)  # release
-    scene.at(at[8], program.REQUEST, 4.0).at(at[8] + 0.02, program.REQUEST, 1.0)
-    scene.at(at[10], program.TARGET, 1.1).at(at[10] + 0.1, program.SENSOR, float(sensor.OPEN))
-    scene.at(at[11], program.SENSOR, float(sensor.SOUND)).at(at[11] + 0.1, program.REQUEST, 4.0)
-    scene.at(at[11] + 0.15, program.REQUEST, 1.0).at(at[12], program.TARGET, 0.8)
-    return scene.at(at[13], program.REQUEST, 2.0)
+        scene.at(at[3] + 0.02 * k, schedule.STREAM, 0.3 + 0.02 * k, 1.0, 0.02)
+    scene.at(at[4], schedule.HOLD).at(at[4], schedule.LATE, 3.0).at(at[4] + 0.1, schedule.LOAD, 0.0)
+    scene.at(at[5], schedule.OBJECT, 0.9, 20.0, 0.01).at(at[5], schedule.GRIP, 1.4)
+    scene.at(at[6], schedule.NO_OBJECT).at(at[6], schedule.TARGET, 0.6)
+    scene.at(at[7], schedule.REQUEST, 5.0)  # release
+    scene.at(at[8], schedule.REQUEST, 4.0).at(at[8] + 0.02, schedule.REQUEST, 1.0)
+    scene.at(at[10], schedule.TARGET, 1.1).at(at[10] + 0.1, schedule.SENSOR, float(sensor.OPEN))
+    scene.at(at[11], schedule.SENSOR, float(sensor.SOUND)).at(at[11] + 0.1, schedule.REQUEST, 4.0)
+    scene.at(at[11] + 0.15, schedule.REQUEST, 1.0).at(at[12], schedule.TARGET, 0.8)
+    return scene.at(at[13], schedule.REQUEST, 2.0)
 
 
 def resting(joint):
     """Pushed, let go, then a held sensor: its filtered speed decays to nothing."""
     scene = Scenario("rest", 0.5, TICKS * joint.settings.tick_s)
-    scene.at(0.02, program.LOAD, 0.2).at(0.2, program.LOAD, 0.0)
-    return scene.at(0.25, program.SENSOR, float(sensor.HELD))
+    scene.at(0.02, schedule.LOAD, 0.2).at(0.2, schedule.LOAD, 0.0)
+    return scene.at(0.25, schedule.SENSOR, float(sensor.HELD))
 
 
 class Traced(Beside):
@@ -109,11 +110,11 @@ class Traced(Beside):
         self.parts = []
 
     def __call__(self, *records):
-        loop.fill(RECORDS[2], records[2], self.rows[2])
+        translated_loop.fill(RECORDS[2], records[2], self.rows[2])
         before = self.rows[2].tobytes()
         if not self.ticks:
             for of, record, row in zip(RECORDS, records, self.rows, strict=True):
-                loop.fill(of, record, row)
+                translated_loop.fill(of, record, row)
             data = [row.tobytes() for row in self.rows]
             self.parts.append(struct.pack("<5I", *map(len, data)) + b"".join(data))
         out = super().__call__(*records)

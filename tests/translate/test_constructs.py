@@ -185,7 +185,7 @@ def f(o: "Outer", by: float) -> float:
 
 def test_records_and_tables_are_changed_in_place(written):
     from controller.wire.table import pack_table
-    from sim.single import single
+    from sim.run.single_precision import single
 
     module = written(RECORDS)
     unit = translate([Outer], [module.f])

@@ -10,9 +10,9 @@ from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import Settings
 from controller.records import INTEGER, TABLE, leaves, put
 from controller.wire.table import pack_table
-from sim import single
-from sim.closed_loop import simulate
-from sim.translate import library, loop
+from sim.run import single_precision, translated_loop
+from sim.run.closed_loop import simulate
+from sim.translate import library
 from sim.translate.numbers import real
 from tests.translate.beside import KINDS, TICKS, Beside, lively, resting
 
@@ -48,10 +48,10 @@ def test_settings_are_judged_as_by_the_controller(made):
         for value in (
             [np.nan, *ends, *(one * 1.0001 for one in ends)] if field.kind != INTEGER else ends
         ):
-            settings = single.single(joint.settings)
+            settings = single_precision.single(joint.settings)
             put(settings, name, int(value) if field.kind == INTEGER else float(value))
             row = np.zeros((), library.dtype_of(Settings))
-            loop.fill(Settings, settings, row)
+            translated_loop.fill(Settings, settings, row)
             found = library.tick_library().contradiction(row.ctypes.data)
             with np.errstate(all="ignore"):
                 wanted = contradiction_of(settings)

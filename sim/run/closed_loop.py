@@ -1,0 +1,398 @@
+"""Closed loop over time: one readable run, or a batch of parts on all cores.
+
+    joint = load_joint("finger.toml")
+    trace = simulate(joint, joint.scenarios()["step"])
+    print(trace.metrics.settling_2pct_s, trace["joint_rad"].max())
+
+One integrator, named in every trace: Strang splitting, set-valued friction.
+"""
+
+import csv
+import itertools
+import os
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from controller.joint.settings.settings import Settings
+from controller.joint.state import Command, Readings, Report, State
+from controller.records import copy
+from sim.errors import InputError
+from sim.joint import identified, joint_file, tolerance
+from sim.joint.datasheet import nominal_part
+from sim.joint.gains import compute_delay, joint_digest
+from sim.joint.joint_file import JointFile
+from sim.joint.joint_settings import joint_settings
+from sim.joint.part import Part, Sense
+from sim.model import loop
+from sim.model.schedule import Run, Score
+from sim.model.start import start_plant
+from sim.run import kernels, metrics
+from sim.run.scenarios import Scenario, named
+from sim.writing import first_name, put_in_place
+
+INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
+
+TRACE_COLUMNS = (
+    "time_s",
+    "setpoint_rad",
+    "angle_rad",
+    "joint_rad",
+    "speed_rad_s",
+    "demand_V",
+    "allowed_V",
+    "current_A",
+    "flexor_N",
+    "extensor_N",
+    "tip_N",
+    "winding_C",
+    "bus_V",
+    "mode",
+    "fault",
+    "limits",
+)
+FINE_S = 5e-5
+"""Longest substep of a single run (s)."""
+NOISE = 2654435761
+COARSE_S = 1e-4
+"""Longest substep of a batch (s)."""
+
+
+@dataclass
+class Joint:
+    """A joint file with what follows from it."""
+
+    path: str
+    tables: dict[str, Any]
+    file: JointFile
+    part: Part
+    settings: Settings
+
+    def scenarios(self, step_rad: float | None = None) -> dict[str, Scenario]:
+        """Return the named scenarios of this joint (step size in rad)."""
+        return named(self.settings, self.part.probe.noise_counts, step_rad)
+
+    @property
+    def delay_s(self) -> float:
+        """Time from reading to drive (s)."""
+        return compute_delay(self.file)
+
+    @property
+    def digest(self) -> str:
+        """Digest of what gains depend on."""
+        return joint_digest(self.tables)
+
+
+def load_joint(path: str | Path) -> Joint:
+    """Read a joint file. Raises InputError."""
+    name = str(path)
+    tables = joint_file.parse_toml(joint_file.read_text(path), name)
+    return joint_of(tables, name)
+
+
+def joint_of(tables: dict[str, Any], name: str) -> Joint:
+    """Return the joint of a file's tables. Raises InputError."""
+    file = joint_file.check(tables, name)
+    found = (file.gains or {}).get("digest")
+    if found is not None and found != joint_digest(tables):
+        raise InputError(
+            name,
+            "gains.digest",
+            found,
+            "these gains were tuned for another joint or an earlier state of this "
+            "file; tune again, or delete this line to keep them knowingly",
+        )
+    basis = (file.identified or {}).get("digest")
+    if basis is not None and basis != identified.basis_digest(tables):
+        raise InputError(
+            name,
+            "identified.digest",
+            basis,
+            "[joint], [motor] or [cable] were changed since; identify again, or delete the table",
+        )
+    part = nominal_part(file, name)
+    settings = joint_settings(file, part, name)
+    _check_stiffness(part, settings, name)
+    return Joint(name, tables, file, part, settings)
+
+
+def _check_stiffness(part: Part, settings: Settings, name: str) -> None:
+    try:
+        tolerance.substeps_for(part, settings.tick_s, FINE_S)
+    except ValueError as error:
+        raise InputError(name, "cable.stiffness", None, str(error)) from None
+
+
+@dataclass
+class Trace:
+    """Time series of one run: ``trace["joint_rad"]``; metrics beside."""
+
+    rows: np.ndarray
+    metrics: metrics.Metrics
+    scenario: Scenario
+    tick_s: float
+    substeps: int
+    seed: int
+    runtime: str
+
+    def __getitem__(self, column: str) -> np.ndarray:
+        return np.asarray(self.rows[:, TRACE_COLUMNS.index(column)])
+
+    def write_csv(self, path: str | Path) -> None:
+        """Write the time series with units in the header, whole or not at all."""
+        partial = first_name(Path(path))
+        with partial.open("w", newline="") as out:
+            writer = csv.writer(out)
+            writer.writerow(TRACE_COLUMNS)
+            writer.writerows([[repr(float(v)) for v in row] for row in self.rows])
+        put_in_place(partial, Path(path))
+
+
+def fitted(settings: np.ndarray, scenario: Scenario) -> np.ndarray:
+    """Settings (structured array) with the self-test only where a scenario has it."""
+    if not scenario.self_test:
+        settings = settings.copy()
+        settings["stopping"]["check_V"] = 0.0
+    return settings
+
+
+def run_record(
+    part: Part, scenario: Scenario, tick_s: float, delay_s: float, longest_s: float
+) -> Run:
+    """Return the Run record of a part and scenario. Raises ValueError (too stiff)."""
+    run = Run()
+    run.ticks = scenario.ticks(tick_s)
+    run.substeps = tolerance.substeps_for(part, tick_s, longest_s, scenario.object_Nm_rad)
+    run.delay = min(run.substeps, round(run.substeps * delay_s / tick_s))
+    return run
+
+
+def seed_of(word: int) -> int:
+    """The seed with which ``simulate`` has the noise that a batch has with this word."""
+    return word * pow(NOISE, -1, 2**32) % 2**32
+
+
+def simulate(
+    joint: Joint,
+    scenario: Scenario,
+    part: Part | None = None,
+    warmth_C: float = 25.0,
+    seed: int = 1,
+    runtime: str = "compiled",
+    settings: Settings | None = None,
+    shift: int = 0,
+    longest_s: float = FINE_S,
+) -> Trace:
+    """Run one joint through a scenario and return its trace.
+
+    part: the plant (nominal where None); warmth_C: winding at the start, degC;
+    runtime: "compiled", "python" (same bits) or "single" (controller in single
+    precision, as C; "single_python" without, same bits); shift: ticks by which everything comes later (phase of pulse frames);
+    longest_s: longest substep (a batch steps by COARSE_S). Raises InputError where the part is too stiff for the substep.
+    """
+    part = part or joint.part
+    settings = settings or joint.settings
+    if not scenario.self_test:
+        plain = Settings()
+        copy(settings, plain)
+        plain.stopping.check_V = 0.0
+        settings = plain
+    try:
+        run = run_record(part, scenario, settings.tick_s, joint.delay_s, longest_s)
+    except ValueError as error:
+        raise InputError(joint.path, "cable.stiffness", None, str(error)) from None
+    run.trace_every = 1
+    run.shift = shift
+    run.ticks += shift
+    own = Part()
+    copy(part, own)
+    x = start_plant(own, scenario.start_rad, warmth_C)
+    sense = Sense()
+    sense.word = seed * NOISE % 2**32
+    rows = np.zeros((run.ticks, loop.COLUMNS))
+    readings = Readings()
+    readings.supply_V = x.bus_V
+    records: list[Any] = [settings, State(), Command(), readings, Report(), own, x, sense]
+    if runtime == "compiled":
+        score, plant = _run_compiled(records, scenario, run, rows)
+    else:
+        score, plant = _run_plain(records, scenario, run, rows, runtime)
+    tail = rows[-int(score["tail_ticks"]) :, 3] if score["tail_ticks"] > 0 else None
+    found = metrics.of_run(score, plant, settings.tick_s, tail)
+    return Trace(rows, found, scenario, settings.tick_s, run.substeps, seed, runtime)
+
+
+def _run_compiled(records: list, scenario: Scenario, run: Run, rows: np.ndarray) -> tuple:
+    made = (State, Command, Report)  # as new: their arrays are kept ready
+    arrays = [
+        _fresh(type(one), 1) if type(one) in made else kernels.as_array([one]) for one in records
+    ]
+    events = kernels.as_array(scenario.events(records[0].tick_s))
+    scores = kernels.as_array([Score()])
+    kernels.twin().loop.run_many(
+        *arrays, events, kernels.as_array([run]), scores, rows[np.newaxis], 0, 1
+    )
+    return scores[0], arrays[6][0]
+
+
+def _run_plain(
+    records: list, scenario: Scenario, run: Run, rows: np.ndarray, runtime: str
+) -> tuple:
+    score = Score()
+    events = scenario.events(records[0].tick_s)
+    if runtime in ("single", "single_python"):
+        from sim.run import single_precision
+
+        own = single_precision.run_single if runtime == "single" else single_precision.run_objects
+        return own(records, events, run, score, rows)
+    run_joint: Any = loop.run_joint  # eight records in its order, then the rest
+    run_joint(*records, events, run, score, rows)
+    return kernels.as_array([score])[0], kernels.as_array([records[6]])[0]
+
+
+class Fleet:
+    """A batch of parts, kept as arrays: run it through scenarios, on all cores."""
+
+    def __init__(
+        self,
+        parts: list[Part],
+        warmth_C: list[float],
+        tick_s: float,
+        delay_s: float,
+        seed: int,
+        workers: int | None = None,
+    ) -> None:
+        """Prepare parts; ``seed`` draws their noise and the phase of pulse frames."""
+        self.parts = kernels.as_array(parts)
+        self.objects = parts
+        self.warmth_C = warmth_C
+        self.tick_s = tick_s
+        self.delay_s = delay_s
+        self.workers = workers or min(os.cpu_count() or 1, max(len(parts), 1))
+        rng = np.random.default_rng(seed)
+        self.words = rng.integers(1, 2**32, len(parts))
+        frame = parts[0].board_frame_s if parts[0].board != 0 else 0.0
+        phases = np.random.default_rng((seed, 1))  # its own: part k has its phase in any count
+        self.shifts = phases.integers(0, round(frame / tick_s) + 1, len(parts))
+        self._runs: dict[tuple, np.ndarray] = {}
+        self._plants: np.ndarray | None = None
+
+    def __len__(self) -> int:
+        return len(self.objects)
+
+    def _run_array(self, scenario: Scenario) -> np.ndarray:
+        key = (scenario.duration_s, scenario.object_Nm_rad)
+        if key not in self._runs:
+            try:
+                records = [
+                    run_record(part, scenario, self.tick_s, self.delay_s, COARSE_S)
+                    for part in self.objects
+                ]
+            except ValueError as error:
+                raise InputError("", "cable.stiffness", None, str(error)) from None
+            runs = kernels.as_array(records)
+            runs["shift"] = self.shifts
+            runs["ticks"] += self.shifts
+            self._runs[key] = runs
+        return self._runs[key].copy()
+
+    def run(self, settings: Settings, scenario: Scenario, every: int = 0) -> "Batch":
+        """Run all parts through a scenario with one set of settings.
+
+        every: ticks between rows of the kept traces; 0 keeps none.
+        """
+        return self.run_array(kernels.as_array([settings]), scenario, every)
+
+    def run_array(self, settings: np.ndarray, scenario: Scenario, every: int = 0) -> "Batch":
+        """The same with settings as a structured array, shape (1,) or (n,)."""
+        count = len(self)
+        settings = fitted(settings, scenario)
+        runs = self._run_array(scenario)
+        runs["trace_every"] = every
+        rows = int(-(-int(runs["ticks"].max()) // every)) if every else 0
+        traces = np.zeros((count if every else 1, max(rows, 1), loop.COLUMNS))
+        plants = self._plants_at(scenario.start_rad)
+        senses = kernels.repeated(Sense(), count)
+        senses["word"] = self.words
+        readings = kernels.repeated(Readings(), count)
+        readings["supply_V"] = plants["bus_V"]
+        arrays = (
+            settings,
+            _fresh(State, count),
+            _fresh(Command, count),
+            readings,
+            _fresh(Report, count),
+            self.parts.copy(),
+            plants,
+            senses,
+            kernels.as_array(scenario.events(self.tick_s)),
+            runs,
+            _fresh(Score, count),
+            traces,
+        )
+        self._spread(arrays, count)
+        return Batch(arrays[10], plants, traces if every else None, self.tick_s)
+
+    def trace(self, joint: Joint, scenario: Scenario, number: int) -> Trace:
+        """Run one part of the batch alone, with the same bits, and keep its trace."""
+        return simulate(joint, scenario, self.objects[number], self.warmth_C[number],
+                        seed_of(int(self.words[number])), shift=int(self.shifts[number]),
+                        longest_s=COARSE_S)  # fmt: skip
+
+    def _plants_at(self, angle: float) -> np.ndarray:
+        """Plant states at rest at ``angle`` (rad), as ``start_plant`` makes them."""
+        if self._plants is None:
+            self._plants = kernels.as_array(
+                [
+                    start_plant(part, 0.0, warm)
+                    for part, warm in zip(self.objects, self.warmth_C, strict=True)
+                ]
+            )
+        plants = self._plants.copy()
+        cables = self.parts["cable"]
+        bend = 1.0 + 0.5 * cables["arm_1"] * angle + cables["arm_2"] * angle * angle / 3.0
+        plants["joint_rad"] = angle
+        plants["drum_rad"] = cables["joint_m"] * angle * bend / cables["drum_m"]
+        return plants
+
+    def _spread(self, arrays: tuple, count: int) -> None:
+        """Run on all cores: the kernel lets go of the interpreter."""
+        run_many = kernels.twin().loop.run_many
+        if self.workers <= 1 or count == 1:
+            run_many(*arrays, 0, count)
+            return
+        share = max(1, -(-count // (4 * self.workers)))
+        edges = [*list(range(0, count, share)), count]
+        with ThreadPoolExecutor(self.workers) as pool:
+            jobs = [pool.submit(run_many, *[*arrays, a, b]) for a, b in itertools.pairwise(edges)]
+            for job in jobs:
+                job.result()
+
+
+_FRESH: dict[type, np.ndarray] = {}
+
+
+def _fresh(record_class: type, count: int) -> np.ndarray:
+    if record_class not in _FRESH:
+        _FRESH[record_class] = kernels.as_array([record_class()])
+    return np.repeat(_FRESH[record_class], count)
+
+
+@dataclass
+class Batch:
+    """Results of a batch: structured scores and plants, shape (n,); traces (n, rows, columns)."""
+
+    scores: np.ndarray
+    plants: np.ndarray
+    traces: np.ndarray | None
+    tick_s: float
+
+    def table(self) -> dict[str, np.ndarray]:
+        """Metrics as arrays, shape (n,)."""
+        rows = metrics.table(self.scores, self.tick_s)
+        rows["peak_tension_N"] = self.plants["peak_cable_N"]
+        rows["peak_tip_force_N"] = self.plants["peak_tip_N"]
+        return rows

@@ -1,0 +1,1 @@
+"""What a choice of parts gives, before anything is printed."""

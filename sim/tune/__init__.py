@@ -1,0 +1,1 @@
+"""Gains: margins, cost, search."""
