@@ -44,10 +44,10 @@ def main() -> None:
 
 def of_the_link(error: Exception) -> bool:
     """Whether a board went away or fell silent: that is no error of the program."""
-    if "host.bridge" not in sys.modules:  # no link was ever opened
+    if "host.link.bridge" not in sys.modules:  # no link was ever opened
         return False
-    from host.bridge import NoAnswerError
-    from host.link import LinkLostError
+    from host.link.bridge import NoAnswerError
+    from host.link.transport import LinkLostError
 
     return isinstance(error, (NoAnswerError, LinkLostError))
 

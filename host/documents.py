@@ -101,7 +101,7 @@ def messages() -> str:
 def results() -> str:
     """Table of an answer's results."""
     from controller.wire import messages as m
-    from host.bridge import RESULTS
+    from host.link.bridge import RESULTS
     from sim.documentation import constant_strings
 
     texts = constant_strings(m)
@@ -141,7 +141,7 @@ def files(folder: str) -> Callable[[], str]:
 
 FOLDERS = (
     "sim/joint", "sim/model", "sim/run", "sim/size", "sim/tune", "sim/challenge", "sim/identify", "sim/hand",
-    "sim/translate", "host/commands", "host/figures", "host/page", "host/virtual",
+    "sim/translate", "host/commands", "host/commands/shared", "host/link", "host/recordings", "host/figures", "host/page", "host/virtual",
 )  # fmt: skip
 """Folders whose README is a title, a sentence and the table of their files."""
 

@@ -31,7 +31,7 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
         joints, hand = read([str(path) for path in paths])
         virtual = not ports
         if hand is not None:
-            from host.hand_boards import all_virtual
+            from host.virtual.hand_boards import all_virtual
 
             virtual = all_virtual(hand, ports)
         from host.page.server import Gate, serve

@@ -14,8 +14,8 @@ def run(
     paths: list[Path], runtime: str, tcp: int | None, seed: int, part: str, quiet: bool
 ) -> None:
     """Serve until interrupted, or until standard input ends (``--quiet``)."""
-    from host.loading import load
-    from host.starting import check_runtime
+    from host.commands.shared.loading import load
+    from host.virtual.starting import check_runtime
 
     check_runtime(runtime)
     joints = [load(path) for path in paths]
@@ -24,8 +24,8 @@ def run(
         raise InputError(joints[1].path, "control.rate", None,
                          "joints of one board must have the same rate")  # fmt: skip
     hidden = hidden_parts(joints, part, seed)
-    from host.serving import end_with_input, serve
     from host.virtual.board import job_of
+    from host.virtual.serving import end_with_input, serve
 
     if quiet:
         end_with_input()

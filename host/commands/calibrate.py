@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import tomlkit
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from host.session import Session
+    from host.link.session import Session
     from sim.run.closed_loop import Joint
 
 DEG = 57.29577951308232
@@ -23,8 +23,8 @@ def run(path: Path, port: str | None, points: str, pulse: bool, force: bool, sca
     """Calibrate one joint."""
     terminal = Terminal(as_json)
     terminal.say(f"Calibrating {plain(path)} ...")
-    from host.loading import load
-    from host.session import Session
+    from host.commands.shared.loading import load
+    from host.link.session import Session
 
     joint = load(path)
     if pulse and joint.file.drive.kind != "pulse":
@@ -75,8 +75,8 @@ def sensor(
     terminal: Terminal, session: "Session", joint: "Joint", angles: list[float]
 ) -> dict[str, Any]:
     """Sensor by two points or a sweep of known angles."""
-    from host.calibrating import move_virtual_joint, read_counts
-    from host.streaming import wait
+    from host.link.calibration import move_virtual_joint, read_counts
+    from host.link.setpoint_stream import wait
     from sim.joint.calibration import apply_calibration, fit_sensor, sensor_table
 
     rows = []
@@ -109,9 +109,9 @@ def sensor(
 
 def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, Any]:
     """Neutral and dead band of a pulse board."""
-    from host.calibrating import find_neutral
-    from host.caution import ask
-    from host.streaming import StopOnInterrupt, StoppedError
+    from host.commands.shared.caution import ask
+    from host.link.calibration import find_neutral
+    from host.link.setpoint_stream import StopOnInterrupt, StoppedError
     from sim.joint.physics import sliding_V
 
     ask(terminal, session, yes)
@@ -139,10 +139,10 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
               temperature: str, towards: str | None, yes: bool) -> dict[str, Any]:  # fmt: skip
     """Force at a kitchen scale or against a known weight, with the winding's resistance."""
     from controller.joint.heat import COPPER_25_C, COPPER_C
-    from host.calibrating import press_and_hold
-    from host.caution import ask
-    from host.loading import angle
-    from host.streaming import StopOnInterrupt, StoppedError
+    from host.commands.shared.caution import ask
+    from host.commands.shared.loading import angle
+    from host.link.calibration import press_and_hold
+    from host.link.setpoint_stream import StopOnInterrupt, StoppedError
     from sim import units
 
     joint = session.joints[0]

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 import tomlkit
 
-from host.terminal import Terminal, plain, quoted
+from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -34,8 +34,8 @@ def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gai
     terminal.say("Attacking " + ", ".join(plain(path) for path in paths) + " ...")
     from contextlib import nullcontext
 
+    from host.commands.shared.several import load_all, stems, together
     from host.files import make_folder
-    from host.several import load_all, stems, together
 
     if minutes is not None and not 0.01 <= minutes <= 10080.0:
         raise InputError("", "--minutes", minutes, "must lie in 0.01 .. 10080")

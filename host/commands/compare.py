@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 
 if TYPE_CHECKING:
-    from host.comparing import Comparison
+    from host.recordings.comparison import Comparison
 
 DEG = 57.29577951308232
 
@@ -19,12 +19,12 @@ def run(
     """Compare one joint of a run with its simulation: figure, table, sentence."""
     terminal = Terminal(as_json)
     terminal.say(f"Comparing {plain(folder)} ...")
-    from host.comparing import compare, differences, joint_of_run
+    from host.commands.shared.loading import slug
     from host.figures.look import save
     from host.figures.overlay import overlay_figure
     from host.files import make_folder
-    from host.loading import slug
-    from host.recorder import Run
+    from host.recordings.comparison import compare, differences, joint_of_run
+    from host.recordings.recorder import Run
     from sim.joint.tolerance import draw_parts, spread_of
 
     found = Run(folder)

@@ -6,10 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from host.commands.new import starter
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 
 if TYPE_CHECKING:
-    from host.recorder import Run
+    from host.recordings.recorder import Run
     from host.report import Section
     from sim.run.closed_loop import Joint, Trace
     from sim.size.figures import Size
@@ -30,7 +30,7 @@ def run(seed: int, out: Path) -> int:
     path = folder / "joint.toml"
     write_whole(path, starter())
     from host.commands import size, tune
-    from host.loading import load
+    from host.commands.shared.loading import load
 
     joint = load(path)
     terminal.heading("1  What do these parts give?")
@@ -72,9 +72,9 @@ def run_scenes(joint: "Joint") -> "list[Trace]":
 def stream_it(terminal: Terminal, joint: "Joint", folder: Path, seed: int) -> "Run":
     """Stream six seconds of minimum-jerk moves to a virtual board; return the recording."""
     from host.commands.stream import record_stream
-    from host.moves import minimum_jerk
-    from host.recorder import Run
-    from host.session import Session
+    from host.link.moves import minimum_jerk
+    from host.link.session import Session
+    from host.recordings.recorder import Run
     from sim.run.scenarios import span_of
 
     low, high = span_of(joint.settings)
@@ -90,9 +90,9 @@ def stream_it(terminal: Terminal, joint: "Joint", folder: Path, seed: int) -> "R
 
 def bench_section(joint: "Joint", run: "Run") -> "Section":
     """Section: the recording with the simulation of the same setpoints laid over it."""
-    from host.comparing import compare
     from host.figures import look
     from host.figures.overlay import overlay_figure
+    from host.recordings.comparison import compare
     from host.report import Section
 
     found = compare(joint, run, 0)

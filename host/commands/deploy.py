@@ -6,7 +6,7 @@ import struct
 import time
 from pathlib import Path
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 RECOVERY = """\
@@ -26,8 +26,8 @@ def run(
         for line in image.make_all():
             terminal.say(line)
     terminal.say(f"Deploying to {plain(port)} ...")
-    from host.deploying import bound, deploy, read_wiring
-    from host.loading import load
+    from host.commands.shared.loading import load
+    from host.link.deployment import bound, deploy, read_wiring
 
     wiring = read_wiring(wiring_path)
     bound(wiring, [load(path) for path in joints])
@@ -53,8 +53,8 @@ def run(
 def leave(port: str) -> None:
     """Ask a running node to go back to the prompt; silence is fine."""
     from controller.wire import messages as m
-    from host.bridge import Bridge, NoAnswerError, RefusedError
-    from host.link import LinkLostError, open_url
+    from host.link.bridge import Bridge, NoAnswerError, RefusedError
+    from host.link.transport import LinkLostError, open_url
 
     bridge = Bridge(open_url(port), port)
     with contextlib.suppress(NoAnswerError, RefusedError, LinkLostError, InputError):
@@ -66,8 +66,8 @@ def leave(port: str) -> None:
 
 def identity(port: str, build: int) -> str:
     """Greet the board and compare its build number. Raises InputError."""
-    from host.bridge import Bridge, NoAnswerError
-    from host.link import LinkLostError, open_url
+    from host.link.bridge import Bridge, NoAnswerError
+    from host.link.transport import LinkLostError, open_url
 
     deadline = time.monotonic() + 8.0
     while True:

@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal, plain, quoted
+from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -25,14 +25,14 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: 
     """Show the programme, then stream and record it; return the exit code."""
     terminal = Terminal(as_json)
     terminal.say("Exciting " + (", ".join(ports) if ports else "a virtual board") + " ...")
+    from host.commands.shared.loading import load, slug
     from host.commands.stream import record_stream
     from host.figures.excitation import excitation_figure
     from host.figures.look import save
     from host.files import make_folder
-    from host.loading import load, slug
-    from host.moves import sampled
-    from host.session import Session, new_folder
-    from host.streaming import check_budget
+    from host.link.moves import sampled
+    from host.link.session import Session, new_folder
+    from host.link.setpoint_stream import check_budget
     from sim.identify.excite import SAMPLE_S, excitation
 
     if not 8.0 <= seconds <= 600.0:

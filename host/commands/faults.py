@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 
 if TYPE_CHECKING:
     from sim.challenge.fault_study import FaultRow, FaultStudy

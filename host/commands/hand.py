@@ -4,11 +4,11 @@ import contextlib
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from host.moves import Move
+    from host.link.moves import Move
     from sim.hand.budget import HandBudget
     from sim.hand.file import Hand, Sequence
 
@@ -25,10 +25,10 @@ def run(path: Path, report: bool, seed: int, as_json: bool, out: Path) -> int:
     """Budgets of a hand: figure, tables, findings; return 1 where something does not fit."""
     terminal = Terminal(as_json)
     terminal.say(f"Reckoning {plain(path)} ...")
+    from host.commands.shared.loading import slug
     from host.figures.hand import budget_figure
     from host.figures.look import save
     from host.files import make_folder
-    from host.loading import slug
     from sim.hand.budget import budget
     from sim.hand.file import read_hand
 
@@ -114,11 +114,11 @@ def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes
            folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
     """Stream a sequence of postures to all boards, all joints in step; return the exit code."""
     terminal = Terminal(as_json)
+    from host.commands.shared.loading import slug
     from host.commands.stream import record_stream
-    from host.hand_boards import couples, open_boards, order_of, settings_of
-    from host.loading import slug
-    from host.session import Session, new_folder
-    from host.streaming import check_budget
+    from host.link.session import Session, new_folder
+    from host.link.setpoint_stream import check_budget
+    from host.virtual.hand_boards import couples, open_boards, order_of, settings_of
     from sim.hand.file import read_hand
 
     hand = read_hand(path)
@@ -155,7 +155,7 @@ def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int,
     """The sequence as moves, all joints of a posture arriving together."""
     import numpy as np
 
-    from host.moves import sampled
+    from host.link.moves import sampled
     from sim.hand.coupled import programs
     from sim.model import schedule
     from sim.run.scenarios import LEAD_S

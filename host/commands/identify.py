@@ -3,7 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:

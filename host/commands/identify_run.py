@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.terminal import Terminal, plain, quoted
+from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from host.recorder import Run
+    from host.recordings.recorder import Run
     from sim.identify.fit import Fit
     from sim.identify.response import Response
     from sim.run.closed_loop import Joint
@@ -45,12 +45,12 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
     """Fit one joint of a run: figure, tables, remarks; the joint file where asked."""
     terminal = Terminal(as_json)
     terminal.say(f"Identifying from {plain(folder)} ...")
-    from host.comparing import joint_of_run, powered_rows
+    from host.commands.shared.loading import slug
     from host.figures.identified import identified_figure
     from host.figures.look import save
     from host.files import make_folder
-    from host.loading import slug
-    from host.recorder import Run
+    from host.recordings.comparison import joint_of_run, powered_rows
+    from host.recordings.recorder import Run
     from sim.identify.fit import fit
 
     if write and into is None:
@@ -103,7 +103,7 @@ def same_joint(terminal: Terminal, recorded: "Run", number: int, joint: "Joint",
 
     Returns it as a remark. Raises InputError without a yes.
     """
-    from host.comparing import differences
+    from host.recordings.comparison import differences
 
     found = differences(recorded, number, joint)
     if not found:
@@ -210,7 +210,7 @@ def replayed(
     joint: "Joint", recorded: "Run", number: int, found: "Fit"
 ) -> "tuple[np.ndarray, dict[str, np.ndarray], Response | None]":
     """The recorded setpoints simulated by datasheet and as identified; the multisine's response."""
-    from host.comparing import compare, longest
+    from host.recordings.comparison import compare, longest
     from sim.identify.response import response
 
     begun_C = found.winding_C[0]

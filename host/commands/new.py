@@ -3,8 +3,8 @@
 from importlib.resources import files
 from pathlib import Path
 
+from host.commands.shared.terminal import quoted
 from host.files import write_whole
-from host.terminal import quoted
 from sim.errors import InputError
 
 

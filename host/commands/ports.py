@@ -3,7 +3,7 @@
 import os
 from typing import Any
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 
 CHIP_MAKER = 0x2E8A
 """USB vendor number of boards with RP2040 or RP2350 (from memory)."""

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 
@@ -11,14 +11,14 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
     """Record without driving; return the exit code."""
     terminal = Terminal(as_json)
     terminal.say("Recording from " + (", ".join(ports) if ports else "a virtual board") + " ...")
+    from host.commands.shared.loading import load, slug
     from host.commands.stream import FIELDS, telemetry_every
     from host.figures.look import save
     from host.figures.recording import recording_figure
-    from host.loading import load, slug
-    from host.recorder import Run
-    from host.recording import about, begin_recording
-    from host.session import Session, new_folder
-    from host.streaming import StoppedError, waiting
+    from host.link.session import Session, new_folder
+    from host.link.setpoint_stream import StoppedError, waiting
+    from host.recordings.recorder import Run
+    from host.recordings.session_recording import about, begin_recording
 
     if not 0.1 <= seconds <= 86400.0:
         raise InputError("", "--seconds", seconds, "must lie in 0.1 .. 86400")

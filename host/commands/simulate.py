@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 
 from controller.joint.angles import TURN_RAD
 from controller.joint.settings.settings import CONTINUOUS
-from host.terminal import Terminal, degrees, plain, seconds
+from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
 from sim.joint.datasheet import overpull
 from sim.model import schedule
@@ -36,8 +36,8 @@ def run(
     """Simulate a situation: figure, table, trace; return 1 where the joint tripped."""
     terminal = Terminal(as_json)
     terminal.say(f"Simulating {plain(path)} ...")
+    from host.commands.shared.loading import angle, load, slug
     from host.files import make_folder
-    from host.loading import angle, load, slug
 
     if runtime not in RUNTIMES:
         raise InputError("", "--runtime", runtime, "must be one of " + ", ".join(RUNTIMES))
@@ -125,7 +125,7 @@ def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
 def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
     """Write a simulated run in the format of recordings. Raises InputError."""
     from host import __version__
-    from host.recorder import write_simulated
+    from host.recordings.recorder import write_simulated
 
     text = Path(joint.path).read_text(encoding="utf-8-sig")
     about = {

@@ -4,7 +4,7 @@ from math import isfinite
 from pathlib import Path
 from typing import Any
 
-from host.terminal import Terminal, degrees, plain, seconds
+from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.size.figures import Size
 
 _MARKS = {
@@ -19,8 +19,8 @@ def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: 
     """Size joints: figure, table, findings of each; with ``faults`` parts, a fault study too."""
     terminal = Terminal(as_json)
     terminal.say("Sizing " + ", ".join(plain(path) for path in paths) + " ...")
+    from host.commands.shared.several import load_all, spread, stems, together
     from host.files import make_folder
-    from host.several import load_all, spread, stems, together
 
     joints = load_all(paths, gains)
     folder = make_folder(out)

@@ -10,13 +10,13 @@ import numpy as np
 from controller.joint.angles import TURN_RAD
 from controller.joint.modes import POWERED
 from controller.joint.settings.settings import CONTINUOUS
-from host.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
+from host.link.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from host.recorder import Run
-    from host.session import Session
+    from host.link.session import Session
+    from host.recordings.recorder import Run
     from sim.run.closed_loop import Joint
 
 FIELDS = ["angle_rad", "setpoint_rad", "allowed_V", "force_N", "speed_rad_s", "current_A",
@@ -40,7 +40,7 @@ class Wish:
 
 def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
     """Return the moves of a wish, checked against every joint's range. Raises InputError."""
-    from host.loading import angle
+    from host.commands.shared.loading import angle
     from sim.run.scenarios import span_of
 
     if wish.csv is not None:
@@ -140,9 +140,9 @@ def run(paths: list[Path], ports: list[str], wish: Wish, runtime: str, yes: bool
     """Stream and record; return the exit code."""
     terminal = Terminal(as_json)
     terminal.say("Streaming to " + (", ".join(ports) if ports else "a virtual board") + " ...")
-    from host.loading import load, slug
-    from host.session import Session, new_folder
-    from host.streaming import check_budget
+    from host.commands.shared.loading import load, slug
+    from host.link.session import Session, new_folder
+    from host.link.setpoint_stream import check_budget
 
     joints = [load(path) for path in paths]
     moves = moves_of(wish, joints)
@@ -161,12 +161,10 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
 
     every: ticks between rows (0: up to 500 rows a second); more: what else run.json is to tell.
     """
-    from host.caution import ask
+    from host.commands.shared.caution import ask
     from host.figures.look import save
     from host.figures.recording import recording_figure
-    from host.recorder import Run
-    from host.recording import about, begin_recording
-    from host.streaming import (
+    from host.link.setpoint_stream import (
         StopOnInterrupt,
         StoppedError,
         approach,
@@ -176,6 +174,8 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         stream,
         waiting,
     )
+    from host.recordings.recorder import Run
+    from host.recordings.session_recording import about, begin_recording
 
     answered = ask(terminal, session, yes)
     for what in clear_latched(session):
@@ -240,7 +240,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
 
 def strained(run: "Run") -> list[str]:
     """What virtual boards said of cables pulled beyond what they are allowed: the greatest of each joint."""
-    from host.starting import OVERPULL
+    from host.virtual.starting import OVERPULL
 
     last: dict[str, str] = {}
     for event in run.events:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -23,10 +23,10 @@ def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: i
     """Evaluate all variants: CSV, figure, best of the trade-off."""
     terminal = Terminal(as_json)
     terminal.say(f"Sweeping {plain(path)} ...")
+    from host.commands.shared.loading import slug
     from host.figures.look import save
     from host.figures.sweep import sweep_figure
     from host.files import make_folder
-    from host.loading import slug
     from sim.joint.joint_file import parse_toml, read_text
     from sim.run.executors import open_executor
     from sim.size.sweep import COLUMNS, check_units, pareto, points, read_axis

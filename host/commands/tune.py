@@ -5,7 +5,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -39,9 +39,9 @@ def run(paths: list[Path], step: str, effort: str, into: Path | None, write: boo
     """Tune joints: progress, table, gains written, figures; 1 where a bound is not kept."""
     terminal = Terminal(as_json)
     terminal.say("Tuning " + ", ".join(plain(path) for path in paths) + " ...")
+    from host.commands.shared.loading import angle
+    from host.commands.shared.several import load_all, stems, together
     from host.files import make_folder
-    from host.loading import angle
-    from host.several import load_all, stems, together
 
     if effort not in ("full", "small"):
         raise InputError("", "--effort", effort, "must be full or small")
@@ -82,7 +82,7 @@ def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: i
     """Search each joint from several starts on this machine's processes or a cluster, and judge it."""
     from dataclasses import replace
 
-    from host.several import spread
+    from host.commands.shared.several import spread
     from sim.run.executors import open_executor
     from sim.tune.tuning import APART, SMALL, Effort, Work, judge_of, search_of
 

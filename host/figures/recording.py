@@ -8,7 +8,7 @@ from host.figures.look import DEG, EXTENSOR, LIMIT, TRUE, WANT, pyplot
 from sim.run.closed_loop import Joint
 
 if TYPE_CHECKING:
-    from host.recorder import Run
+    from host.recordings.recorder import Run
 
 
 def recording_figure(joints: list[Joint], run: "Run") -> Any:

@@ -194,7 +194,7 @@ class Desk:
         }  # fmt: skip
 
     def _words(self) -> dict[str, str]:
-        from host.injecting import WORDS
+        from host.virtual.faults import WORDS
 
         return (
             {word: meaning for word, (_, meaning) in WORDS.items()}

@@ -23,12 +23,12 @@ def is_hand(paths: list[str]) -> bool:
 def read(paths: list[str]) -> "tuple[list[Joint], Hand | None]":
     """The joints, a hand's in the order of its boards with their crossing cables. Raises InputError."""
     if not is_hand(paths):
-        from host.loading import load
+        from host.commands.shared.loading import load
 
         return [load(Path(path)) for path in paths], None
     from dataclasses import replace
 
-    from host.hand_boards import order_of, settings_of
+    from host.virtual.hand_boards import order_of, settings_of
     from sim.hand.file import read_hand
 
     hand = read_hand(Path(paths[0]))

@@ -29,9 +29,9 @@ class Link:
 
     def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
         """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
-        from host.hand_boards import open_boards
+        from host.link.session import Session
         from host.page.joints import read
-        from host.session import Session
+        from host.virtual.hand_boards import open_boards
 
         self.say = say
         self.wanted = wanted
@@ -51,9 +51,9 @@ class Link:
 
     def _begin(self, name: str) -> None:
         """Send settings, begin to listen and to record. Raises InputError."""
-        from host.loading import slug
-        from host.recording import about, begin_recording
-        from host.session import new_folder
+        from host.commands.shared.loading import slug
+        from host.link.session import new_folder
+        from host.recordings.session_recording import about, begin_recording
 
         wanted = self.wanted
         self.shares = [wanted.low_share] * len(self.joints)
@@ -124,7 +124,7 @@ class Link:
 
     def _take_back(self, number: int, found: Any) -> None:
         """Listen to a board that is there again, and send it what it had."""
-        from host.recording import listen_to
+        from host.recordings.session_recording import listen_to
 
         joints = self.session.joints_of(number)
         self._listen(found)
@@ -143,7 +143,7 @@ class Link:
             self.blocks.append((first, rows))
 
     def _event(self, url: str, first: int, name: str, data: dict[str, Any]) -> None:
-        from host.recording import numbered
+        from host.recordings.session_recording import numbered
 
         if name == "link_lost":
             data = {"port": url, **data}
@@ -245,7 +245,7 @@ class Link:
     def sine(self, joint: int, centre: float, amplitude: float, hertz: float, seconds: float
              ) -> dict[str, Any]:  # fmt: skip
         """Stream a sine."""
-        from host.moves import sine
+        from host.link.moves import sine
 
         self.end_sweep()
         move = sine(centre, amplitude, hertz, seconds)
@@ -287,7 +287,7 @@ class Link:
 
     def inject(self, joint: int, word: str) -> dict[str, Any]:
         """Let something go wrong on a virtual board."""
-        from host.injecting import WORDS
+        from host.virtual.faults import WORDS
 
         self._meddle(joint, WORDS[word][0])
         self.recorder.event("injected", {"joint": joint, "word": word})

@@ -8,7 +8,7 @@ from host.page.wanted import Wanted
 def main(wanted: Wanted, pipe: Any, urgent: Any) -> None:
     """Begin a virtual board where no port is given, then serve the pipe until it ends."""
     from host.page.joints import is_hand
-    from host.starting import begin_board
+    from host.virtual.starting import begin_board
 
     own = not wanted.ports and not is_hand(wanted.paths)  # a hand has boards of its own
     board = begin_board(wanted.runtime) if own else None

@@ -7,8 +7,8 @@ from typing import Any
 import numpy as np
 
 from controller.joint.settings.settings import Settings
-from host.comparing import Comparison, compare, last_moving
-from host.recorder import Run
+from host.recordings.comparison import Comparison, compare, last_moving
+from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.run.closed_loop import Joint
 

@@ -16,7 +16,7 @@ class Sweep(threading.Thread):
 
     def run(self) -> None:
         """Send a setpoint every 20 ms; say how it ended."""
-        from host.streaming import raise_faults
+        from host.link.setpoint_stream import raise_faults
 
         why = "done"
         begun = self.session.time_s()

@@ -5,10 +5,10 @@ from typing import TYPE_CHECKING, Any
 
 from controller.node.joints import Joints
 from controller.node.loop import Loop
-from host.starting import Job
 from host.virtual.adapter import Adapter
 from host.virtual.clock import PatientClock
 from host.virtual.mechanism import Mechanism
+from host.virtual.starting import Job
 from sim.errors import InputError
 from sim.joint.part import Part
 
@@ -29,7 +29,7 @@ def job_of(joints: "list[Joint]", hidden: list[Part] | None = None, seed: int = 
     Raises InputError where there are too many.
     hidden: the parts that are really there, where they differ from the files'.
     """
-    from host.building import build_number
+    from host.link.control_code import build_number
     from sim.joint.datasheet import allowed_pull
     from sim.run.scenarios import span_of
 

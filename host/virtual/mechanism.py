@@ -11,7 +11,7 @@ from math import inf
 import numpy as np
 
 from controller.joint.state import Readings
-from host.starting import OVERPULL, Job
+from host.virtual.starting import OVERPULL, Job
 from sim.joint import tolerance
 from sim.joint.part import Sense
 from sim.model import schedule

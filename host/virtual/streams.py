@@ -6,7 +6,7 @@ import select
 import socket
 import time
 
-from host.link import BUSY
+from host.link.transport import BUSY
 from sim.errors import InputError
 
 

@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from host.comparing import powered_rows
-from host.recorder import Run
+from host.recordings.comparison import powered_rows
+from host.recordings.recorder import Run
 from sim.identify.fit import COMBINATIONS, fit
 from sim.joint.identified import part_with
 from tests.identify.hidden import held_against, hidden_parts, recorded

@@ -19,10 +19,10 @@ import numpy as np
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host.loading import load
-from host.moves import sine
-from host.session import Session
-from host.streaming import approach, arm_and_wait, stop_softly, stream
+from host.commands.shared.loading import load
+from host.link.moves import sine
+from host.link.session import Session
+from host.link.setpoint_stream import approach, arm_and_wait, stop_softly, stream
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 

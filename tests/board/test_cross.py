@@ -10,8 +10,8 @@ import pytest
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host import deploying
-from host.building import build_number, controller_files
+from host.link import deployment
+from host.link.control_code import build_number, controller_files
 from sim.translate import image
 
 HERE = Path(__file__).resolve().parent
@@ -72,8 +72,8 @@ def deployed(tmp_path, wiring, bridge_joint, pulse_joint):
 
     def make(cross):
         data = wiring(bridge_joint, pulse_joint, tick_us=20_000)
-        names = deploying.stage_files(
-            deploying.Wiring(tmp_path, data), tmp_path, cross, image.CHIPS[0]
+        names = deployment.stage_files(
+            deployment.Wiring(tmp_path, data), tmp_path, cross, image.CHIPS[0]
         )
         shutil.copyfile(HERE / "stand_in" / "machine.py", tmp_path / "machine.py")
         return names

@@ -9,8 +9,8 @@ import pytest
 
 from controller.joint import faults
 from controller.wire import messages as m
-from host.bridge import RefusedError
-from host.session import Session
+from host.link.bridge import RefusedError
+from host.link.session import Session
 from sim.model import schedule
 from sim.model.schedule import FREEZE, MOVE_BY_HAND, RAISE
 from sim.run.closed_loop import load_joint

@@ -10,7 +10,7 @@ import sys
 import threading
 from pathlib import Path
 
-from host.loading import load
+from host.commands.shared.loading import load
 from host.virtual import board
 from host.virtual.clock import PatientClock
 from host.virtual.loop import BoardLoop, LocalNode

@@ -11,10 +11,10 @@ from pathlib import Path
 import pytest
 
 from controller.wire import messages as m
-from host.bridge import Bridge
 from host.commands.board import hidden_parts
-from host.link import open_url
-from host.loading import load
+from host.commands.shared.loading import load
+from host.link.bridge import Bridge
+from host.link.transport import open_url
 from sim.errors import InputError
 from sim.joint.tolerance import inside_rule
 

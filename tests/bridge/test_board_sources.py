@@ -6,8 +6,8 @@ import importlib
 import pytest
 
 from controller.wire import messages as m
-from host.board_sources import Sources
-from host.building import board_files, controller_files
+from host.link.board_sources import Sources
+from host.link.control_code import board_files, controller_files
 
 FIRST = '''"""Explained."""
 from x.other import Base, SIZE, helper

@@ -8,8 +8,8 @@ import pytest
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host.bridge import RESULTS, NoAnswerError, RefusedError, result_text
-from host.link import LinkLostError
+from host.link.bridge import RESULTS, NoAnswerError, RefusedError, result_text
+from host.link.transport import LinkLostError
 from sim.errors import InputError
 
 MASK = struct.pack("<H", 1)

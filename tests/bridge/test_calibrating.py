@@ -10,13 +10,13 @@ import pytest
 
 from controller.joint.settings.settings import Settings
 from controller.wire import messages as m
-from host import calibrating
-from host.bridge import Bridge
-from host.calibrating import find_neutral, idle_settings, move_virtual_joint, read_counts
 from host.commands.calibrate import keep, parse_points
-from host.link import open_url
-from host.loading import load
-from host.session import Session
+from host.commands.shared.loading import load
+from host.link import calibration
+from host.link.bridge import Bridge
+from host.link.calibration import find_neutral, idle_settings, move_virtual_joint, read_counts
+from host.link.session import Session
+from host.link.transport import open_url
 from sim.errors import InputError
 from sim.model import schedule
 
@@ -87,7 +87,7 @@ def errors_read(joint_file, url, degrees):
 def brief(monkeypatch):
     """Readings of 0.2 s instead of 0.6 s."""
     monkeypatch.setattr(
-        calibrating, "read_counts", lambda session, joint: read_counts(session, joint, 0.2)
+        calibration, "read_counts", lambda session, joint: read_counts(session, joint, 0.2)
     )
 
 
@@ -151,7 +151,7 @@ def test_a_travel_that_meets_the_dead_gap_is_refused_and_nothing_is_written(
 
 
 def test_a_joint_that_did_not_move_is_told(board, joint_file, inside, monkeypatch, brief):
-    monkeypatch.setattr(calibrating, "move_virtual_joint", lambda *_: None)
+    monkeypatch.setattr(calibration, "move_virtual_joint", lambda *_: None)
     before = joint_file.read_bytes()
     done = inside("calibrate", joint_file, "--port", board)
     assert done.returncode == 2
@@ -238,7 +238,7 @@ class IdealBoard:
 def test_neutral_and_dead_band_of_an_ideal_board(off, dead, monkeypatch):
     """Both ends, then seven halvings of 120 us: an edge is known to 0.94 us."""
     ideal = IdealBoard(1.5e-3, 1.5e-3 + off, dead)
-    monkeypatch.setattr(calibrating, "drift_at", ideal.drift)
+    monkeypatch.setattr(calibration, "drift_at", ideal.drift)
     told = []
     neutral, half = find_neutral(ideal, 0, lambda *one: told.append(one))
     assert neutral == pytest.approx(1.5e-3 + off, abs=1e-6)
@@ -250,7 +250,7 @@ def test_neutral_and_dead_band_of_an_ideal_board(off, dead, monkeypatch):
 def test_a_neutral_outside_of_the_file_s_band_is_found(off, monkeypatch):
     """Which is what calibrating is for: boards differ by tens of us (common practice, no source)."""
     ideal = IdealBoard(1.5e-3, 1.5e-3 + off, 6e-6)
-    monkeypatch.setattr(calibrating, "drift_at", ideal.drift)
+    monkeypatch.setattr(calibration, "drift_at", ideal.drift)
     neutral, half = find_neutral(ideal, 0, lambda *_: None)
     assert neutral == pytest.approx(1.5e-3 + off, abs=1.5e-6)
     assert half == pytest.approx(6e-6, abs=1.5e-6)
@@ -259,8 +259,8 @@ def test_a_neutral_outside_of_the_file_s_band_is_found(off, monkeypatch):
 def test_a_motor_that_never_moves_is_told(monkeypatch):
     """Its supply is off: no width moves it, and that is no dead band."""
     ideal = IdealBoard(1.5e-3, 1.5e-3, 1.0)
-    monkeypatch.setattr(calibrating, "drift_at", ideal.drift)
-    with pytest.raises((InputError, calibrating.StoppedError)):
+    monkeypatch.setattr(calibration, "drift_at", ideal.drift)
+    with pytest.raises((InputError, calibration.StoppedError)):
         find_neutral(ideal, 0, lambda *_: None)
 
 
@@ -292,7 +292,7 @@ def test_a_pulse_calibration_goes_into_the_file(board, joint_file, inside, monke
     joint_file.write_text(text, encoding="utf-8")
     joint = load(joint_file)
     ideal = IdealBoard(joint.settings.drive.neutral_s, joint.settings.drive.neutral_s + 2e-6, 20e-6)
-    monkeypatch.setattr(calibrating, "drift_at", ideal.drift)
+    monkeypatch.setattr(calibration, "drift_at", ideal.drift)
     done = inside("calibrate", joint_file, "--pulse", "--port", board, "--json")
     assert float(done.json["calibration"]["pulse_neutral"].split()[0]) == pytest.approx(
         joint.settings.drive.neutral_s + 2e-6, abs=1e-6
@@ -311,7 +311,7 @@ def pressed(monkeypatch):
     """The estimate (N) that the joint presses with; nothing is really armed."""
 
     def put(estimate):
-        monkeypatch.setattr(calibrating, "press_and_hold", lambda *_: estimate)
+        monkeypatch.setattr(calibration, "press_and_hold", lambda *_: estimate)
 
     return put
 
@@ -392,9 +392,9 @@ def test_it_may_press_towards_an_angle_of_zero(board, joint_file, inside, presse
 
 def test_force_against_an_object_of_a_virtual_board(board, joint_file, inside, monkeypatch):
     """The whole way once: armed, pressed against an object, eased off, written."""
-    press = calibrating.press_and_hold
+    press = calibration.press_and_hold
     monkeypatch.setattr(
-        calibrating, "press_and_hold", lambda session, joint, to, _: press(session, joint, to, 1.5)
+        calibration, "press_and_hold", lambda session, joint, to, _: press(session, joint, to, 1.5)
     )
     bridge = Bridge(open_url(board), board)
     bridge.greet()
@@ -422,9 +422,9 @@ def test_force_against_an_object_of_a_virtual_board(board, joint_file, inside, m
 
 def test_in_free_air_there_is_no_force_to_measure(board, joint_file, inside, monkeypatch):
     """Nothing stands in the way: refused, the file left as it was."""
-    press = calibrating.press_and_hold
+    press = calibration.press_and_hold
     monkeypatch.setattr(
-        calibrating, "press_and_hold", lambda session, joint, to, _: press(session, joint, to, 1.5)
+        calibration, "press_and_hold", lambda session, joint, to, _: press(session, joint, to, 1.5)
     )
     before = joint_file.read_bytes()
     done = inside("calibrate", joint_file, "--force", "--port", board, "--scale", "1.4 N",
@@ -465,7 +465,7 @@ def test_an_odd_factor_is_asked_for_with_its_newtons(
     [([0.8, 0.801, 0.8], True), ([1.5, 1.501, 1.5], False), ([0.7, 0.8, 0.9], False)],
 )
 def test_blocked_is_still_and_short_of_the_target(angle, stands):
-    assert calibrating.blocked(np.array(angle), 1.5) == stands
+    assert calibration.blocked(np.array(angle), 1.5) == stands
 
 
 @pytest.mark.parametrize(

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from host import caution
-from host.caution import ask
-from host.recorder import Run
-from host.terminal import Terminal
+from host.commands.shared import caution
+from host.commands.shared.caution import ask
+from host.commands.shared.terminal import Terminal
+from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.run.closed_loop import load_joint
 from sim.size.force import mode_forces
@@ -75,8 +75,8 @@ def test_a_script_needs_the_option(monkeypatch):
 
 def test_one_real_board_among_virtual_ones_is_enough():
     from controller.wire import messages as m
-    from host.bridge import Identity
-    from host.session import Session
+    from host.link.bridge import Identity
+    from host.link.session import Session
 
     session = Session.__new__(Session)
     session.identities = [

@@ -15,12 +15,12 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host import deploying
-from host.board_sources import Sources
-from host.bridge import RefusedError
-from host.building import board_files, build_number, controller_files
 from host.commands import deploy as command
-from host.deploying import Copier, read_wiring, stage_files
+from host.link import deployment
+from host.link.board_sources import Sources
+from host.link.bridge import RefusedError
+from host.link.control_code import board_files, build_number, controller_files
+from host.link.deployment import Copier, read_wiring, stage_files
 from sim.errors import InputError
 from sim.translate import image
 
@@ -150,10 +150,10 @@ class Bench:
 @pytest.fixture
 def few_files(monkeypatch):
     """Two files of the board's: each copy is a process."""
-    top = Path(deploying.__file__).resolve().parents[1] / "controller"
+    top = Path(deployment.__file__).resolve().parents[2] / "controller"
     files = [top / "board" / "start.py", top / "board" / "stdio.py", top / "wire" / "framing.py"]
     assert set(files) < set(board_files())
-    monkeypatch.setattr(deploying, "board_files", lambda: files)
+    monkeypatch.setattr(deployment, "board_files", lambda: files)
     found = Sources(top, files).condensed()
     assert set(found) == {"node", "program", "start"}
     return found
@@ -339,7 +339,7 @@ def test_hard_limits_go_as_cells_of_the_settings(tmp_path):
     path = tmp_path / "board.json"
     rows = [["limits.current_A", 0.0, 0.25], ["watch.over_travel_ticks", 1, 9.5]]
     path.write_text(json.dumps({**WIRING, "hard_limits": rows}), encoding="utf-8")
-    data = deploying.on_board(read_wiring(path))
+    data = deployment.on_board(read_wiring(path))
     assert "hard_limits" not in data
     cell = [table.cell_of(Settings, name) for name, _, _ in rows]
     assert data["hard_cells"] == [[cell[0], 0, 0.0, 0.25], [cell[1], 1, 1, 9]]
@@ -404,12 +404,12 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
         encoding="utf-8",
     )
     compiler.chmod(0o755)
-    monkeypatch.setattr(deploying, "_mpy_cross", lambda: str(compiler))
+    monkeypatch.setattr(deployment, "_mpy_cross", lambda: str(compiler))
     wiring = read_wiring(bench.wiring)
     player = os.environ["JOINTLOOP_MPREMOTE"].split()
-    deploying.deploy("port", wiring, False, lambda *_: None, player)
+    deployment.deploy("port", wiring, False, lambda *_: None, player)
     (bench.files / "controller" / "start.py").write_text("old = 1\n", encoding="utf-8")
-    deploying.deploy("port", wiring, True, lambda *_: None, player)
+    deployment.deploy("port", wiring, True, lambda *_: None, player)
     compiled = bench.files / "controller" / "start.mpy"
     assert compiled.read_text(encoding="utf-8").startswith("comp")
     left = sorted(path.name for path in (bench.files / "controller").rglob("*.py"))
@@ -420,9 +420,9 @@ def test_compiled_files_are_not_hidden_by_the_sources_of_an_earlier_deployment(
 
 
 def test_the_build_number_follows_every_source(monkeypatch, tmp_path):
-    from host import building
+    from host.link import control_code
 
-    top = Path(building.controller.__file__).parent
+    top = Path(control_code.controller.__file__).parent
     names = [path.relative_to(top).as_posix() for path in controller_files()]
     assert "board/start.py" in names
     assert "wire/framing.py" in names
@@ -432,7 +432,7 @@ def test_the_build_number_follows_every_source(monkeypatch, tmp_path):
     for name in names:
         (copy / name).parent.mkdir(parents=True, exist_ok=True)
         (copy / name).write_bytes((top / name).read_bytes())
-    monkeypatch.setattr(building.controller, "__file__", str(copy / "__init__.py"))
+    monkeypatch.setattr(control_code.controller, "__file__", str(copy / "__init__.py"))
     assert build_number() == number
     (copy / "joint" / "pid.py").write_bytes((copy / "joint" / "pid.py").read_bytes() + b"\n")
     changed = build_number()
@@ -538,7 +538,7 @@ def test_wiring_that_is_not_there_is_told_before_the_port_is_touched(name, bench
 
 
 def test_the_example_of_the_documentation_is_good_wiring(tmp_path):
-    text = (Path(deploying.__file__).resolve().parents[1] / "controller" / "README.md").read_text(
+    text = (Path(deployment.__file__).resolve().parents[2] / "controller" / "README.md").read_text(
         encoding="utf-8"
     )
     blocks = [part.split("```")[0] for part in text.split("```json\n")[1:]]

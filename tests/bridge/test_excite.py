@@ -5,8 +5,8 @@ from math import log
 import numpy as np
 import pytest
 
-from host import session
-from host.recorder import Run
+from host.link import session
+from host.recordings.recorder import Run
 from sim.identify.fit import COMBINATIONS
 from sim.identify.space import recording_axes
 from tests.identify.hidden import hidden_parts

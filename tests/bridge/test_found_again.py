@@ -7,10 +7,10 @@ import time
 import pytest
 
 from controller.wire import messages as m
-from host.bridge import Bridge, NoAnswerError
-from host.loading import load
-from host.session import Session
-from host.streaming import arm_and_wait
+from host.commands.shared.loading import load
+from host.link.bridge import Bridge, NoAnswerError
+from host.link.session import Session
+from host.link.setpoint_stream import arm_and_wait
 from sim.errors import InputError
 from sim.model import schedule
 

@@ -7,9 +7,9 @@ import pytest
 from scipy.signal import chirp as reference_chirp
 from scipy.signal import square
 
+from host.commands.shared.loading import load
 from host.commands.stream import Wish, moves_of, rate_of
-from host.loading import load
-from host.moves import SHAPES, chirp, minimum_jerk, sine, staircase, step
+from host.link.moves import SHAPES, chirp, minimum_jerk, sine, staircase, step
 from sim.errors import InputError
 
 DEG = pi / 180.0

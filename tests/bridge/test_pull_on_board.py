@@ -2,8 +2,8 @@
 
 import pytest
 
-from host.loading import load
-from host.recorder import Run
+from host.commands.shared.loading import load
+from host.recordings.recorder import Run
 from host.virtual.board import job_of
 from host.virtual.mechanism import MORE, Mechanism
 

@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 from controller.wire import messages as m
-from host.bridge import Bridge, Rows
-from host.link import open_url
-from host.recorder import FLUSH_S, Recorder, Run, write_simulated
+from host.link.bridge import Bridge, Rows
+from host.link.transport import open_url
+from host.recordings.recorder import FLUSH_S, Recorder, Run, write_simulated
 from sim.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -249,8 +249,8 @@ WRITER = textwrap.dedent(
     """
     import sys, time
     from pathlib import Path
-    from host.bridge import Rows
-    from host.recorder import Recorder
+    from host.link.bridge import Rows
+    from host.recordings.recorder import Recorder
 
     fields = ["angle_rad", "mode"]
     recorder = Recorder(Path(sys.argv[1]), {}, 1, fields, 0.002)
@@ -320,7 +320,7 @@ def test_a_disk_that_takes_no_more_is_told(board, joint_file, inside, monkeypatc
 
 
 def test_a_simulated_run_is_read_by_the_same_reader(tmp_path, joint_file):
-    from host.loading import load
+    from host.commands.shared.loading import load
     from sim.run.closed_loop import simulate
     from sim.run.scenarios import step
 
@@ -341,8 +341,8 @@ def test_a_simulated_run_is_read_by_the_same_reader(tmp_path, joint_file):
 def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
     board, joint_file, inside, tmp_path
 ):
-    from host.loading import load
-    from host.recording import about
+    from host.commands.shared.loading import load
+    from host.recordings.session_recording import about
     from sim.run.closed_loop import simulate
     from sim.run.scenarios import step
 
@@ -496,7 +496,7 @@ def test_any_error_of_the_writing_thread_counts(tmp_path):
 
 def test_a_disk_that_does_not_keep_up_is_told_and_memory_stays_bounded(tmp_path, monkeypatch):
     hold = threading.Event()
-    monkeypatch.setattr("host.recorder.MOST_WAITING", 50)
+    monkeypatch.setattr("host.recordings.recorder.MOST_WAITING", 50)
     real = Recorder._take
     monkeypatch.setattr(Recorder, "_take", lambda *a: (hold.wait(60.0), real(*a))[1])
     recorder = Recorder(tmp_path / "run", {}, 1, ["angle_rad"], 0.002)

@@ -5,9 +5,9 @@ from math import pi
 import numpy as np
 import pytest
 
+from host.commands.shared.loading import load
 from host.commands.stream import Wish, moves_of
-from host.loading import load
-from host.moves import from_csv
+from host.link.moves import from_csv
 from sim.errors import InputError
 
 DEG = pi / 180.0

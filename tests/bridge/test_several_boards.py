@@ -10,13 +10,13 @@ import pytest
 
 from controller.joint import faults
 from controller.wire import messages as m
-from host.bridge import Bridge
-from host.link import open_url
-from host.loading import load
-from host.moves import sine
-from host.recorder import Run
-from host.session import Session
-from host.streaming import StoppedError, arm_and_wait, stream
+from host.commands.shared.loading import load
+from host.link.bridge import Bridge
+from host.link.moves import sine
+from host.link.session import Session
+from host.link.setpoint_stream import StoppedError, arm_and_wait, stream
+from host.link.transport import open_url
+from host.recordings.recorder import Run
 from sim.model import schedule, sensor
 
 

@@ -17,12 +17,12 @@ import pytest
 from controller.joint import faults
 from controller.wire import framing
 from controller.wire import messages as m
-from host.bridge import Bridge, RefusedError
-from host.link import open_url
-from host.loading import load
-from host.recorder import Run
-from host.session import Session
-from host.streaming import StoppedError, arm_and_wait
+from host.commands.shared.loading import load
+from host.link.bridge import Bridge, RefusedError
+from host.link.session import Session
+from host.link.setpoint_stream import StoppedError, arm_and_wait
+from host.link.transport import open_url
+from host.recordings.recorder import Run
 from sim.documentation import fault_table
 from sim.errors import InputError
 from sim.model import schedule, sensor
@@ -106,9 +106,9 @@ def test_a_stream_is_followed_and_recorded(board, joint_file, inside, tmp_path):
 def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
     board, joint_file, inside, tmp_path, monkeypatch
 ):
-    from host import streaming
+    from host.link import setpoint_stream
 
-    honest = streaming.stream
+    honest = setpoint_stream.stream
 
     def tear(session, moves, rate, repeats, tell):
         def told(t, whole):
@@ -120,7 +120,7 @@ def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
 
         return honest(session, moves, rate, repeats, told)
 
-    monkeypatch.setattr(streaming, "stream", tear)
+    monkeypatch.setattr(setpoint_stream, "stream", tear)
     done = inside("stream", joint_file, "--port", board, "--shape", "sine", "--seconds", "20",
                   "--folder", "run", "--json")  # fmt: skip
     assert done.returncode == 1
@@ -219,7 +219,7 @@ def test_a_folder_with_brackets_is_named_as_it_is(board, joint_file, inside, tmp
 
 def test_a_link_lost_while_recording_is_no_success(board, joint_file, inside, monkeypatch):
     """What came until then is kept and said; the exit code says that it ended early."""
-    from host.bridge import Bridge as Link
+    from host.link.bridge import Bridge as Link
 
     take = Link._take
 

@@ -9,11 +9,11 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.wire import framing
 from controller.wire import messages as m
-from host import streaming
-from host.bridge import BEAT_S, Identity
-from host.moves import Move, sine, step
-from host.session import INBOUND_SHARE, Session, Stopped, scaled
-from host.streaming import (
+from host.link import setpoint_stream
+from host.link.bridge import BEAT_S, Identity
+from host.link.moves import Move, sine, step
+from host.link.session import INBOUND_SHARE, Session, Stopped, scaled
+from host.link.setpoint_stream import (
     StopOnInterrupt,
     StoppedError,
     Streamed,
@@ -59,7 +59,7 @@ class Notes:
 def notes(monkeypatch):
     made = Notes()
     clock = types.SimpleNamespace(monotonic=lambda: made.now, sleep=made.sleep, time=time.time)
-    monkeypatch.setattr(streaming, "time", clock)
+    monkeypatch.setattr(setpoint_stream, "time", clock)
     return made
 
 
@@ -255,7 +255,7 @@ def test_setpoints_outside_the_travel_never_reach_the_wire(beyond):
 
 
 def test_arming_that_is_refused_is_told_with_the_reason(notes):
-    from host.bridge import RefusedError
+    from host.link.bridge import RefusedError
 
     def refuse(_joints):
         raise RefusedError(m.ARM, m.TOO_SLOW, 1900)
@@ -302,9 +302,9 @@ CTRL_C_IN_A_WRITE = textwrap.dedent(
     """
     import signal, struct, types
     from controller.wire import framing, messages as m
-    from host.session import Session
-    from host.streaming import StopOnInterrupt
-    from host.bridge import Bridge
+    from host.link.session import Session
+    from host.link.setpoint_stream import StopOnInterrupt
+    from host.link.bridge import Bridge
 
     class Slow:
         def __init__(self):

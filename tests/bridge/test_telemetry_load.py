@@ -4,8 +4,8 @@ import time
 
 import pytest
 
-from host.loading import load
-from host.session import Session
+from host.commands.shared.loading import load
+from host.link.session import Session
 
 
 @pytest.mark.parametrize(("joints", "rate"), [(16, 200), (1, 1000)])

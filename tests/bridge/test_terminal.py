@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from host.terminal import PlainProgress, Terminal, degrees, seconds
+from host.commands.shared.terminal import PlainProgress, Terminal, degrees, seconds
 
 
 def test_json_has_standard_output_to_itself(capsys):

@@ -17,8 +17,8 @@ from controller.joint import faults
 from controller.joint.modes import OFF, POWERED, TRIPPED
 from controller.wire import messages as m
 from controller.wire import table
-from host.bridge import Bridge
-from host.link import open_url
+from host.link.bridge import Bridge
+from host.link.transport import open_url
 from tests.chip import board as chip
 
 pytestmark = chip.needed

@@ -11,8 +11,8 @@ from controller.joint import faults
 from controller.node import cells
 from controller.wire import framing
 from controller.wire import messages as m
-from host import deploying
-from host.deploying import Wiring, stage_files
+from host.link import deployment
+from host.link.deployment import Wiring, stage_files
 from sim.translate import image
 from tests.chip import board as chip
 
@@ -30,7 +30,7 @@ def flashes(tmp_path_factory):
     for joints, tick_us in TICKS.items():
         folder = tmp_path_factory.mktemp(f"board{joints}")
         wiring = Wiring(folder / "board.json", chip.wiring(joints, tick_us))
-        deploying.check_rate(wiring, image.CHIPS[0])
+        deployment.check_rate(wiring, image.CHIPS[0])
         (folder / "files").mkdir()
         names = stage_files(wiring, folder / "files", False, image.CHIPS[0])
         files = [(name, (folder / "files" / name).read_bytes()) for name in names]

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from host.recorder import Run
+from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.joint.joint_file import parse_toml, read_text
 from sim.run.executors import open_executor

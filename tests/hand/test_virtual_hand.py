@@ -10,10 +10,10 @@ from controller.joint.modes import ARM, DISARM, POWERED
 from controller.joint.motion.setpoint import TO_TARGET
 from controller.node.joints import Joints
 from controller.node.loop import Loop
-from host.starting import Job
 from host.virtual.adapter import Adapter
 from host.virtual.board import job_of
 from host.virtual.mechanism import Mechanism
+from host.virtual.starting import Job
 from sim.hand.coupled import crossings, hung, rest_plants
 from sim.hand.file import matrices, read_hand
 from sim.model.schedule import LOAD, MOVE_BY_HAND

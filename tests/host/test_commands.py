@@ -203,7 +203,7 @@ def test_every_command_helps_with_an_example(inside):
 
 
 def test_a_simulated_run_is_written_as_recordings_are(joint, inside, tmp_path):
-    from host.recorder import Run
+    from host.recordings.recorder import Run
 
     done = inside("simulate", joint, "--recording", "run")
     assert done.returncode == 0, done.stderr

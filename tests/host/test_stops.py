@@ -19,9 +19,9 @@ import pytest
 
 from controller.joint import faults
 from controller.wire import messages as m
-from host.bridge import Bridge, RefusedError
-from host.link import LinkLostError, open_url
-from host.recorder import Run
+from host.link.bridge import Bridge, RefusedError
+from host.link.transport import LinkLostError, open_url
+from host.recordings.recorder import Run
 
 ROOT = Path(__file__).resolve().parents[2]
 NOMINAL = ROOT / "tests" / "data" / "nominal.toml"

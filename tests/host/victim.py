@@ -10,11 +10,11 @@ import threading
 import time
 from pathlib import Path
 
-from host.loading import load
-from host.moves import sine
-from host.recording import about, begin_recording
-from host.session import Session
-from host.streaming import approach, arm_and_wait, stream
+from host.commands.shared.loading import load
+from host.link.moves import sine
+from host.link.session import Session
+from host.link.setpoint_stream import approach, arm_and_wait, stream
+from host.recordings.session_recording import about, begin_recording
 
 
 def main():

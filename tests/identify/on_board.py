@@ -9,11 +9,11 @@ import struct
 from controller.joint import modes
 from controller.wire import framing, table
 from controller.wire import messages as m
-from host.bridge import BEAT_S, Rows
 from host.commands.stream import FIELDS
-from host.moves import sampled
-from host.recorder import Recorder
-from host.session import scaled
+from host.link.bridge import BEAT_S, Rows
+from host.link.moves import sampled
+from host.link.session import scaled
+from host.recordings.recorder import Recorder
 from host.virtual.adapter import Adapter
 from host.virtual.board import job_of, node_of
 from host.virtual.loop import LocalNode

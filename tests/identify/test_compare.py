@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from host.commands.compare import sentences
-from host.comparing import compare, last_moving, longest, powered_rows
-from host.recorder import Run, write_simulated
+from host.recordings.comparison import compare, last_moving, longest, powered_rows
+from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import SAMPLE_S, excitation
 from sim.joint import tolerance

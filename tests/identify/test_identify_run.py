@@ -10,8 +10,8 @@ import pytest
 import tomlkit
 
 from host.commands.identify_run import look_at, warmth_of
-from host.comparing import powered_rows
-from host.recorder import Run, write_simulated
+from host.recordings.comparison import powered_rows
+from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import excitation
 from sim.identify.fit import friction_by_drive, inertia_by_drive
@@ -144,7 +144,7 @@ def test_compare_explains_more_with_what_was_identified(written, bench, inside, 
 )
 def test_a_gap_is_laid_at_the_door_of_what_made_it(name, change, bench, tmp_path):
     """One number moved: the comparison must name it first, its way, and lay most on it."""
-    from host.comparing import compare
+    from host.recordings.comparison import compare
     from sim.joint.identified import part_with
 
     joint = load_joint(bench[0])
@@ -159,7 +159,7 @@ def test_a_gap_is_laid_at_the_door_of_what_made_it(name, change, bench, tmp_path
 
 def test_what_is_blamed_is_plausible_and_may_be_the_sensor(bench, tmp_path):
     """A phalanx three times as heavy, and a sensor bent by its datasheet's bound: each is named first."""
-    from host.comparing import compare
+    from host.recordings.comparison import compare
     from sim.joint.identified import part_with
 
     joint = load_joint(bench[0])
@@ -313,7 +313,7 @@ def test_another_joints_recording_is_refused_with_the_difference_told(bench, ins
 
 def test_a_file_that_was_put_right_since_is_taken_with_a_yes(bench, tmp_path):
     from host.commands.identify_run import same_joint
-    from host.terminal import Terminal
+    from host.commands.shared.terminal import Terminal
 
     path = tmp_path / "finger.toml"
     path.write_text(STARTER_TEXT.replace('"6 mm"', '"0.006 m"'), encoding="utf-8")

@@ -15,7 +15,7 @@ import pytest
 import tomlkit
 
 from controller.joint import faults
-from host.recorder import Run
+from host.recordings.recorder import Run
 from sim.documentation import fault_table
 
 expect = pytest.importorskip("playwright.sync_api").expect
@@ -358,8 +358,8 @@ def test_a_closed_page_takes_the_drive_off(bench, opened):
 
 def test_a_killed_server_takes_the_drive_off(bench, board, opened):
     """The board is another process here, and is asked afterwards."""
-    from host.bridge import Bridge
-    from host.link import LinkLostError, open_url
+    from host.link.bridge import Bridge
+    from host.link.transport import LinkLostError, open_url
 
     made = bench(ports=[board.url])
     page = opened(made)

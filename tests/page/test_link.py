@@ -6,9 +6,10 @@ from types import SimpleNamespace
 
 import pytest
 
-from host import recording, session
+from host.link import session
 from host.page import link_process
 from host.page.link import Link
+from host.recordings import session_recording
 
 
 class FakeLink:
@@ -117,7 +118,7 @@ def test_a_found_link_takes_its_place_with_its_settings_while_no_order_runs(monk
     monkeypatch.setattr(session, "Bridge", Found)
     monkeypatch.setattr(session, "_greet", lambda bridge: bridge.identity)
     monkeypatch.setattr(session, "_same_code", lambda *_: None)
-    monkeypatch.setattr(recording, "listen_to", lambda *_: None)
+    monkeypatch.setattr(session_recording, "listen_to", lambda *_: None)
     link._try_again(0)
     assert told[-1][1] == "link_found"
     assert seen == [("opened", False), ("settings", True)]

@@ -8,7 +8,7 @@ import pytest
 
 from controller.joint.reading import straight_angle
 from host.commands.stream import Wish, moves_of
-from host.session import scaled
+from host.link.session import scaled
 from sim.challenge.steady import steady_draws
 from sim.challenge.strategies import programs
 from sim.errors import InputError

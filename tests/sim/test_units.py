@@ -152,7 +152,7 @@ def test_the_common_factors_are_those_of_pint_bit_by_bit():
 
 def test_a_common_file_is_read_without_pint():
     code = (
-        "import sys; from pathlib import Path; from host.loading import load;"
+        "import sys; from pathlib import Path; from host.commands.shared.loading import load;"
         "load(Path('host/demo/joint.toml')); assert 'pint' not in sys.modules"
     )
     root = Path(__file__).resolve().parents[2]

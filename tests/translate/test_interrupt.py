@@ -8,7 +8,7 @@ import pytest
 
 from controller.node import cells
 from controller.wire.table import pack_table
-from host.building import board_files
+from host.link.control_code import board_files
 from sim.translate import image
 from tests.chip.board import settings
 from tests.translate import emulated

@@ -2,8 +2,8 @@
 
 import sys
 
-from host.session import Session
-from host.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain
+from host.link.session import Session
 from sim.errors import InputError
 
 TEXT = """\

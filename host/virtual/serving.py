@@ -9,7 +9,7 @@ import threading
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
-from host.starting import Job
+from host.virtual.starting import Job
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -44,7 +44,7 @@ def announce(urls: list[str], joints: int, quiet: bool, runtime: str) -> None:
     print(f"A VIRTUAL board with {joints} simulated joint(s), under {name}. Nothing real moves.")
     print(f"Port: {urls[0]}\nUse it with --port {urls[0]}; Ctrl-C ends it.")
     if sys.stdin.isatty():
-        from host.injecting import help_lines
+        from host.virtual.faults import help_lines
 
         print("Type one of these words (and a joint's number) to make it go wrong:")
         print("\n".join(help_lines()))
@@ -53,7 +53,7 @@ def announce(urls: list[str], joints: int, quiet: bool, runtime: str) -> None:
 
 def listen(loop: "BoardLoop") -> None:
     """Take words from the terminal, on a thread of its own; the loop acts on them between ticks."""
-    from host.injecting import read_words
+    from host.virtual.faults import read_words
 
     adapter = loop.boards[0].served.adapter
 

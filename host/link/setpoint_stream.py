@@ -12,9 +12,9 @@ import numpy as np
 
 from controller.joint.modes import POWERED
 from controller.wire import messages as m
-from host.bridge import RefusedError
-from host.moves import Move
-from host.session import INBOUND_SHARE, Session
+from host.link.bridge import RefusedError
+from host.link.moves import Move
+from host.link.session import INBOUND_SHARE, Session
 from sim.errors import InputError
 
 ARM_WAIT_S = 4.0

@@ -1,9 +1,9 @@
-"""``python -m host.board_process RUNTIME``: a virtual board of another process of jointloop."""
+"""``python -m host.virtual.board_process RUNTIME``: a virtual board of another process of jointloop."""
 
 import json
 import sys
 
-from host.starting import take
+from host.virtual.starting import take
 
 
 def main() -> None:
@@ -13,7 +13,7 @@ def main() -> None:
     from sim.run import kernels
 
     kernels.twin()
-    from host.serving import end_with_input, serve
+    from host.virtual.serving import end_with_input, serve
 
     line = sys.stdin.readline()
     if not line:

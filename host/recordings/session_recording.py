@@ -4,9 +4,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from host.bridge import Bridge, Rows
-    from host.recorder import Recorder
-    from host.session import Session
+    from host.link.bridge import Bridge, Rows
+    from host.link.session import Session
+    from host.recordings.recorder import Recorder
     from sim.run.closed_loop import Joint
 
 
@@ -58,7 +58,7 @@ def ticks_apart(lead: "Bridge", own: "Bridge", tick_s: float, every: int) -> int
 def begin_recording(session: "Session", folder: Path, fields: list[str], every: int,
                     info: dict[str, Any]) -> "Recorder":  # fmt: skip
     """Ask for telemetry and write it and all events to a run folder."""
-    from host.recorder import Recorder
+    from host.recordings.recorder import Recorder
 
     tick_s = session.joints[0].settings.tick_s
     recorder = Recorder(folder, info, len(session.joints), fields, tick_s, every)

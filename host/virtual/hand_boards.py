@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.starting import begin_board, give, urls_of
+from host.virtual.starting import begin_board, give, urls_of
 from sim.errors import InputError
 
 if TYPE_CHECKING:

@@ -16,8 +16,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.board_sources import ASSEMBLER, FORGOTTEN, Sources
-from host.building import board_files, build_number
+from host.link.board_sources import ASSEMBLER, FORGOTTEN, Sources
+from host.link.control_code import board_files, build_number
 from sim.errors import InputError
 from sim.translate import image
 from sim.translate.image import Chip

@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from host.bridge import Rows
+from host.link.bridge import Rows
 from sim.errors import InputError
 from sim.run.metrics import MODE_NAMES
 

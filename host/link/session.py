@@ -20,15 +20,15 @@ from controller.joint.settings.settings import CONTINUOUS, Settings
 from controller.wire import messages as m
 from controller.wire import table
 from controller.wire.framing import BLOCK
-from host.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
-from host.link import LinkLostError, open_url
-from host.starting import begin_board, give, url_of
+from host.link.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
+from host.link.transport import LinkLostError, open_url
 from host.virtual.board import job_of, refuse_builtin
+from host.virtual.starting import begin_board, give, url_of
 from sim.errors import InputError
 from sim.run.closed_loop import Joint
 
 if TYPE_CHECKING:
-    from host.recorder import Recorder
+    from host.recordings.recorder import Recorder
 
 CELLS_AT_ONCE = 10  # a frame stays within one USB packet of 64 octets
 VIRTUAL_CELLS_AT_ONCE = 25  # within what a virtual board reads in a tick
@@ -394,7 +394,7 @@ def _greet(bridge: Bridge) -> Identity:
 
 def _same_code(bridge: Bridge, identity: Identity) -> None:
     """Refuse a board that runs other control code than this host: what was tuned is not there."""
-    from host.building import build_number
+    from host.link.control_code import build_number
 
     own = build_number()
     if identity.build != own:

@@ -5,7 +5,7 @@ from pathlib import Path
 
 import numpy as np
 
-from host.recorder import Run
+from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.identify.drive import motor_volts
 from sim.identify.explain import Reason, reasons

@@ -58,7 +58,7 @@ def begin_board(runtime: str) -> "subprocess.Popen[str]":
     It has a session of its own: Ctrl-C goes to the host, which stops the drive first.
     """
     check_runtime(runtime)
-    return subprocess.Popen([sys.executable, "-m", "host.board_process", runtime], stdout=subprocess.PIPE,
+    return subprocess.Popen([sys.executable, "-m", "host.virtual.board_process", runtime], stdout=subprocess.PIPE,
                             stdin=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True,
                             start_new_session=True)  # fmt: skip
 

@@ -8,8 +8,8 @@ import numpy as np
 from controller.joint.settings.settings import Settings
 from controller.records import copy
 from controller.wire import messages as m
-from host.session import Session
-from host.streaming import StoppedError, arm_and_wait, raise_faults, wait, waiting
+from host.link.session import Session
+from host.link.setpoint_stream import StoppedError, arm_and_wait, raise_faults, wait, waiting
 from sim.errors import InputError
 from sim.model.schedule import MOVE_BY_HAND
 

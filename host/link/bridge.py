@@ -17,7 +17,7 @@ from typing import Any
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host.link import LinkLostError, Transport
+from host.link.transport import LinkLostError, Transport
 from sim.errors import InputError
 
 BEAT_S = 0.02

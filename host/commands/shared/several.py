@@ -4,11 +4,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from host.loading import load, slug
+from host.commands.shared.loading import load, slug
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from host.terminal import Terminal
+    from host.commands.shared.terminal import Terminal
     from sim.run.closed_loop import Joint
     from sim.run.executors import Runner
 

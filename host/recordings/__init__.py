@@ -1,0 +1,1 @@
+"""Recordings: written, read back, held against the simulation."""
