@@ -100,6 +100,17 @@ SIM_FOLDERS = {
     "hand": BELOW_EACH | {"run", "size"},
 }
 """The same of ``sim``."""
+HOST_FOLDERS = {
+    "": {"link", "commands"},
+    "virtual": {"link"},
+    "link": {"virtual"},  # a session begins the boards that are not there
+    "recordings": {"", "link"},
+    "figures": set(),
+    "commands/shared": {"link"},
+    "page": {"", "link", "recordings", "virtual", "figures", "commands/shared", "commands"},
+    "commands": {"", "link", "recordings", "virtual", "figures", "commands/shared", "page"},
+}
+"""The same of ``host``."""
 
 
 def modules_imported(path):
@@ -130,7 +141,8 @@ def folder_of(module):
 
 
 @pytest.mark.parametrize(
-    ("top", "table"), [("controller", CONTROLLER_FOLDERS), ("sim", SIM_FOLDERS)]
+    ("top", "table"),
+    [("controller", CONTROLLER_FOLDERS), ("sim", SIM_FOLDERS), ("host", HOST_FOLDERS)],
 )
 def test_folders_import_one_way(top, table):
     for path in sources(top):
