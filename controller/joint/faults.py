@@ -11,7 +11,7 @@ NONE = const(0)
 WIPER_RAIL = const(1)
 "wiper at a rail | sensor wire open, shorted or torn off, or reading in the dead gap | check the three sensor wires and the pull-down; calibrate | `bad_ticks` readings at a rail (3 ticks) | rails stand 0.5 % and 4 sigma of noise away from any sound reading"
 SENSOR_JUMP = const(2)
-"impossible jump of the angle | sensor wire torn off or loose, worn track, interference | check wire, plug and track; move the wires away from the motor's | `bad_ticks` readings in a row (3 ticks) | the jump is twice the free speed plus 14 sigma of noise"
+"impossible jump of the angle | sensor wire torn off or loose, worn track, interference | check wire, plug and track; move the wires away from the motor's | `bad_ticks` readings in a row (3 ticks) | the jump is twice the no-load speed plus 14 sigma of noise"
 SENSOR_HELD = const(3)
 "angle frozen | converter or wire stuck: identical readings without end | check the converter input and the wiper; measure its noise again | `held_ticks` identical readings | less than one in 10^6 h by chance (formula in `sim/joint/joint_settings.py`)"
 REVERSED = const(4)
@@ -25,7 +25,7 @@ FOLLOWING = const(7)
 OVER_TRAVEL = const(8)
 "beyond the end of travel | pushed from outside, cable slipped, or calibration lost | bring the joint back by hand; calibrate | `over_travel_ticks` (3 ticks) beyond the hard stops and 3 deg | cannot be reached by a sound joint"
 OVER_SPEED = const(9)
-"too fast | cable off, pushed from outside, or sensor fault | check cable and sensor | `over_speed_ticks` (3 ticks) above twice the free speed | cannot be reached by the motor"
+"too fast | cable off, pushed from outside, or sensor fault | check cable and sensor | `over_speed_ticks` (3 ticks) above twice the no-load speed | cannot be reached by the motor"
 TOO_HOT = const(10)
 "winding too hot | too much force for too long (by the thermal model) | let it cool; lower limits.tip_force or limits.grip_force | the tick in which the model is hot | the limit is lowered from `warm_C` on, so a sound joint stays below"
 SUPPLY_LOW = const(11)

@@ -75,7 +75,7 @@ def _tell(url: str, virtual: bool) -> None:
     else:
         print("Real ports: a motor can move a joint. Keep fingers, hair and clothing out of its way; have\n"
               "the supply's switch within reach. Nothing may be worn by or attached to a person on the\n"
-              "strength of this tool: that is for licensed practice and the local code.")  # fmt: skip
+              "strength of this tool: that is for licensed practice and your local codes.")  # fmt: skip
     print(f"The bench page (this address is its key; give it to nobody):\n{url}\nCtrl-C ends it, drive first.",
           flush=True)  # fmt: skip
 

@@ -97,7 +97,7 @@ def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
             drawn[kind] = (mine, as_svg(size_figure(joint, mine)))
         mine, svg = drawn[kind]
         rows = [("board and pins", f"{hand.boards[member.board].name}, {', '.join(map(str, member.pins))}"),
-                ("free speed", f"{mine.free_speed_rad_s * DEG:.0f} deg/s"),
+                ("no-load speed", f"{mine.free_speed_rad_s * DEG:.0f} deg/s"),
                 ("fingertip force, limit", f"{mine.force_limit_N:.2f} N"),
                 ("cable at the limit", f"{mine.cable_at_limit_N:.1f} N"),
                 ("angle resolution", f"{mine.angle_effective_rad * DEG:.2f} deg")]  # fmt: skip

@@ -200,7 +200,7 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
         ("settling to 2 %", seconds(m.settling_2pct_s) if step else "-"),
         ("settling to the sensor's noise", seconds(m.settling_count_s) if step else "-"),
         ("overshoot", degrees(m.overshoot_rad) if step else "-"),
-        ("steady error", degrees(m.steady_error_rad) if tail else "-"),
+        ("steady-state error", degrees(m.steady_error_rad) if tail else "-"),
         ("hunting", f"+-{degrees(m.hunting_rad)}{often}" if tail else "-"),
         ("greatest cable tension", f"{m.peak_tension_N:.1f} N"),
         ("greatest fingertip force", f"{m.peak_tip_force_N:.1f} N"),

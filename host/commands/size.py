@@ -64,7 +64,7 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
     cabled = isfinite(mine.resonance_Hz)  # a direct coupling has nothing that swings or stretches
     forever = next((t for _, f, t in mine.hold_s if abs(f - mine.force_limit_N) < 0.02), None)
     rows = [
-        ("free speed", f"{mine.free_speed_rad_s * 57.3:.0f} deg/s", "at full supply"),
+        ("no-load speed", f"{mine.free_speed_rad_s * 57.3:.0f} deg/s", "at full supply"),
         (
             f"quickest {mine.step_rad * 57.2957795:.0f} deg step",
             seconds(mine.step_bound_s),
@@ -95,8 +95,8 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
         ),
         (
             "held from cold",
-            "for ever" if forever is None else f"{forever:.0f} s",
-            f"at the limit; {mine.hold_for_ever_N:.1f} N for ever",
+            "continuously" if forever is None else f"{forever:.0f} s",
+            f"at the limit; {mine.hold_for_ever_N:.1f} N continuously",
         ),
     ]
     if cabled:

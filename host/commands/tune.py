@@ -18,9 +18,9 @@ SHOWN = (
     ("settling_2pct_s", "settling to 2 %, ms", 1e3, 0),
     ("settling_count_s", "settling to the noise, ms", 1e3, 0),
     ("overshoot_rad", "overshoot, deg", 57.2957795, 2),
-    ("steady_error_rad", "steady error, deg", 57.2957795, 2),
+    ("steady_error_rad", "steady-state error, deg", 57.2957795, 2),
     ("hunting_rad", "hunting, +- deg", 57.2957795, 2),
-    ("restless_V", "drive restlessness, V", 1.0, 2),
+    ("restless_V", "drive noise, V", 1.0, 2),
     ("peak_tension_N", "cable tension, N", 1.0, 1),
 )
 TABLES = (

@@ -81,5 +81,5 @@ def _shares(axis: Any, found: "HandBudget") -> None:
 def _heat(axis: Any, hand: "Hand", hottest: list[float]) -> None:
     limit = min(member.joint.settings.heat.warm_C for member in hand.members)
     _bars(axis, [member.name for member in hand.members], hottest, limit, " degC")
-    axis.set(title="Windings, repeated for ever (line: slowed down)", xlabel="degC",
+    axis.set(title="Windings, repeated continuously (line: slowed down)", xlabel="degC",
              xlim=(0.0, 1.2 * max([*hottest, limit])))  # fmt: skip

@@ -143,7 +143,7 @@ def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
     if len(known):
         ax.plot(known[:, 0], known[:, 1], color=TRUE, label="until the winding is too hot")
         ax.set_yscale("log")
-    ax.axvline(mine.hold_for_ever_N, color=GOOD, ls="--", label="for ever")
+    ax.axvline(mine.hold_for_ever_N, color=GOOD, ls="--", label="continuously")
     ax.axvline(mine.force_limit_N, color=LIMIT, ls=":", label="force limit")
     ax.set(
         title="How long a force can be held",

@@ -53,7 +53,7 @@ def step_band_figure(
 _GOALS = (
     ("settling_2pct_s", "settling to 2 %, ms", 1e3),
     ("overshoot_rad", "overshoot, deg", DEG),
-    ("steady_error_rad", "steady error, deg", DEG),
+    ("steady_error_rad", "steady-state error, deg", DEG),
     ("hunting_rad", "hunting, +- deg", DEG),
 )
 

@@ -3,7 +3,7 @@
     supply      E - R I(t), I of all motors in step through a sequence (``coupled.py``)
     ticks       joints of a board x measured cost of one, against the tick's period
     link        octets a second of telemetry, beats and setpoints, against the port's
-    heat        a sequence repeated for ever: mean Joule heat through both thermal resistances
+    heat        a sequence repeated continuously: mean Joule heat through both thermal resistances
 Each row says what breaks first, and what to change. What is simulated is also run with hands whose
 parts are drawn from the spread; the ranges told are the least and the greatest of them: of n equally
 likely hands, one more lies between with probability (n - 1)/(n + 1), by symmetry.
@@ -42,7 +42,7 @@ class SequenceBudget:
     margin_V: float
     """Lowest bus voltage over what boards need: of the worst hand drawn."""
     hottest_C: list[float]
-    """Winding of each joint where the sequence is repeated for ever."""
+    """Winding of each joint where the sequence is repeated continuously."""
     faults: dict[str, str]
     """Joints that tripped, and by what."""
     disturbed_rad: list[float]
@@ -274,7 +274,7 @@ def heat_findings(hand: Hand, found: HandBudget) -> list[Finding]:
     for one in found.sequences:
         k = nearest_to_warm(hand, one.hottest_C)
         warm = hand.members[k].joint.settings.heat.warm_C
-        text = (f'"{one.name}" for ever: the winding nearest to its limit is {hand.members[k].name}, '
+        text = (f'"{one.name}" repeated continuously: the winding nearest to its limit is {hand.members[k].name}, '
                 f"{_degC(one.hottest_C[k])} of {warm:.0f} ({_degC(one.hottest_C_range[0])} to "
                 f"{_degC(one.hottest_C_range[1])} over the drawn hands).")  # fmt: skip
         over = max(one.hottest_C[k], one.hottest_C_range[1]) > warm

@@ -76,7 +76,7 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
 
 
 def first_profile(file: JointFile, part: Part) -> Profile:
-    """Profile at 90 % of the free speed, reached in about one time constant."""
+    """Profile at 90 % of the no-load speed, reached in about one time constant."""
     profile = Profile()
     speed = 0.9 * no_load_speed(part, file.drive.supply)
     _, tau = integrating_model(part)

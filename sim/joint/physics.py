@@ -100,7 +100,7 @@ def cable_of_tip_force(part: Part, force_N: float, angle_rad: float = 0.0) -> fl
 
 
 def hold_current(part: Part) -> float:
-    """Current (A) that the winding stands for ever at its warm limit.
+    """Current (A) that the winding stands continuously at its warm limit.
 
     (T_warm - T_air) = (R1 + R2) R(T_warm) I^2.
     """

@@ -52,7 +52,7 @@ def score_step(score: "Score", q: float, want: float) -> None:
 
 
 def score_drive(score: "Score", u: float) -> None:
-    """Account the applied voltage ``u`` (V): reversals, restlessness."""
+    """Account the applied voltage ``u`` (V): reversals, drive noise."""
     sign = 1 if u > 0.0 else (-1 if u < 0.0 else 0)
     if sign != 0 and sign != score.last_sign:
         if score.last_sign != 0:

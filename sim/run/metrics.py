@@ -4,11 +4,11 @@ All of the *true* joint angle q, from the command on (time 0):
     settling to 2 %    last time at which |q - target| > 2 % of the step; never = None
     settling to count  the same for +-4 sigma of the sensor noise (at least a count)
     overshoot          furthest beyond the target, in the direction of the step
-    steady error       |mean of q - target| over the tail
+    steady-state error |mean of q - target| over the tail
     hunting            half of peak-to-peak of q over the tail (10 s, or 3 cycles)
     hunting frequency  zero crossings of q - mean over the tail, per two seconds
     tracking           rms of wanted less true angle over the whole measurement
-    drive restlessness rms of the change of the applied voltage from tick to tick (tail)
+    drive noise        rms of the change of the applied voltage from tick to tick (tail)
     reversals          changes of sign of the applied voltage
     energy             electrical energy drawn from the supply by the motor
 """

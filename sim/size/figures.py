@@ -65,7 +65,7 @@ class Size:
     step_rad: float
     """The step that ``step_bound_s`` speaks of: 60 deg, or what the range allows."""
     hold_s: list[tuple[float, float, float | None]]
-    """(current A, tip force N, time to the hot limit s; None holds for ever)."""
+    """(current A, tip force N, time to the hot limit s; None holds continuously)."""
     hold_for_ever_A: float
     hold_for_ever_N: float
     supply_at_limit_A: float

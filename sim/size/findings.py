@@ -153,7 +153,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 "note",
                 (
                     f"The force limit can be held {until} before the winding is too hot; "
-                    f"{mine.hold_for_ever_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held for ever."
+                    f"{mine.hold_for_ever_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held continuously."
                 ),
             )
         )

@@ -6,7 +6,7 @@ grip and a load change, with noise, quantisation, backlash, delay and the
 drive's frame. Its cost is made of the 95th percentile over the parts, never of
 the nominal part alone. Constraints enter as steep penalties: Ms <= 1.7 on the
 rigid nominal, gain margin >= 2 at the cable resonance for the parts inside the
-resonance rule, hunting, steady error, overshoot and force below their bounds.
+resonance rule, hunting, steady-state error, overshoot and force below their bounds.
 
 Search (SciPy): differential evolution races many candidates on few parts with
 short tails; the best are run on all parts with full tails; Nelder-Mead refines
@@ -258,7 +258,7 @@ def outside_bounds(tuning: Tuning, goals: Goals) -> list[str]:
     if summarise(rows)["settling_2pct_s"]["p95"] is None:
         found.append("more than 5 % of the parts never settle")
     for key, name, most in (("overshoot_rad", "overshoot", goals.overshoot_rad),
-                            ("steady_error_rad", "steady error", goals.steady_rad),
+                            ("steady_error_rad", "steady-state error", goals.steady_rad),
                             ("hunting_rad", "hunting", goals.hunting_rad)):  # fmt: skip
         low, _ = bootstrap_p95(rows[key], tuning.seed)
         if low > most:  # so few parts tell a percentile only so well: surely above

@@ -1,7 +1,7 @@
 """How good tuned gains are: ``python tests/bench/tune_quality.py [case ...]``.
 
 Nominal class file, 60 deg steps both ways, 200 parts held out inside the
-resonance rule and 200 outside, fixed seed. Settling, overshoot, steady error
+resonance rule and 200 outside, fixed seed. Settling, overshoot, steady-state error
 and hunting are 95th percentiles; the interval is a bootstrap of the settling's.
 """
 

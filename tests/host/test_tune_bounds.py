@@ -54,7 +54,7 @@ def test_each_bound_of_the_loop(changes, says):
     [
         ("settling_2pct_s", [0.2] * 90 + [np.nan] * 10, "never settle"),
         ("overshoot_rad", [0.05] * 100, "overshoot 2.86 deg (95th percentile) is above 1.5 deg"),
-        ("steady_error_rad", [0.0] * 70 + [0.0063] * 30, "steady error 0.36 deg"),
+        ("steady_error_rad", [0.0] * 70 + [0.0063] * 30, "steady-state error 0.36 deg"),
         ("steady_error_rad", [0.0] * 94 + [0.0063] * 6, None),  # six of a hundred may be chance
         ("hunting_rad", [0.0] * 50 + [np.nan] * 50, "hunting inf deg"),
     ],

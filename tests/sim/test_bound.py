@@ -27,7 +27,7 @@ def changed(joint, **motor):
 
 
 def by_hand(part, distance, amps):
-    """No quicker: full current without any friction up to the free speed, then brakes of any force."""
+    """No quicker: full current without any friction up to the no-load speed, then brakes of any force."""
     m = part.motor
     acceleration = m.emf_V_s * amps / m.inertia
     speed = part.supply_V / m.emf_V_s

@@ -68,7 +68,7 @@ def blocked_release(joint):
 
 
 def test_a_release_into_something_presses_within_what_is_told(made):
-    """Told is what its voltage holds for ever without friction; it lasts a tenth of a second."""
+    """Told is what its voltage holds continuously without friction; it lasts a tenth of a second."""
     joint = made({})
     parts, warmth = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), PARTS, 77)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, 78)
