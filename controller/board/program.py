@@ -119,11 +119,13 @@ class ChipNode(NativeNode):
             self.answering.allowance > 0
         ):  # all was read that was there: what comes next is younger than now
             self.empty_us = now
-        steps = self.tick - self.seen_tick
+        steps, told = self.tick - self.seen_tick, self.telemetry.told
         if steps >= self.few:
             self.seen_tick += steps
-            self.look(steps)  # may take a while: the link is heard again before anything is told
-        elif self.telemetry.send():
+            self.look(steps)
+        if self.telemetry.told != told:
+            return  # a report has taken its time: the link is heard again before it is sent
+        if self.telemetry.send():
             self.telemetry.send()
         elif not heard:
             self.clock.sleep(100)

@@ -218,14 +218,14 @@ def test_a_program_that_hangs_loses_the_drive_within_100_ms_and_the_chip_is_rese
     made.exec("import os\nos.rename('main.py', 'then.py')")
     made.put(b"""
 import sys
-from controller.node import requests
-beat, beats = requests.Answering.beat, [0]
+from controller import node
+beat, beats = node.Answering.beat, [0]
 def hang(self, payload):
     beats[0] += 1
     while beats[0] > 60:
         pass
     beat(self, payload)
-requests.Answering.beat = hang
+node.Answering.beat = hang
 import then
 """, "main.py")  # fmt: skip
     made.ctl(flash=str(tmp_path / "hang.img"))
