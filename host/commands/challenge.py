@@ -81,7 +81,7 @@ def told(terminal: Terminal, joint: "Joint", search: "Attack", stem: Path) -> di
     breach = stem.with_name(f"{stem.name}-breach")
     files = write_breach(joint, search, breach) if found.broken else {}
     show(terminal, search, files)
-    terminal.mind(cable_warning(joint, search))
+    terminal.warning(cable_warning(joint, search))
     return as_dict(joint, search, str(figure), files)
 
 

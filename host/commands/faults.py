@@ -28,7 +28,7 @@ def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
         ("", "seen", "at worst", "cable, N", "when it comes at", "beyond, deg"),
         rows_of(study),
     )
-    marks = {"warn": "[bold red]mind[/bold red]", "good": "[green]good[/green]",
+    marks = {"warning": "[bold red]warning[/bold red]", "good": "[green]good[/green]",
              "note": "[cyan]note[/cyan]"}  # fmt: skip
     terminal.remarks([(marks[weight], text) for weight, text in sentences(study)])
     return {"faults": study.as_dict(), "faults_figure": str(figure)}
@@ -81,7 +81,7 @@ def sentences(study: "FaultStudy") -> list[tuple[str, str]]:
     for row in study.rows:
         if row.unseen_share > 0.0:
             never = row.unseen_share >= 1.0
-            found.append(("warn", f"{row.meaning}: {'never' if never else 'not'} seen"
+            found.append(("warning", f"{row.meaning}: {'never' if never else 'not'} seen"
                           + ("" if never else f" in {share(row.unseen_share)} of the runs")
                           + f" in {study.watched_s:.1f} s of moving to and fro. Do not rely on the "
                           "watch for it: the force limit is what protects then."))  # fmt: skip
@@ -89,13 +89,13 @@ def sentences(study: "FaultStudy") -> list[tuple[str, str]]:
         told = ", ".join(f"{name} {count}" for name, count in study.false_alarms.items())
         total = sum(study.false_alarms.values())
         found.append(
-            ("warn", f"{total / study.hours:.1f} false alarms an hour of normal use: {told}.")
+            ("warning", f"{total / study.hours:.1f} false alarms an hour of normal use: {told}.")
         )
     else:
         found.append(
             ("good", f"No false alarm in {study.hours:.1f} simulated hours of normal use.")
         )
-    if not any(weight == "warn" for weight, _ in found):
+    if not any(weight == "warning" for weight, _ in found):
         allowed = " before the cable's allowed pull is reached" if study.allowed_pull_N else ""
         found.append(("good", f"Every fault is answered{allowed}."))
     return found
@@ -112,10 +112,12 @@ def _pulled(study: "FaultStudy", row: "FaultRow") -> list[tuple[str, str]]:
         return [("note", f"{above}. The pull-down makes it {kept.peak_tension_N:.0f} N: keep it, "
                  "and solder it at the sensor's own pins.")]  # fmt: skip
     if row.name in ("wiper_floating", "wiper_open") and not study.pull_down:
-        return [("warn", f"{above}. Fit a pull-down at the wiper (sensor.pull_down): a torn wire "
+        return [("warning", f"{above}. Fit a pull-down at the wiper (sensor.pull_down): a torn wire "
                  "then reads a rail and is seen within some ticks.")]  # fmt: skip
     if study.breaking_N and row.peak_tension_N > study.breaking_N:
-        return [("warn", f"{row.meaning}: the cable BREAKS before it is seen "
+        return [("warning", f"{row.meaning}: the cable BREAKS before it is seen "
                  f"({row.peak_tension_N:.0f} N, it holds {study.breaking_N:.0f} N). Use a stronger "
                  "cable, a smaller drum, or a lower tip force limit.")]  # fmt: skip
-    return [("warn", f"{above}. Use a stronger cable, a smaller drum, or a lower tip force limit.")]
+    return [
+        ("warning", f"{above}. Use a stronger cable, a smaller drum, or a lower tip force limit.")
+    ]

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 MARK = {
     "good": "[green]good[/green]",
     "note": "[cyan]note[/cyan]",
-    "warn": "[bold red]mind[/bold red]",
+    "warning": "[bold red]warning[/bold red]",
 }
 DEG = 57.29577951308232
 RATE_HZ = 50.0
@@ -45,7 +45,7 @@ def run(path: Path, report: bool, seed: int, as_json: bool, out: Path) -> int:
     terminal.result(
         {"hand": hand.name, "figure": str(figure), "report": written, **found.as_dict()}
     )
-    return 1 if any(one.weight == "warn" for one in found.findings) else 0
+    return 1 if any(one.weight == "warning" for one in found.findings) else 0
 
 
 def show(terminal: Terminal, hand: "Hand", found: "HandBudget") -> None:

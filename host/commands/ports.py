@@ -58,7 +58,7 @@ def run(as_json: bool) -> int:
         if not row["may_open"]:
             group = owners(row["port"])
             joined = f": join its group {group}, and log in anew" if group else ""
-            terminal.mind(f"{plain(row['port'])} may not be opened by this account{joined}.")
+            terminal.warning(f"{plain(row['port'])} may not be opened by this account{joined}.")
     terminal.result({"ports": rows})
     return 0
 

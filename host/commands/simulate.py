@@ -217,4 +217,4 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
 def show(terminal: Terminal, joint: "Joint", trace: "Trace") -> None:
     """Print the metrics of a run, and what it did to the cable."""
     terminal.table(trace.scenario.meaning or trace.scenario.name, ("", "value"), rows_of(trace))
-    terminal.mind(overpull(joint.file, trace.metrics.peak_tension_N))
+    terminal.warning(overpull(joint.file, trace.metrics.peak_tension_N))

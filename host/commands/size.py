@@ -10,7 +10,7 @@ from sim.size.figures import Size
 _MARKS = {
     "good": "[green]good[/green]",
     "note": "[cyan]note[/cyan]",
-    "warn": "[bold red]mind[/bold red]",
+    "warning": "[bold red]warning[/bold red]",
 }
 
 

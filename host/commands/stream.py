@@ -227,7 +227,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip
     for text in strained(run):
-        terminal.mind(text)
+        terminal.warning(text)
     if failed is not None:
         terminal.say(f"[bold red]Stopped:[/bold red] {plain(failed)}")
     terminal.result({

@@ -233,9 +233,9 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
         terminal.say(
             f"Single precision: {few} of {whole} parts only, for no C compiler is found here."
         )
-    terminal.mind(cable_warning(joint, tuning))
+    terminal.warning(cable_warning(joint, tuning))
     for text in tuning.outside:
-        terminal.mind(f"Outside a bound: {text}.")
+        terminal.warning(f"Outside a bound: {text}.")
 
 
 def cable_warning(joint: "Joint", tuning: "Tuning") -> str | None:

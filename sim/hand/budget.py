@@ -234,15 +234,15 @@ def _supply(hand: Hand, found: HandBudget) -> list[Finding]:
                     f"{hand.supply_ohm * 1e3:.0f}), or let fewer joints start at once.")  # fmt: skip
             if most < 0.0:
                 cure = f" That supply gives {open_V:.2f} V without load: choose a closer tolerance or more voltage."
-            rows.append(Finding("warn", text + " Boards brown out." + cure))
+            rows.append(Finding("warning", text + " Boards brown out." + cure))
         else:
             rows.append(Finding("note" if one.margin_V < 0.3 else "good", text))
         for name, fault in one.faults.items():
-            rows.append(Finding("warn", f'"{one.name}": {name} tripped: {fault}.'))
+            rows.append(Finding("warning", f'"{one.name}": {name} tripped: {fault}.'))
         for name, text in one.overpulled.items():
-            rows.append(Finding("warn", f'"{one.name}", {name}: {text}'))
+            rows.append(Finding("warning", f'"{one.name}", {name}: {text}'))
         if one.tripped_hands and not one.faults:
-            rows.append(Finding("warn", f'"{one.name}": a joint tripped in {one.tripped_hands} of {one.drawn} hands '
+            rows.append(Finding("warning", f'"{one.name}": a joint tripped in {one.tripped_hands} of {one.drawn} hands '
                                 "drawn from the spread: slow the sequence down, or tune with more margin."))  # fmt: skip
     return rows
 
@@ -253,17 +253,17 @@ def _boards(hand: Hand, found: HandBudget) -> list[Finding]:
         text = (f"Board {one.name}: {one.joints} joints take {100 * one.tick_share:.0f} % of the tick (an estimate "
                 f"from the cost given) and {100 * one.link_share:.0f} % of the link.")  # fmt: skip
         if one.tick_share > SHARE_OF_TICK:
-            rows.append(Finding("warn", text + f" More than {100 * SHARE_OF_TICK:.0f} % will be late: move joints "
+            rows.append(Finding("warning", text + f" More than {100 * SHARE_OF_TICK:.0f} % will be late: move joints "
                                 "to another board, or lower control.rate."))  # fmt: skip
         elif one.link_share > SHARE_OF_LINK:
-            rows.append(Finding("warn", text + " Ask for fewer rows, or use a faster port."))
+            rows.append(Finding("warning", text + " Ask for fewer rows, or use a faster port."))
         else:
             rows.append(Finding("good", text))
     apart = [f"{hand.members[k].name} over {hand.members[j].name}" for finger in hand.fingers
              for a, k in enumerate(finger.joints) for b, j in enumerate(finger.joints)
              if finger.arms[a, b, 0] != 0.0 and hand.members[k].board != hand.members[j].board]  # fmt: skip
     if apart:
-        rows.append(Finding("warn", "Cables cross joints of another board, whose motion their controller cannot "
+        rows.append(Finding("warning", "Cables cross joints of another board, whose motion their controller cannot "
                             f"know: {', '.join(apart)}. Put a finger's joints on one board."))  # fmt: skip
     return rows
 
@@ -278,7 +278,7 @@ def heat_findings(hand: Hand, found: HandBudget) -> list[Finding]:
                 f"{_degC(one.hottest_C[k])} of {warm:.0f} ({_degC(one.hottest_C_range[0])} to "
                 f"{_degC(one.hottest_C_range[1])} over the drawn hands).")  # fmt: skip
         over = max(one.hottest_C[k], one.hottest_C_range[1]) > warm
-        rows.append(Finding("warn" if over else "good",
+        rows.append(Finding("warning" if over else "good",
                             text + (" It will be slowed down: rest between repeats." if over else "")))  # fmt: skip
     return rows
 
@@ -294,6 +294,6 @@ def _limits(hand: Hand, found: HandBudget) -> list[Finding]:
         if have is None:
             rows.append(Finding("note", f"The {what} is not known: not every joint gives it."))
         elif limit is not None:
-            rows.append(Finding("good" if have <= limit else "warn",
+            rows.append(Finding("good" if have <= limit else "warning",
                                 f"The joints' {what} is {have:.4g}{unit} of {limit:.4g}{unit} allowed."))  # fmt: skip
     return rows

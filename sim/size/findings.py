@@ -39,7 +39,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if strongest > reference_limits.HAND_FORCE_N:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The fingertip can press with {strongest:.0f} N (half of a blow counted); "
                     f"ISO/TS 15066:2016 gives {reference_limits.HAND_FORCE_N:.0f} N for hands and fingers. Lower the "
@@ -50,7 +50,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     area = reference_limits.sharpest_area_mm2(joint.file.limits.tip_force)
     rows.append(
         Finding(
-            "warn" if area > 100.0 else "note",
+            "warning" if area > 100.0 else "note",
             (
                 f"Touching less than {area:.1f} mm^2, the force limit is above the pressure that "
                 f"ISO/TS 15066:2016 gives for a forefinger's pad ({reference_limits.FINGER_PRESSURE_N_CM2:.0f} "
@@ -62,7 +62,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if case > reference_limits.TOUCH_SHORT_C:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"Held for long, the motor's case gets {case:.0f} degC; above "
                     f"{reference_limits.TOUCH_SHORT_C:.0f} degC it must not be touched even for seconds "
@@ -81,7 +81,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if mine.stall_force_N < wanted:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The motor cannot reach the force limit: stalled at full supply it presses with "
                     f"{mine.stall_force_N:.1f} N, the limit is {wanted:.1f} N. Use a larger drum at the "
@@ -93,7 +93,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if limits.resistance_ohm * limits.current_A < joint.settings.watch.friction_V:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     "At this force limit the stiffest parts of the spread cannot move themselves: the limit "
                     f"allows {limits.resistance_ohm * limits.current_A:.1f} V at standstill, they may need "
@@ -114,7 +114,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if mine.modes.above(wanted):
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"Arming tests the joint with up to {mine.modes.self_test_N:.1f} N if something is in "
                     f"its way, above the limit of {wanted:.1f} N: it takes that to move the stiffest part. "
@@ -125,7 +125,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if mine.contact_N[1] > 1.2 * wanted:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"A move at full speed into something holds up to {mine.contact_N[1]:.1f} N afterwards, "
                     f"above the limit of {wanted:.1f} N: gear friction keeps what the rotor's energy "
@@ -136,7 +136,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     elif mine.tip_impact_N > 1.2 * wanted:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"Closing on something hard at full speed presses with {mine.tip_impact_N:.1f} N for "
                     f"a moment, above the limit of {wanted:.1f} N: the rotor's energy "
@@ -169,7 +169,7 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if strength is None:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The cable's breaking strength is not given; at worst it is pulled with {worst:.0f} N. "
                     "Give cable.breaking_strength, or material and diameter."
@@ -179,7 +179,7 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     elif worst * joint.file.cable.safety_factor > strength:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The cable is pulled with up to {worst:.0f} N; with a safety factor of "
                     f"{joint.file.cable.safety_factor:g} it should break only at "
@@ -203,7 +203,7 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if ratios and mine.bend_suggested is not None and min(ratios)[0] < mine.bend_suggested:
         least = mine.bend_least or 0.0
         ratio, where = min(ratios)
-        weight = "warn" if ratio < least else "note"
+        weight = "warning" if ratio < least else "note"
         rows.append(
             Finding(
                 weight,
@@ -218,7 +218,7 @@ def _cable_findings(joint: "Joint", mine: "Size") -> list[Finding]:
         softer = (RULE_HZ / mine.resonance_Hz) ** 2
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"Phalanx and cable swing at {mine.resonance_Hz:.0f} Hz, below {RULE_HZ:.0f} Hz: the "
                     f"loop must be slowed down. A cable {softer:.1f} times as stiff (thicker, shorter), "
@@ -244,7 +244,7 @@ def _sensor_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if joint.file.sensor.pull_down is None:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     "No pull-down at the wiper: a torn-off wire then floats, and the joint may run "
                     "blindly until something stops it. Fit 470 kohm to ground and state it "
@@ -255,7 +255,7 @@ def _sensor_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     elif joint.part.probe.fall_s > 0.005:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The pull-down needs {joint.part.probe.fall_s * 1e3:.0f} ms to empty the wiper's "
                     "capacitance; at most 5 ms catches a torn-off wire at once."
@@ -289,7 +289,7 @@ def _loop_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if share > 0.5:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"The stiffest part of the spread needs {mine.breakaway_V:.1f} V to move at all, "
                     f"{100 * share:.0f} % of the supply. Less pretension, less wrap on guides, or a higher "
@@ -300,7 +300,7 @@ def _loop_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if joint.file.drive.kind == "builtin":
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     "The motor's own closed loop cannot be limited or stopped from here; this kind of "
                     "drive can be simulated only."
@@ -311,7 +311,7 @@ def _loop_findings(joint: "Joint", mine: "Size") -> list[Finding]:
     if mine.bus_at_stall_V < joint.settings.limits.supply_low_V:
         rows.append(
             Finding(
-                "warn",
+                "warning",
                 (
                     f"A stalled motor pulls the supply down by {sag:.1f} V, below the trip level: "
                     "thicker wires or a stronger supply."

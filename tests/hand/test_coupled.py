@@ -144,7 +144,7 @@ def test_the_winding_nearest_to_its_own_limit_is_told_and_what_never_settles_is_
         (told,) = heat_findings(hand, HandBudget([made], [], None, None))
     finally:
         hand.members[2].joint.settings.heat.warm_C = limits[2]
-    assert told.weight == "warn"
+    assert told.weight == "warning"
     assert "index_end" in told.text
     made.hottest_C[0] = float("inf")
     json.dumps(HandBudget([made], [], None, None, runs=[run]).as_dict(), allow_nan=False)
@@ -160,7 +160,7 @@ def test_boards_are_reckoned_from_the_cost_given(hand):
     assert 0.0 < rows["palm A"].link_share < 1.0
     hand.boards[0].tick_cost_s = 2e-3
     try:
-        told = " ".join(one.text for one in budget(hand).findings if one.weight == "warn")
+        told = " ".join(one.text for one in budget(hand).findings if one.weight == "warning")
     finally:
         hand.boards[0].tick_cost_s = 400e-6
     assert "palm A" in told

@@ -45,15 +45,19 @@ def test_a_sound_joint_has_three_findings(sound):
 @pytest.mark.parametrize(
     ("changes", "weight", "says"),
     [
-        ({"stall_force_N": 4.99}, "warn", "cannot reach the force limit"),
-        ({"tip_impact_N": 6.01}, "warn", "Closing on something hard"),
-        ({"contact_N": (4.0, 6.01)}, "warn", "holds up to 6.0 N afterwards"),
-        ({"cable_contact_N": 61.0}, "warn", "safety factor of 3"),
-        ({"modes": ModeForces(5.01, 5.0, 20.0)}, "warn", "Arming tests the joint with up to 5.0 N"),
+        ({"stall_force_N": 4.99}, "warning", "cannot reach the force limit"),
+        ({"tip_impact_N": 6.01}, "warning", "Closing on something hard"),
+        ({"contact_N": (4.0, 6.01)}, "warning", "holds up to 6.0 N afterwards"),
+        ({"cable_contact_N": 61.0}, "warning", "safety factor of 3"),
+        (
+            {"modes": ModeForces(5.01, 5.0, 20.0)},
+            "warning",
+            "Arming tests the joint with up to 5.0 N",
+        ),
         ({"hold_for_ever_A": 0.29}, "note", "before the winding is too hot"),
-        ({"cable_strength_N": None}, "warn", "breaking strength is not given"),
-        ({"cable_impact_N": 61.0}, "warn", "safety factor of 3"),
-        ({"cable_at_stall_N": 61.0}, "warn", "should break only at 183 N, not 180 N"),
+        ({"cable_strength_N": None}, "warning", "breaking strength is not given"),
+        ({"cable_impact_N": 61.0}, "warning", "safety factor of 3"),
+        ({"cable_at_stall_N": 61.0}, "warning", "should break only at 183 N, not 180 N"),
         (
             {"bend_ratio_drum": 9.9},
             "note",
@@ -61,15 +65,15 @@ def test_a_sound_joint_has_three_findings(sound):
         ),
         (
             {"bend_ratio_joint": 4.9},
-            "warn",
+            "warning",
             "At the joint's pulley the cable bends over 5 times its own",
         ),
-        ({"resonance_Hz": 44.9}, "warn", "swing at 45 Hz, below 45 Hz"),
-        ({"resonance_Hz": 22.5}, "warn", "4.0 times as stiff"),
+        ({"resonance_Hz": 44.9}, "warning", "swing at 45 Hz, below 45 Hz"),
+        ({"resonance_Hz": 22.5}, "warning", "4.0 times as stiff"),
         ({"linearity_error_rad": 0.01746}, "note", "linearity alone is worth"),
         ({"noise_rad": 0.00612}, "note", "Sensor noise is 0.35 deg"),
-        ({"breakaway_V": 2.51}, "warn", "needs 2.5 V to move at all, 50 % of the supply"),
-        ({"bus_at_stall_V": 3.49}, "warn", "pulls the supply down by 1.5 V"),
+        ({"breakaway_V": 2.51}, "warning", "needs 2.5 V to move at all, 50 % of the supply"),
+        ({"bus_at_stall_V": 3.49}, "warning", "pulls the supply down by 1.5 V"),
     ],
 )
 def test_a_figure_beyond_its_bound_is_said_and_weighed(sound, changes, weight, says):
@@ -112,7 +116,7 @@ def test_a_figure_within_its_bound_is_not(sound, changes):
 def test_what_the_file_says_of_wiring_and_drive_is_warned_of(made, sound, changes, says):
     joint = made({"sensor.linearity": 0.001, **changes})
     new = [one for one in texts(joint, sound[1]) if one not in texts(*sound)]
-    assert [weight for weight, _ in new] == ["warn"]
+    assert [weight for weight, _ in new] == ["warning"]
     assert says in new[0][1]
 
 
@@ -137,7 +141,9 @@ def test_figures_for_people_near_it_are_told_and_warned_of(sound):
     told = [text for _, text in texts(joint, mine)]
     assert any(f"less than {force / 3.0:.1f} mm^2" in text for text in told)
     hard = [
-        text for weight, text in texts(joint, replace(mine, tip_impact_N=300.0)) if weight == "warn"
+        text
+        for weight, text in texts(joint, replace(mine, tip_impact_N=300.0))
+        if weight == "warning"
     ]
     assert any("150 N" in text and "140 N for hands" in text for text in hard)
 

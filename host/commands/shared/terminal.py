@@ -53,10 +53,10 @@ class Terminal:
             made.add_row(" ", mark, text)
         self.console.print(made)
 
-    def mind(self, text: str | None) -> None:
+    def warning(self, text: str | None) -> None:
         """Write a warning, where there is one."""
         if text is not None:
-            self.remarks([("[bold red]mind[/bold red]", text)])
+            self.remarks([("[bold red]warning[/bold red]", text)])
 
     def progress(self) -> Any:
         """Return a progress display for work of more than 2 s."""
