@@ -118,7 +118,8 @@ function hello(about) {
 function showJoint(k) {
   page.shown = k;
   const j = page.about.joints[k], f = page.field;
-  el("cautioned").checked = false;  // the tick is for one joint
+  el("cautioned").checked = false;  // the tick is for one joint, and for none before it is known
+  el("cautioned").disabled = false;
   el("cautioned-joint").textContent = j.name;
   const on = (ring, at) => { const m = ring.data[f.mode][at]; return m === 1 || m === 2 || m === 3; };
   charts.angle.lines = [
