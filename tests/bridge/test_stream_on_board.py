@@ -177,8 +177,7 @@ def test_a_latched_fault_is_told_to_the_next_host_by_name(board, joint_file):
     joint = load(joint_file)
     with Session([joint], [board]) as session:
         power(session)
-        session.stop()
-        time.sleep(0.3)
+        assert session.stop().words().startswith("stopped")
     with Session([joint], [board]) as session, pytest.raises(StoppedError, match="stop"):
         power(session)
 
