@@ -59,7 +59,7 @@ def settings() -> str:
 
 def spread() -> str:
     """Table of the part-to-part spread."""
-    from sim.joint.tolerance import DEFAULTS
+    from sim.joint.spread import DEFAULTS
 
     rows = []
     for name, e in DEFAULTS.items():

@@ -1,7 +1,7 @@
 """Stage 6: demanded to allowed voltage.
 
 The chain from fingertip to voltage ends here: the host has turned the tip
-force limit into a winding current (``sim/joint/joint_settings.py``), and the current
+force limit into a winding current (``sim/joint/settings.py``), and the current
 into a voltage window around the back-EMF,
 
     high = max(K w, 0) + R I,   low = min(K w, 0) - R I,

@@ -102,7 +102,7 @@ def breakaway_feed(g: "Gains", error: float) -> float:
     Without it the proportional term alone stands still at an error of friction
     voltage over kp, and only the integral brings the joint home. Zero inside
     the dead band; for errors that swing by some dead bands it adds gain, most at about
-    twice its width (``sim/tune/linear.py``: ``help_gain``), which tuning bounds.
+    twice its width (``sim/tune/margins.py``: ``help_gain``), which tuning bounds.
     """
     most = g.breakaway_feed_V
     if error < 0.0:

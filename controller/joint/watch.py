@@ -7,7 +7,7 @@ Expected motion comes from a first-order model of the drive,
 restarted from the measured speed whenever the push turns round; then the first
 ``lost_rad`` of expected motion may go into backlash and cable stretch. Expected
 and seen motion are compared in a leaky window. Thresholds are settings with stated
-formulas (``sim/joint/joint_settings.py``); what they cannot see is said in
+formulas (``sim/joint/settings.py``); what they cannot see is said in
 ``README.md``: nothing can be known of a joint that is not driven.
 """
 

@@ -34,7 +34,7 @@ def run(
 
 def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
     """The parts that are really there: nominal, or drawn from the spread."""
-    from sim.joint import tolerance
+    from sim.joint import spread
 
     if which == "nominal":
         return [joint.part for joint in joints]
@@ -42,9 +42,9 @@ def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
         raise InputError("", "--part", which, "must be nominal or random")
     parts = []
     for k, joint in enumerate(joints):
-        entries = tolerance.spread_of(joint.file, joint.path)
+        entries = spread.spread_of(joint.file, joint.path)
         for rule in ("inside", "any"):  # where the resonance rule holds for none: what there is
-            drawn, _ = tolerance.draw_parts(joint.part, entries, 1, seed + k, rule)
+            drawn, _ = spread.draw_parts(joint.part, entries, 1, seed + k, rule)
             if drawn:
                 break
         parts.append(drawn[0])

@@ -229,7 +229,7 @@ def keep(path: Path, joint: "Joint", found: dict[str, Any]) -> None:
     from host import __version__
     from host.files import put_table
     from sim.joint.calibration import read_calibration
-    from sim.joint.joint_file import read_text
+    from sim.joint.file import read_text
 
     text = read_text(path)
     table = dict(tomlkit.parse(text).unwrap().get("calibration", {}))

@@ -25,7 +25,7 @@ def run(
     from host.files import make_folder
     from host.recordings.comparison import compare, differences, joint_of_run
     from host.recordings.recorder import Run
-    from sim.joint.tolerance import draw_parts, spread_of
+    from sim.joint.spread import draw_parts, spread_of
 
     found = Run(folder)
     mine = joint_of_run(found, number, joint)

@@ -167,14 +167,14 @@ def replayed(
 
 def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
     """Return the part to simulate and its winding temperature (degC)."""
-    from sim.joint import tolerance
+    from sim.joint import spread
 
     if which == "nominal":
         return joint.part, 25.0
     if which != "random":
         raise InputError("", "--part", which, "must be nominal or random")
-    entries = tolerance.spread_of(joint.file, joint.path)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, 1, seed)
+    entries = spread.spread_of(joint.file, joint.path)
+    parts, warmth = spread.draw_parts(joint.part, entries, 1, seed)
     return parts[0], warmth[0]
 
 

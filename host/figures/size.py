@@ -155,15 +155,15 @@ def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
 
 
 def _loop_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim.tune import linear
+    from sim.tune import margins
 
     s = joint.settings
-    w = linear.frequency_grid(s.tick_s)
-    own = linear.controller_response(s.gains, s.tick_s)
+    w = margins.frequency_grid(s.tick_s)
+    own = margins.controller_response(s.gains, s.tick_s)
     frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
-    hold = linear.frame_hold(w, frame, s.tick_s)
+    hold = margins.frame_hold(w, frame, s.tick_s)
     for rigid, colour, name in ((False, TRUE, "with the cable's spring"), (True, WANT, "rigid")):
-        loop = linear.plant_response(joint.part, s.tick_s, joint.delay_s, rigid) * own * hold
+        loop = margins.plant_response(joint.part, s.tick_s, joint.delay_s, rigid) * own * hold
         ax.loglog(
             w / (2 * np.pi),
             np.abs(1.0 / (1.0 + loop)),

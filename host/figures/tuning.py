@@ -99,14 +99,14 @@ def quality_figure(tuning: Tuning, bound_s: float | None) -> Any:
 
 def margin_figure(joint: Joint, tuning: Tuning) -> Any:
     """Nyquist curve of the tuned loop, and its sensitivity."""
-    from sim.tune import linear
+    from sim.tune import margins
 
     plt = pyplot()
     tick = joint.settings.tick_s
     figure, axes = plt.subplots(1, 2, figsize=(13.5, 4.2), width_ratios=[0.8, 1.2])
-    w = linear.frequency_grid(tick, 4000)
+    w = margins.frequency_grid(tick, 4000)
     frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
-    hold = linear.frame_hold(w, frame, tick)
+    hold = margins.frame_hold(w, frame, tick)
     ring = np.exp(1j * np.linspace(0, 2 * np.pi, 200))
     axes[0].plot(
         -1 + ring.real / 1.7,
@@ -120,9 +120,9 @@ def margin_figure(joint: Joint, tuning: Tuning) -> Any:
         (tuning.first_gains, WANT, "--", "first guess"),
         (tuning.gains, TRUE, "-", "tuned"),
     ):
-        own = linear.controller_response(gains, tick, w)
+        own = margins.controller_response(gains, tick, w)
         for rigid in (True, False):
-            loop = linear.plant_response(joint.part, tick, joint.delay_s, rigid, w) * own * hold
+            loop = margins.plant_response(joint.part, tick, joint.delay_s, rigid, w) * own * hold
             if rigid:
                 axes[0].plot(loop.real, loop.imag, color=colour, ls=style, label=name)
             else:

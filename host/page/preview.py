@@ -8,11 +8,11 @@ import numpy as np
 from controller.joint.settings.settings import Gains, Settings
 from controller.records import copy, fields
 from sim.errors import InputError
-from sim.joint.tolerance import draw_parts, spread_of
+from sim.joint.spread import draw_parts, spread_of
 from sim.model.schedule import MEASURE, TARGET
 from sim.run.closed_loop import Fleet, Joint, simulate
 from sim.run.scenarios import LEAD_S, Scenario
-from sim.tune import linear
+from sim.tune import margins
 from sim.tune.cost import MS_MOST
 
 SHOWN = ("kp", "ki", "kd", "derivative_filter_s", "breakaway_feed_V", "rest_in_rad")
@@ -54,14 +54,14 @@ def move(start: float, end: float, seconds: float) -> Scenario:
     return scene.at(LEAD_S, MEASURE, end, band, band).at(LEAD_S, TARGET, end)
 
 
-def loops(joint: Joint, settings: Settings) -> tuple[linear.Margins, linear.Margins]:
+def loops(joint: Joint, settings: Settings) -> tuple[margins.Margins, margins.Margins]:
     """Margins of the nominal loop: cable rigid, and as it is."""
-    rigid, soft = (linear.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s, rigid=one)
+    rigid, soft = (margins.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s, rigid=one)
                    for one in (True, False))  # fmt: skip
     return rigid, soft
 
 
-def beyond(rigid: linear.Margins, soft: linear.Margins) -> str:
+def beyond(rigid: margins.Margins, soft: margins.Margins) -> str:
     """What is wrong with a loop, in words; "" where its Ms is within the bound of tuning and it has margins."""
     if not (rigid.stable and soft.stable):
         return "UNSTABLE: it will swing by itself, up to the force limit"

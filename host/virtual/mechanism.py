@@ -12,7 +12,7 @@ import numpy as np
 
 from controller.joint.state import Readings
 from host.virtual.starting import OVERPULL, Job
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import Sense
 from sim.model import schedule
 from sim.model.schedule import Run
@@ -45,7 +45,7 @@ class Mechanism:
         self.readings = kernels.as_array([Readings()])[0]
         self.delays_us = [round(delay * 1e6) for delay in job.delays_s]
         self.ticks_s = [job.tick_us_of(k) * 1e-6 for k in range(count)]
-        self.substeps_s = [BATCH_S / tolerance.substeps_for(part, BATCH_S, BATCH_S, OBJECT_NM_RAD)
+        self.substeps_s = [BATCH_S / spread.substeps_for(part, BATCH_S, BATCH_S, OBJECT_NM_RAD)
                            for part in job.parts]  # fmt: skip
         self.values = [0.0] * count
         """Drives as put out last."""

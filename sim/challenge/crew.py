@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import Part
 from sim.run.closed_loop import Fleet, Joint
 
@@ -23,18 +23,18 @@ def crew(joint: Joint, seed: int, count: int = 16) -> tuple[list[Part], list[flo
     The first is nominal, then the corners, then parts drawn with ``seed``: the part of
     number k is the same whatever the count.
     """
-    entries = tolerance.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file, joint.path)
     parts, warmth = [joint.part], [25.0]
     for _, ends in CORNERS:
         pinned = dict(entries)
         for key, end in ends.items():
             entry = entries[key]
             value = entry.high if end > 0 else entry.low
-            pinned[key] = tolerance.Entry("uniform", value, value, entry.unit, entry.meaning)
-        part, warm = tolerance.draw_part(joint.part, pinned, np.random.default_rng(seed))
+            pinned[key] = spread.Entry("uniform", value, value, entry.unit, entry.meaning)
+        part, warm = spread.draw_part(joint.part, pinned, np.random.default_rng(seed))
         parts.append(part)
         warmth.append(warm)
-    drawn, more = tolerance.draw_parts(joint.part, entries, max(count - len(parts), 0), seed)
+    drawn, more = spread.draw_parts(joint.part, entries, max(count - len(parts), 0), seed)
     return (parts + drawn)[:count], (warmth + more)[:count]
 
 

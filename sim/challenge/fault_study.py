@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from sim.joint import datasheet, tolerance
+from sim.joint import datasheet, spread
 from sim.joint.part import DIRECT, SPRING_RETURN
 from sim.model import schedule, sensor
 from sim.run.closed_loop import Fleet, Joint, joint_of
@@ -189,8 +189,8 @@ def study_faults(
     listener: Listener | None = None,
 ) -> FaultStudy:
     """Study every fault on ``count`` parts drawn with ``seed``. Raises InputError."""
-    entries = tolerance.spread_of(joint.file, joint.path)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    entries = spread.spread_of(joint.file, joint.path)
+    parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed)
     known = fault_moves(joint)
     rows = []
@@ -198,7 +198,7 @@ def study_faults(
         rows.append(_row(joint, fleet, name, scenes))
         if listener is not None:
             listener("faults", k + 1, len(known))
-    sound, warm = tolerance.draw_parts(joint.part, entries, count, seed, "inside")
+    sound, warm = spread.draw_parts(joint.part, entries, count, seed, "inside")
     if sound:
         fleet = Fleet(sound, warm, joint.settings.tick_s, joint.delay_s, seed)
     ran, alarms = count_false_alarms(joint, fleet, hours, seed, listener)

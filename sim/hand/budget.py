@@ -17,7 +17,7 @@ import numpy as np
 from controller.joint import heat
 from sim.hand.coupled import HandRun, programs, simulate_hand
 from sim.hand.file import Hand, Sequence
-from sim.joint import datasheet, tolerance
+from sim.joint import datasheet, spread
 from sim.joint.part import Part
 from sim.size.findings import Finding
 
@@ -151,8 +151,8 @@ def drawn_hands(hand: Hand, count: int, seed: int) -> list[list[Part]]:
     """
     every = []
     for k, member in enumerate(hand.members):
-        entries = tolerance.spread_of(member.joint.file, member.joint.path)
-        every.append(tolerance.draw_parts(member.joint.part, entries, count, seed + 1000 * k)[0])
+        entries = spread.spread_of(member.joint.file, member.joint.path)
+        every.append(spread.draw_parts(member.joint.part, entries, count, seed + 1000 * k)[0])
     hands = [list(parts) for parts in zip(*every, strict=True)]
     for parts in hands:
         for part in parts:

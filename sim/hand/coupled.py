@@ -10,7 +10,7 @@ from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
 from sim.errors import InputError
 from sim.hand.file import Hand, Sequence, matrices
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import DIRECT, Part, Sense
 from sim.model import loop, schedule
 from sim.model.schedule import Run, Score
@@ -201,7 +201,7 @@ def _run(
 ) -> HandRun:
     count, tick = len(joints), joints[0].settings.tick_s
     try:
-        substeps = max(tolerance.substeps_for(part, tick, COARSE_S) for part in parts)
+        substeps = max(spread.substeps_for(part, tick, COARSE_S) for part in parts)
     except ValueError as error:
         raise InputError(hand.path, "joint", None, str(error)) from None
     runs, events, begins = [], [], [0]

@@ -15,7 +15,7 @@ import numpy as np
 from sim import units
 from sim.errors import InputError
 from sim.hand.moment_arms import polynomial
-from sim.joint import joint_file
+from sim.joint import file as joint_file
 from sim.run.closed_loop import Joint, joint_of
 
 DEG = 57.29577951308232

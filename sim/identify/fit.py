@@ -31,7 +31,7 @@ from sim.identify.space import DELAY, ROOM_K, WINDING, Axis, axes_of, part_of, r
 from sim.joint.identified import Known
 from sim.joint.part import DIRECT, Part
 from sim.joint.physics import drum_per_joint
-from sim.joint.tolerance import substeps_for
+from sim.joint.spread import substeps_for
 from sim.model.start import start_plant
 from sim.run import kernels, replay
 from sim.run.closed_loop import Joint

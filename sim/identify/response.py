@@ -13,7 +13,7 @@ import numpy as np
 
 from sim.identify.excite import TONES_HZ
 from sim.joint.part import Part
-from sim.tune import linear
+from sim.tune import margins
 
 
 @dataclass
@@ -54,7 +54,7 @@ def response(
 
     found = [tones(time_s, angle) / tones(time_s, volt) for volt, angle in (measured, simulated)]
     grid = np.geomspace(0.3, 8.0, 60)
-    a, b, c = linear.sampled(part, tick_s, delay_s)
+    a, b, c = margins.sampled(part, tick_s, delay_s)
     system = control.ss(a, b, c, np.zeros((1, 1)), tick_s)
     smooth = control.frequency_response(system, 2.0 * pi * grid)
     return Response(np.array(TONES_HZ), found[0], found[1], grid,

@@ -16,7 +16,7 @@ import numpy as np
 from controller.joint.settings.settings import PULSE
 from sim.joint.identified import LOGARITHMIC, part_with
 from sim.joint.part import DIRECT, Part
-from sim.joint.tolerance import Entry, spread_of
+from sim.joint.spread import Entry, spread_of
 from sim.run.closed_loop import Joint
 
 
@@ -41,7 +41,7 @@ DELAY_TICKS = 0.5
 """Deviation of the computing delay about what the file says, in ticks: from none to two, 95 %."""
 ROOM_K, WARMTH = 3.0, 0.2
 """Deviation of a winding's temperature that is known: of the room's (K, common practice, no source),
-and of its rise above that, as a share (the spread of the thermal constants, sim/joint/tolerance.py)."""
+and of its rise above that, as a share (the spread of the thermal constants, sim/joint/spread.py)."""
 DELAY, WINDING = "delay", "winding"
 
 

@@ -3,8 +3,8 @@
 from math import exp, log, sqrt
 
 from controller.records import copy
-from sim.joint import tolerance
-from sim.joint.joint_file import JointFile
+from sim.joint import spread
+from sim.joint.file import JointFile
 from sim.joint.part import Part
 from sim.joint.physics import drum_per_joint, rest_load, spring_load, time_constant, volts_per_Nm
 
@@ -30,8 +30,8 @@ def breakaway_spread(
     (propagation of uncertainty: JCGM 100:2008, 5.1.2), at the closed end of the range; with
     ``spring`` the pull of the return spring there comes on top.
     """
-    entries = tolerance.spread_of(file, name)
-    middle = {key: tolerance.middle_of(entries[key]) for key in _AGAINST}
+    entries = spread.spread_of(file, name)
+    middle = {key: spread.middle_of(entries[key]) for key in _AGAINST}
     closed = closed_rad(file)
 
     def volt(v: dict[str, float]) -> float:
@@ -53,7 +53,7 @@ def spring_hold_V(file: JointFile, part: Part, name: str = "") -> float:
     At the closed end, gear and guides helping the drive as little as they can: r1 T_e R / K, each
     entry of the spread at its end; nothing without a spring.
     """
-    e = tolerance.spread_of(file, name)
+    e = spread.spread_of(file, name)
     v = {"pretension": e["pretension"].high, "resistance": e["resistance"].high,
          "torque_constant": e["torque_constant"].low, "load_loss": -1.0}  # fmt: skip
     load = spring_load(part, closed_rad(file), v)
@@ -71,7 +71,7 @@ def slowest_speed(file: JointFile, part: Part, name: str = "") -> float:
     What the lowest supply leaves beyond friction and spring, over the highest back-EMF:
         (V_low - V_stiffest) / (K_high r2/r1), the spring's pull in V_stiffest.
     """
-    e = tolerance.spread_of(file, name)
+    e = spread.spread_of(file, name)
     low = file.drive.supply * e["supply"].low
     left = low - breakaway_spread(file, part, name, spring=True)[1]
     return max(left, 0.0) / (part.motor.emf_V_s * e["torque_constant"].high * drum_per_joint(part))
@@ -81,5 +81,5 @@ def heavy_time_constant(file: JointFile, part: Part, name: str = "") -> float:
     """Mechanical time constant (s) with the heaviest phalanx of the spread."""
     heavy = Part()
     copy(part, heavy)
-    heavy.hinge.inertia *= tolerance.spread_of(file, name)["joint_inertia"].high
+    heavy.hinge.inertia *= spread.spread_of(file, name)["joint_inertia"].high
     return time_constant(heavy)

@@ -17,7 +17,7 @@ from controller.joint.angles import TURN_RAD
 from controller.joint.settings.settings import CONTINUOUS, CORRECTION_POINTS, Settings
 from sim import units
 from sim.errors import InputError
-from sim.joint.joint_file import JointFile
+from sim.joint.file import JointFile
 from sim.joint.materials import COLD_C
 
 

@@ -20,7 +20,7 @@ from math import exp
 
 from sim.errors import InputError
 from sim.joint import identified, materials
-from sim.joint.joint_file import JointFile, MotorTable
+from sim.joint.file import JointFile, MotorTable
 from sim.joint.part import (
     BRIDGE,
     BUILTIN,

@@ -20,7 +20,7 @@ from controller.records import Field, Record, fields
 from sim import units
 from sim.errors import InputError
 from sim.joint import breakaway
-from sim.joint.joint_file import JointFile
+from sim.joint.file import JointFile
 from sim.joint.part import Part
 from sim.joint.physics import RULE_HZ, drum_per_joint, no_load_speed, resonance_Hz, time_constant
 

@@ -125,7 +125,7 @@ def friction_load(
 
     Pair: r1 (F/r2 + mu_w (T_f + T_e)). Spring return: the cable pulls as hard as spring and
     friction ask, T_f = T_e + (F/r2 + 2 mu_w T_e) / (1 - mu_w).
-    v: factors of the spread's entries (``tolerance.DEFAULTS``), as in ``identified.part_with``.
+    v: factors of the spread's entries (``spread.DEFAULTS``), as in ``identified.part_with``.
     """
     f = v or {}
     c = part.cable

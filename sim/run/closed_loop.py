@@ -21,12 +21,13 @@ from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
 from sim.errors import InputError
-from sim.joint import identified, joint_file, tolerance
+from sim.joint import file as joint_file
+from sim.joint import identified, spread
 from sim.joint.datasheet import nominal_part
+from sim.joint.file import JointFile
 from sim.joint.gains import compute_delay, joint_digest
-from sim.joint.joint_file import JointFile
-from sim.joint.joint_settings import joint_settings
 from sim.joint.part import Part, Sense
+from sim.joint.settings import joint_settings
 from sim.model import loop
 from sim.model.schedule import Run, Score
 from sim.model.start import start_plant
@@ -121,7 +122,7 @@ def joint_of(tables: dict[str, Any], name: str) -> Joint:
 
 def _check_stiffness(part: Part, settings: Settings, name: str) -> None:
     try:
-        tolerance.substeps_for(part, settings.tick_s, FINE_S)
+        spread.substeps_for(part, settings.tick_s, FINE_S)
     except ValueError as error:
         raise InputError(name, "cable.stiffness", None, str(error)) from None
 
@@ -165,7 +166,7 @@ def run_record(
     """Return the Run record of a part and scenario. Raises ValueError (too stiff)."""
     run = Run()
     run.ticks = scenario.ticks(tick_s)
-    run.substeps = tolerance.substeps_for(part, tick_s, longest_s, scenario.object_Nm_rad)
+    run.substeps = spread.substeps_for(part, tick_s, longest_s, scenario.object_Nm_rad)
     run.delay = min(run.substeps, round(run.substeps * delay_s / tick_s))
     return run
 

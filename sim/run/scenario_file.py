@@ -22,7 +22,7 @@ from typing import Any
 
 from sim import units
 from sim.errors import InputError
-from sim.joint import joint_file
+from sim.joint import file as joint_file
 from sim.model import schedule, sensor
 from sim.run.scenarios import Scenario
 

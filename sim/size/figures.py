@@ -11,14 +11,14 @@ from typing import Any
 import numpy as np
 
 from controller.joint import heat as heat_model
-from sim.joint import breakaway, datasheet, materials, physics, tolerance
+from sim.joint import breakaway, datasheet, materials, physics, spread
 from sim.joint.part import DIRECT, Part, Plant
 from sim.run import scenarios
 from sim.run.closed_loop import Joint, joint_of
 from sim.run.scenarios import DEG
 from sim.size import force, step_bound
 from sim.size.findings import Finding, findings
-from sim.tune import linear
+from sim.tune import margins
 
 
 @dataclass
@@ -174,7 +174,7 @@ def size(joint: Joint) -> Size:
     cable, tip = force.impact(joint)
     held, most, pull = force.contact_spread(joint)
     ratio = physics.drum_per_joint(part)
-    found = linear.margins(part, s.gains, s.tick_s, joint.delay_s)
+    found = margins.margins(part, s.gains, s.tick_s, joint.delay_s)
     diameter = file.cable.diameter
     material = materials.MATERIALS.get(file.cable.material or "")
     noise = part.probe.noise_counts * abs(s.sensor.rad_per_count)
@@ -225,7 +225,7 @@ def size(joint: Joint) -> Size:
         supply_stall_A=stall,
         bus_at_stall_V=part.supply_V - part.supply_ohm * stall,
         breakaway_V=breakaway.breakaway_spread(file, part, joint.path)[1],
-        substep_s=s.tick_s / tolerance.substeps_for(part, s.tick_s, 5e-5),
+        substep_s=s.tick_s / spread.substeps_for(part, s.tick_s, 5e-5),
     )
     mine.findings = findings(joint, mine)
     return mine

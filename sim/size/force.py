@@ -10,10 +10,10 @@ import numpy as np
 from controller.joint import heat as heat_model
 from controller.joint.modes import RELEASE
 from controller.joint.settings.settings import LIMITED
-from sim.joint import physics, tolerance
-from sim.joint.joint_file import JointFile
+from sim.joint import physics, spread
+from sim.joint.file import JointFile
 from sim.joint.part import Part
-from sim.joint.tolerance import Entry
+from sim.joint.spread import Entry
 from sim.model import schedule
 from sim.run import scenarios
 from sim.run.closed_loop import Fleet, Joint
@@ -57,7 +57,7 @@ def drawn_parts(
     A force calibration has measured this very part: then only what changes from day to day is
     drawn (``PASSING``).
     """
-    entries = tolerance.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file, joint.path)
     mine = is_force_calibrated(joint.file) if calibrated is None else calibrated
     if mine:
         for key, entry in entries.items():
@@ -67,7 +67,7 @@ def drawn_parts(
                     still = 0.5 * (entry.low + entry.high)
                 entries[key] = Entry("uniform", still, still, entry.unit, entry.meaning)
         entries.known = None
-    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     found = []
     for part, warm in zip(parts, warmth, strict=True):
         r25 = part.motor.resistance_25_ohm
@@ -168,8 +168,8 @@ def contact_spread(
     joint: Joint, count: int = CONTACT_PARTS, seed: int = 1
 ) -> tuple[float, float, float]:
     """Simulated over drawn parts: middle and bound of the held tip force (N), bound of the pull (N)."""
-    entries = tolerance.spread_of(joint.file, joint.path)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    entries = spread.spread_of(joint.file, joint.path)
+    parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed)
     held, pull = contact_forces(joint, fleet)
     return float(np.median(held)), bound_of(held), bound_of(pull)

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import Part
 from sim.model.start import start_plant
 from sim.run import kernels
@@ -38,7 +38,7 @@ def _try(
     sign: float,
     times: np.ndarray,
 ) -> tuple[float, float]:
-    substeps = tolerance.substeps_for(part, _TICK_S)
+    substeps = spread.substeps_for(part, _TICK_S)
     ticks = round(1.0 / _TICK_S)
     parts = kernels.repeated(part, len(times))
     plants = kernels.repeated(start_plant(part, start, warmth_C), len(times))

@@ -12,7 +12,7 @@ from sim.joint.part import Part
 from sim.run import scenarios
 from sim.run.closed_loop import Fleet, Joint
 from sim.run.scenarios import DEG, Scenario
-from sim.tune import linear
+from sim.tune import margins
 
 MS_MOST = 1.7
 SWING_MS_MOST = 10.0
@@ -48,12 +48,12 @@ class Robustness:
     def __init__(self, joint: Joint, inside: list[Part], outside: list[Part]) -> None:
         """Prepare the rigid nominal loop and the flexible loops of two lists of parts."""
         self.tick_s = joint.settings.tick_s
-        self.w = linear.frequency_grid(self.tick_s)
+        self.w = margins.frequency_grid(self.tick_s)
         frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
-        hold = linear.frame_hold(self.w, frame, self.tick_s)
+        hold = margins.frame_hold(self.w, frame, self.tick_s)
 
         def response(part: Part, rigid: bool) -> np.ndarray:
-            return linear.plant_response(part, self.tick_s, joint.delay_s, rigid) * hold
+            return margins.plant_response(part, self.tick_s, joint.delay_s, rigid) * hold
 
         self.rigid = response(joint.part, True)
         self.inside, self.outside = (
@@ -67,19 +67,19 @@ class Robustness:
 
     def ms(self, gains: Gains) -> float:
         """Peak sensitivity of the rigid nominal loop."""
-        own = linear.controller_response(gains, self.tick_s)
-        return linear.peak_sensitivity(self.rigid * own)
+        own = margins.controller_response(gains, self.tick_s)
+        return margins.peak_sensitivity(self.rigid * own)
 
     def swing_ms(self, gains: Gains) -> float:
         """Worst Ms over the amplitude of the error, help against stiction included."""
-        own = linear.controller_response(gains, self.tick_s)
-        return linear.worst_of(self.rigid, own, gains)[0]
+        own = margins.controller_response(gains, self.tick_s)
+        return margins.worst_of(self.rigid, own, gains)[0]
 
     def resonance_margin(self, gains: Gains, outside: bool = False) -> float:
         """Smallest gain margin above half the cable resonance, over the parts."""
-        own = linear.controller_response(gains, self.tick_s)
+        own = margins.controller_response(gains, self.tick_s)
         parts = self.outside if outside else self.inside
-        return min((linear.margin_above(soft * own, self.w, at) for soft, at in parts), default=inf)
+        return min((margins.margin_above(soft * own, self.w, at) for soft, at in parts), default=inf)
 
     def penalty(self, gains: Gains) -> float:
         """Zero where the constraints hold; a wall at their edge, and steep beyond."""

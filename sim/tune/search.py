@@ -9,7 +9,7 @@ import numpy as np
 from controller.joint.settings.settings import Gains, Profile, Settings
 from controller.records import copy
 from sim.joint import gains as rules
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.run.closed_loop import Fleet, Joint
 from sim.run.scenarios import DEG, step_ends
 from sim.tune.cost import (
@@ -125,14 +125,14 @@ class Search:
         self.listener = listener
         self.evaluations = 0
         self.best = inf
-        entries = tolerance.spread_of(joint.file, joint.path)
-        parts, warmth = tolerance.draw_parts(joint.part, entries, effort.parts, seed, "inside")
-        soft, soft_warmth = tolerance.draw_parts(
+        entries = spread.spread_of(joint.file, joint.path)
+        parts, warmth = spread.draw_parts(joint.part, entries, effort.parts, seed, "inside")
+        soft, soft_warmth = spread.draw_parts(
             joint.part, entries, effort.outside_parts, seed + 500, "outside"
         )
         self.inside = bool(parts)
         if not parts:  # the resonance rule holds for none: tune on what there is
-            parts, warmth = tolerance.draw_parts(joint.part, entries, effort.parts, seed, "any")
+            parts, warmth = spread.draw_parts(joint.part, entries, effort.parts, seed, "any")
         tick = joint.settings.tick_s
         self.few = Fleet(
             parts[: effort.race_parts], warmth[: effort.race_parts], tick, joint.delay_s, seed + 1

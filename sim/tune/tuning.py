@@ -20,10 +20,10 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains, Profile, Settings
 from sim.joint import gains as rules
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.run.closed_loop import Fleet, Joint, joint_of, simulate
 from sim.run.scenarios import DEG
-from sim.tune import linear
+from sim.tune import margins
 from sim.tune.cost import GAIN_MARGIN_LEAST, MS_MOST, SWING_MS_MOST, Goals, situations
 from sim.tune.search import SMALL, Effort, Listener, Progress, Search, to_candidate, with_gains
 
@@ -208,14 +208,14 @@ def _judged(joint: Joint, search: Search, found: Found) -> Tuning:
     first, first_profile = rules.first_guess(joint.file, joint.part)
     result = Tuning(gains, profile, first, first_profile, found.evaluations, found.cost, seed,
                     step_rad)  # fmt: skip
-    entries = tolerance.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file, joint.path)
     tuned = with_gains(joint.settings, gains, profile)
     guessed = with_gains(joint.settings, first, first_profile)
     tick = joint.settings.tick_s
     inside = "inside" if search.inside else "any"
     fleets = (("held_out", inside, 1000), ("outside", "outside", 2000))
     for k, (name, rule, offset) in enumerate(fleets, 1):
-        parts, warmth = tolerance.draw_parts(
+        parts, warmth = spread.draw_parts(
             joint.part, entries, effort.held_out, seed + offset, rule
         )
         search.tell("held-out parts", k, len(fleets))
@@ -232,11 +232,11 @@ def _judged(joint: Joint, search: Search, found: Found) -> Tuning:
     result.tables["single_precision"] = single_table(joint, fleet, tuned, step_rad, effort.single)
     search.tell("single precision", 1, 1)
     result.tables["tuned"] = report_table(joint, search.all, tuned, step_rad)
-    margins = linear.margins(joint.part, gains, tick, joint.delay_s).as_dict()
-    margins["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
-    swing = linear.worst_swing(joint.part, gains, tick, joint.delay_s)
-    margins["swing_ms"], margins["swing_phase_margin_deg"], margins["swing_rad"] = swing
-    result.margins = margins
+    judged = margins.margins(joint.part, gains, tick, joint.delay_s).as_dict()
+    judged["resonance_gain_margin"] = search.robustness.resonance_margin(gains)
+    swing = margins.worst_swing(joint.part, gains, tick, joint.delay_s)
+    judged["swing_ms"], judged["swing_phase_margin_deg"], judged["swing_rad"] = swing
+    result.margins = judged
     result.outside = outside_bounds(result, search.goals)
     return result
 

@@ -11,12 +11,12 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains
 from controller.records import copy
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.physics import breakaway_V
 from sim.run import scenarios
 from sim.run.closed_loop import Fleet, joint_of
 from sim.run.scenarios import DEG
-from sim.tune import linear
+from sim.tune import margins
 from sim.tune.search import with_gains
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
@@ -25,8 +25,8 @@ SCALES = (0.0, 0.5, 1.0, 1.5, 2.0, 3.0, 4.0)
 
 def loosest(joint):
     """The parts of least friction as a batch."""
-    entries = tolerance.spread_of(joint.file)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, 400, 3, "inside")
+    entries = spread.spread_of(joint.file)
+    parts, warmth = spread.draw_parts(joint.part, entries, 400, 3, "inside")
     volts = [breakaway_V(part, warm) for part, warm in zip(parts, warmth, strict=True)]
     chosen = np.argsort(volts)[:20]
     return Fleet([parts[k] for k in chosen], [warmth[k] for k in chosen], joint.settings.tick_s,
@@ -48,7 +48,7 @@ def main():
             copy(s.gains, gains)
             gains.breakaway_feed_V *= scale
             settings = with_gains(s, gains, s.profile)
-            worst, phase, _ = linear.worst_swing(joint.part, gains, s.tick_s, joint.delay_s)
+            worst, phase, _ = margins.worst_swing(joint.part, gains, s.tick_s, joint.delay_s)
             told = []
             for degrees in (1.0, 2.0, 4.0):
                 scene = scenarios.step(middle, middle + degrees * DEG, fine, 0.4, 2.0)

@@ -16,7 +16,7 @@ from host.commands.shared.loading import load
 from host.link.bridge import Bridge
 from host.link.transport import open_url
 from sim.errors import InputError
-from sim.joint.tolerance import inside_rule
+from sim.joint.spread import inside_rule
 
 ROOT = Path(__file__).resolve().parents[2]
 

@@ -12,7 +12,7 @@ import pytest
 
 from host.recordings.recorder import Run
 from sim.errors import InputError
-from sim.joint.joint_file import parse_toml, read_text
+from sim.joint.file import parse_toml, read_text
 from sim.run.executors import open_executor
 from sim.size.sweep import pareto, points, read_axis, sweep
 

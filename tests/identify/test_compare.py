@@ -13,7 +13,7 @@ from host.recordings.comparison import compare, last_moving, longest, powered_ro
 from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import SAMPLE_S, excitation
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.model import schedule
 from sim.run import replay
 from sim.run.closed_loop import load_joint, simulate
@@ -56,7 +56,7 @@ def test_the_same_part_explains_its_own_run(joint, run):
     found, _ = run
     same = compare(joint, found, 0)
     assert same.fit > 0.95
-    other = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 1, 40, "outside")[0][
+    other = spread.draw_parts(joint.part, spread.spread_of(joint.file), 1, 40, "outside")[0][
         0
     ]
     assert compare(joint, found, 0, part=other).fit < same.fit
@@ -64,7 +64,7 @@ def test_the_same_part_explains_its_own_run(joint, run):
 
 def test_the_band_of_the_spread_holds_a_run_of_one_of_its_parts(joint, run):
     found, _ = run
-    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 30, 3)
+    parts, _ = spread.draw_parts(joint.part, spread.spread_of(joint.file), 30, 3)
     result = compare(joint, found, 0, parts=parts)
     assert result.inside > 0.9
     assert (result.rows["low"] <= result.rows["high"]).all()
@@ -118,7 +118,7 @@ def test_of_a_long_stretch_what_ends_with_the_motion_is_kept(joint, tmp_path):
 
 def test_rest_is_told_as_rest_with_its_noise(joint, tmp_path):
     trace = simulate(joint, Scenario("idle", 30 * DEG, 3.0), seed=5)
-    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 4, 3)
+    parts, _ = spread.draw_parts(joint.part, spread.spread_of(joint.file), 4, 3)
     result = compare(joint, Run(write_simulated(tmp_path / "idle", trace, {})), 0, parts=parts)
     assert not result.moved
     assert result.reasons == []
@@ -136,7 +136,7 @@ def test_a_joint_that_stood_where_it_was_to_move_is_no_rest_and_no_share_below_n
     scene = Scenario("moves", 30 * DEG, 2.5).at(0.2, schedule.TARGET, 70 * DEG)
     trace = simulate(joint, scene, seed=5)
     trace["angle_rad"][:] = 30 * DEG + np.random.default_rng(1).normal(0.0, 1e-3, len(trace.rows))
-    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 4, 3)
+    parts, _ = spread.draw_parts(joint.part, spread.spread_of(joint.file), 4, 3)
     result = compare(joint, Run(write_simulated(tmp_path / "stuck", trace, {})), 0, parts=parts)
     assert result.moved
     assert result.fit < -5.0
@@ -147,7 +147,7 @@ def test_a_joint_that_stood_where_it_was_to_move_is_no_rest_and_no_share_below_n
 
 
 def test_the_words_come_first(joint, run):
-    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 20, 3)
+    parts, _ = spread.draw_parts(joint.part, spread.spread_of(joint.file), 20, 3)
     told = sentences(compare(joint, run[0], 0, parts=parts), "nominal", 20)
     assert told[0].startswith("Within the spread of parts: inside the band of 20 of them")
     assert "explains 9" in told[1]

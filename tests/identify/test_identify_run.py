@@ -15,7 +15,7 @@ from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import excitation
 from sim.identify.fit import friction_by_drive, inertia_by_drive
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.identified import read
 from sim.run.closed_loop import Fleet, load_joint, simulate
 from tests.identify.hidden import hidden_parts
@@ -110,8 +110,8 @@ def test_the_joint_is_then_the_identified_one_and_its_spread_is_narrow(written, 
         assert abs(np.log(what(joint.part) / what(hidden))) < abs(
             np.log(what(before.part) / what(hidden))
         )
-    parts, _ = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 200, 1)
-    wide, _ = tolerance.draw_parts(before.part, tolerance.spread_of(before.file), 200, 1)
+    parts, _ = spread.draw_parts(joint.part, spread.spread_of(joint.file), 200, 1)
+    wide, _ = spread.draw_parts(before.part, spread.spread_of(before.file), 200, 1)
     for what in (inertia_by_drive, friction_by_drive):
         narrow = np.std([np.log(what(one)) for one in parts])
         assert narrow < 0.35 * np.std([np.log(what(one)) for one in wide])

@@ -12,7 +12,7 @@ import websockets
 from websockets.exceptions import InvalidStatus
 
 from host.page.preview import beyond
-from sim.tune.linear import Margins
+from sim.tune.margins import Margins
 from tests.page.conftest import Bench, Board
 
 

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.joint import joint_file
+from sim.joint import file as joint_file
 from sim.joint.part import DIRECT, Part
 from sim.run import kernels
 from sim.run.closed_loop import load_joint

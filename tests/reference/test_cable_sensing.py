@@ -6,8 +6,8 @@ import pytest
 from controller.joint.sensor import sense
 from controller.joint.state import Sensed
 from sim.joint import datasheet, materials
-from sim.joint.joint_settings import joint_settings
 from sim.joint.part import SPRING_RETURN, Plant, Probe, Sense
+from sim.joint.settings import joint_settings
 from sim.model import plant, sensor
 
 DEG = np.pi / 180.0

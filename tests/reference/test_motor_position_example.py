@@ -16,7 +16,7 @@ from controller.joint.state import Loop, Motion
 from sim.joint import gains as gain_rules
 from sim.joint.part import Plant
 from sim.model import plant
-from sim.tune import linear
+from sim.tune import margins
 
 K, R, J, B = 0.0274, 4.0, 3.2284e-6, 3.5077e-6
 KV = K / (B * R + K**2)  # rad/(V s), the textbook's motor gain without inductance
@@ -37,7 +37,7 @@ def zoh_model(part, tick_s):
 
     Taken from the first two samples of the pulse response, which are exact.
     """
-    phi, gamma, c = linear.sampled(part, tick_s, 0.0)
+    phi, gamma, c = margins.sampled(part, tick_s, 0.0)
     first = (c @ gamma)[0, 0]
     second = (c @ phi @ gamma)[0, 0]
     poles = np.sort(np.abs(np.linalg.eigvals(phi)))  # 0 (the held input), pole, 1
@@ -50,7 +50,7 @@ def test_constants_of_the_example(motor):
     assert gain == pytest.approx(35.82679080, rel=1e-8)
     assert gain == pytest.approx(KV, rel=1e-12)
     assert tau == pytest.approx(0.01688514, rel=1e-6)
-    a, b, _ = linear.state_space(motor)
+    a, b, _ = margins.state_space(motor)
     assert sorted(np.linalg.eigvals(a)) == pytest.approx([-59.22367117, 0.0], rel=1e-8)
     assert b[1, 0] == pytest.approx(2121.794078, rel=1e-8)
 
@@ -170,7 +170,7 @@ SAMPLED_LIMITS = {
 
 def stable(part, kp, ki, tick_s):
     gains = pid_gains(kp, ki)
-    return linear.closed_loop_stable(part, gains, tick_s, 0.0)
+    return margins.closed_loop_stable(part, gains, tick_s, 0.0)
 
 
 @pytest.mark.parametrize("tick_s", SAMPLED_LIMITS)

@@ -163,7 +163,7 @@ def test_controller_without_integral_gain_is_a_plain_pd():
 def test_frequency_response_of_the_same_equations():
     # C(z) = K + K h/(Ti (z-1)) + bd (z-1)/(z - ad), against a sine run through
     # the controller itself: amplitude and phase of the steady state
-    from sim.tune import linear
+    from sim.tune import margins
 
     gains, h = textbook_gains(2.0, 1.0, 0.1, 10.0), 0.01
     w = 2.0 * np.pi / (200 * h)
@@ -178,5 +178,5 @@ def test_frequency_response_of_the_same_equations():
     z = np.exp(1j * w * h)
     textbook = 2.0 + 0.02 / (z - 1.0) + 10.0 * (z - 1.0) / (z - 0.5)
     assert -found == pytest.approx(textbook, rel=1e-9)
-    ours = linear.controller_response(gains, h, np.array([w]))[0]
+    ours = margins.controller_response(gains, h, np.array([w]))[0]
     assert ours == pytest.approx(textbook, rel=1e-12)

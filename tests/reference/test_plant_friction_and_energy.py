@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from sim.joint.part import Part, Plant
-from sim.joint.tolerance import highest_mode
+from sim.joint.spread import highest_mode
 from sim.run import kernels
 
 

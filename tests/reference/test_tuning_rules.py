@@ -9,9 +9,9 @@ from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
 from controller.records import copy
 from sim.joint import gains as gain_rules
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import Part
-from sim.tune import linear
+from sim.tune import margins
 
 W = np.geomspace(1e-3, 1e3, 400_000)  # rad/s; Ms and crossings are then good to 1e-6
 
@@ -52,7 +52,7 @@ OGATA = control.tf([1.0], [1.0, 6.0, 5.0, 0.0])
 
 def test_ultimate_point_of_the_textbook_plant():
     # Routh: Kcr = 30 at sqrt(5) rad/s
-    found = linear.gain_margins(OGATA(1j * W), W)
+    found = margins.gain_margins(OGATA(1j * W), W)
     assert len(found) == 1
     assert found[0] == pytest.approx((30.0, np.sqrt(5.0)), rel=1e-6)
 
@@ -79,12 +79,12 @@ def test_textbook_tunings(k, ti, td, overshoot, peak_s, ms):
     assert found[1] == pytest.approx(peak_s, rel=2e-3)
     s = 1j * W
     loop = (gains.kp + gains.ki / s + gains.kd * s) * OGATA(s)
-    assert linear.peak_sensitivity(loop) == pytest.approx(ms, abs=1e-4)
+    assert margins.peak_sensitivity(loop) == pytest.approx(ms, abs=1e-4)
 
 
 def test_ziegler_nichols_values_follow_from_the_ultimate_point():
     # the tuning row above: 0.6*30, 0.5*Pcr, 0.125*Pcr with Pcr = 2.80993 s
-    factor, w = linear.gain_margins(OGATA(1j * W), W)[0]
+    factor, w = margins.gain_margins(OGATA(1j * W), W)[0]
     period = 2.0 * np.pi / w
     assert (0.6 * factor, 0.5 * period, 0.125 * period) == pytest.approx(
         (18.0, 1.40496, 0.351241), rel=1e-5
@@ -98,8 +98,8 @@ def test_simc_on_an_integrating_process_with_delay():
     kp, ki, kd = gain_rules.simc_pid(3.0, 0.0, 0.01)
     assert (kp, ki, kd) == pytest.approx((1.0 / 0.06, 1.0 / 0.06 / 0.08, 0.0), rel=1e-12)
     loop, w = pid_over_delay(kp, ki, kd, 3.0, 0.01)
-    assert linear.peak_sensitivity(loop) == pytest.approx(1.7035, abs=1e-4)
-    assert linear.margin_above(loop, w, 0.0) == pytest.approx(2.9634, abs=1e-4)
+    assert margins.peak_sensitivity(loop) == pytest.approx(1.7035, abs=1e-4)
+    assert margins.margin_above(loop, w, 0.0) == pytest.approx(2.9634, abs=1e-4)
     assert phase_margin(loop) == pytest.approx(46.864, abs=0.01)
 
 
@@ -110,23 +110,23 @@ def test_simc_on_the_motor_example(motor):
     kp, ki, kd = gain_rules.simc_pid(gain, tau, 0.002)
     assert (kp, ki, kd) == pytest.approx((14.34207, 436.1261, 0.1178248), rel=1e-6)
     loop, w = pid_over_delay(kp, ki, kd, gain, 0.002, tau)
-    assert linear.peak_sensitivity(loop) == pytest.approx(1.70352, abs=1e-5)
-    assert linear.margin_above(loop, w, 0.0) == pytest.approx(2.9634, abs=1e-4)
+    assert margins.peak_sensitivity(loop) == pytest.approx(1.70352, abs=1e-5)
+    assert margins.margin_above(loop, w, 0.0) == pytest.approx(2.9634, abs=1e-4)
     assert w[np.argmin(np.abs(np.abs(loop) - 1.0))] == pytest.approx(257.27, rel=1e-4)
 
 
 def test_ziegler_nichols_pi_is_known_to_be_rough():
     # integrating process, delay 1: Kc = 0.45 pi/2, Ti = 10/3: Ms 2.831, GM 1.868, recomputed
     loop, w = pid_over_delay(0.45 * np.pi / 2, 0.45 * np.pi / 2 * 0.3, 0.0, 1.0, 1.0)
-    assert linear.peak_sensitivity(loop) == pytest.approx(2.831, abs=1e-3)
-    assert linear.margin_above(loop, w, 0.0) == pytest.approx(1.868, abs=1e-3)
+    assert margins.peak_sensitivity(loop) == pytest.approx(2.831, abs=1e-3)
+    assert margins.margin_above(loop, w, 0.0) == pytest.approx(1.868, abs=1e-3)
 
 
 @pytest.fixture(scope="module")
 def random_loops(nominal):
     """Margins of random gains on random parts, seeded."""
     rng = np.random.default_rng(20)
-    parts, _ = tolerance.draw_parts(nominal.part, tolerance.spread_of(nominal.file), 100, 20)
+    parts, _ = spread.draw_parts(nominal.part, spread.spread_of(nominal.file), 100, 20)
     rows = []
     for part in parts:
         for rigid in (True, False):
@@ -139,7 +139,7 @@ def random_loops(nominal):
             delay_s = tick_s * rng.uniform(0.0, 1.0)
             rows.append(
                 (
-                    linear.margins(part, gains, tick_s, delay_s, rigid),
+                    margins.margins(part, gains, tick_s, delay_s, rigid),
                     (part, gains, tick_s, delay_s, rigid),
                 )
             )
@@ -167,20 +167,20 @@ def test_ms_between_grid_points(nominal):
     copy(nominal.part, part)
     part.cable.damping_Ns_m = 0.3
     w = np.linspace(1.0, 0.9 * np.pi / 0.001, 60_000)
-    plant = linear.plant_response(part, 0.001, 0.0005, False, w)
+    plant = margins.plant_response(part, 0.001, 0.0005, False, w)
     for factor in np.linspace(0.2, 1.0, 9):
         copy(nominal.settings.gains, gains)
         gains.kp, gains.ki, gains.kd = gains.kp * factor, gains.ki * factor, gains.kd * factor
-        found = linear.margins(part, gains, 0.001, 0.0005, rigid=False)
+        found = margins.margins(part, gains, 0.001, 0.0005, rigid=False)
         assert found.stable
-        loop = plant * linear.controller_response(gains, 0.001, w)
+        loop = plant * margins.controller_response(gains, 0.001, w)
         assert found.ms == pytest.approx(1.0 / np.abs(1.0 + loop).min(), rel=1e-3)
 
 
 def test_stability_is_that_of_python_control(random_loops):
     verdicts = []
     for found, loop in random_loops:
-        plant, controller = linear.to_control(*loop)
+        plant, controller = margins.to_control(*loop)
         poles = control.feedback(plant * controller).poles()
         verdicts.append(bool(np.abs(poles).max() < 1.0 - 1e-9))
         assert found.stable == verdicts[-1]
@@ -193,8 +193,8 @@ def test_stability_is_that_of_python_control(random_loops):
 def test_margins_of_the_nominal_joint_are_those_of_python_control(nominal, delay_ticks, rigid):
     tick_s = nominal.settings.tick_s
     loop = (nominal.part, nominal.settings.gains, tick_s, delay_ticks * tick_s, rigid)
-    found = linear.margins(*loop)
-    plant, controller = linear.to_control(*loop)
+    found = margins.margins(*loop)
+    plant, controller = margins.to_control(*loop)
     series = plant * controller
     gm, pm, _, _, wgc, _ = control.stability_margins(series, returnall=True)
     # ours: linear interpolation between 4000 points 0.2 % apart, so 1e-5

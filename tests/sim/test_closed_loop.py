@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sim.errors import InputError
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.model import schedule, sensor
 from sim.run import closed_loop
 from sim.run.closed_loop import Fleet, simulate
@@ -50,8 +50,8 @@ def test_compiled_and_python_give_the_same_bits(joint, name):
 
 @pytest.mark.parametrize("seed", range(10))
 def test_compiled_and_python_give_the_same_bits_on_any_part(joint, seed):
-    entries = tolerance.spread_of(joint.file)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, 1, seed)
+    entries = spread.spread_of(joint.file)
+    parts, warmth = spread.draw_parts(joint.part, entries, 1, seed)
     runs = [
         simulate(joint, SHORT, parts[0], warmth[0], seed + 1, one) for one in ("compiled", "python")
     ]
@@ -80,8 +80,8 @@ def test_compiled_and_python_give_the_same_bits_for_every_kind_of_joint(made, ch
 
 
 def fleet_of(joint, count=6, seed=3, workers=None):
-    entries = tolerance.spread_of(joint.file)
-    parts, warmth = tolerance.draw_parts(joint.part, entries, count, seed)
+    entries = spread.spread_of(joint.file)
+    parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     return Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed, workers)
 
 

@@ -12,7 +12,7 @@ from host.link.session import scaled
 from sim.challenge.steady import steady_draws
 from sim.challenge.strategies import programs
 from sim.errors import InputError
-from sim.joint.tolerance import draw_parts, spread_of
+from sim.joint.spread import draw_parts, spread_of
 from sim.model import schedule
 from sim.run.closed_loop import Fleet, simulate
 from sim.run.scenarios import DEG, Scenario

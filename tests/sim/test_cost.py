@@ -2,11 +2,11 @@ import numpy as np
 import pytest
 
 from host.commands.size import rows_of
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.model import schedule
 from sim.run.closed_loop import Fleet
 from sim.size.figures import size
-from sim.tune import cost, linear
+from sim.tune import cost, margins
 from sim.tune.cost import Goals, Robustness, over, p95, step_cost, worst_mean
 from sim.tune.search import Effort, Search, with_gains
 
@@ -60,9 +60,9 @@ def test_the_worse_direction_of_the_step_decides():
 
 @pytest.fixture(scope="module")
 def robustness(joint):
-    entries = tolerance.spread_of(joint.file)
-    parts = tolerance.draw_parts(joint.part, entries, 4, 1, "inside")[0]
-    soft = tolerance.draw_parts(joint.part, entries, 2, 1, "outside")[0]
+    entries = spread.spread_of(joint.file)
+    parts = spread.draw_parts(joint.part, entries, 4, 1, "inside")[0]
+    soft = spread.draw_parts(joint.part, entries, 2, 1, "outside")[0]
     return Robustness(joint, parts, soft)
 
 
@@ -76,7 +76,7 @@ def scaled(joint, factor):
 
 
 def test_peak_sensitivity_is_that_of_the_linear_loop(joint, robustness):
-    found = linear.margins(joint.part, joint.settings.gains, 0.002, joint.delay_s)
+    found = margins.margins(joint.part, joint.settings.gains, 0.002, joint.delay_s)
     assert robustness.ms(joint.settings.gains) == pytest.approx(found.ms, rel=1e-3)
 
 

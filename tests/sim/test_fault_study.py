@@ -10,7 +10,7 @@ from sim.challenge.fault_study import (
     faults_of,
     study_faults,
 )
-from sim.joint.tolerance import draw_parts, spread_of
+from sim.joint.spread import draw_parts, spread_of
 from sim.run.closed_loop import Fleet
 
 KINDS = {

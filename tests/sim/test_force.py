@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from controller.joint.modes import RELEASE
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.model import schedule
 from sim.run.closed_loop import Fleet, simulate
 from sim.run.scenarios import LEAD_S, Scenario, span_of
@@ -27,8 +27,8 @@ def limited(request, made):
 
 @pytest.fixture(scope="module")
 def fresh(limited):
-    entries = tolerance.spread_of(limited.file)
-    parts, warmth = tolerance.draw_parts(limited.part, entries, PARTS, 77)
+    entries = spread.spread_of(limited.file)
+    parts, warmth = spread.draw_parts(limited.part, entries, PARTS, 77)
     return Fleet(parts, warmth, limited.settings.tick_s, limited.delay_s, 78)
 
 
@@ -70,7 +70,7 @@ def blocked_release(joint):
 def test_a_release_into_something_presses_within_what_is_told(made):
     """Told is what its voltage holds continuously without friction; it lasts a tenth of a second."""
     joint = made({})
-    parts, warmth = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), PARTS, 77)
+    parts, warmth = spread.draw_parts(joint.part, spread.spread_of(joint.file), PARTS, 77)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, 78)
     held = fleet.run(joint.settings, blocked_release(joint)).plants["peak_held_N"]
     told = force.mode_forces(joint).release_N

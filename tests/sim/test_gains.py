@@ -10,7 +10,7 @@ from sim.errors import InputError
 from sim.joint import gains as rules
 from sim.joint import physics
 from sim.run.closed_loop import joint_of
-from sim.tune import linear
+from sim.tune import margins
 
 
 def as_file(table):
@@ -123,7 +123,7 @@ def test_the_first_guess_is_in_range_and_stable(joint):
     settings = Settings()
     copy(joint.settings, settings)
     assert out_of_range(settings) is None
-    found = linear.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s)
+    found = margins.margins(joint.part, settings.gains, settings.tick_s, joint.delay_s)
     assert found.stable
     assert found.ms < 2.0
 
@@ -151,7 +151,7 @@ def test_resonance_is_that_of_the_linear_plant_with_the_drum_held(made, kind):
     part.cable.damping_Ns_m = 0.0
     if kind == "spring_return":
         part.cable.extensor_N_m = 0.0  # the rule leaves the soft spring out
-    a, _, _ = linear.state_space(part)
+    a, _, _ = margins.state_space(part)
     fastest = np.abs(np.linalg.eigvals(a).imag).max() / (2.0 * pi)
     assert physics.resonance_Hz(part) == pytest.approx(fastest, rel=1e-6)
     k = part.cable.flexor_N_m * (2.0 if kind == "pair" else 1.0)

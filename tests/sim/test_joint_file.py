@@ -5,7 +5,7 @@ import re
 import pytest
 
 from sim.errors import InputError
-from sim.joint import joint_file
+from sim.joint import file as joint_file
 from sim.run.closed_loop import load_joint
 
 

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 
 import host
 from sim.errors import InputError
-from sim.joint.joint_file import load, parse_toml
-from sim.joint.tolerance import spread_of
+from sim.joint.file import load, parse_toml
+from sim.joint.spread import spread_of
 from sim.run.closed_loop import joint_of
 
 TEXT = (Path(host.__file__).parent / "demo" / "joint.toml").read_text(encoding="utf-8")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.joint.reading import straight_angle
-from sim.joint import joint_settings as rules
+from sim.joint import settings as rules
 from sim.joint.part import Sense
 from sim.model.sensor import read
 

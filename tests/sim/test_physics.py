@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.records import copy
-from sim.joint import physics, tolerance
+from sim.joint import physics, spread
 from sim.joint.breakaway import breakaway_spread
 from sim.joint.part import DIRECT, Part
 from sim.model.plant import run_substeps
@@ -36,7 +36,7 @@ def part(request, made):
 
 def driven(part, x, duties):
     """Run the plant under a row of duties, one a tick of 1 ms."""
-    count = tolerance.substeps_for(part, TICK_S, 5e-5, x.object_Nm_rad)
+    count = spread.substeps_for(part, TICK_S, 5e-5, x.object_Nm_rad)
     for duty in duties:
         run_substeps(part, x, float(duty), count, TICK_S / count)
     return x
@@ -100,7 +100,7 @@ def test_the_spread_of_breakaway_is_that_of_drawn_parts(made, kind):
     """Twenty thousand parts by the formula, each by itself: one in a thousand needs more."""
     joint = made(KINDS[kind])
     middle, stiffest = breakaway_spread(joint.file, joint.part)
-    parts, warmth = tolerance.draw_parts(joint.part, tolerance.spread_of(joint.file), 20_000, 3)
+    parts, warmth = spread.draw_parts(joint.part, spread.spread_of(joint.file), 20_000, 3)
     closed = joint.file.joint.range[1]
     volts = [
         physics.breakaway_V(one, warm, closed) for one, warm in zip(parts, warmth, strict=True)

@@ -3,7 +3,7 @@
 Constants of a run stand here and moving state stands in ``state.py``: settings
 never change inside a tick. Angles are joint angles, voltages are averages over
 one tick at the motor terminals. The host computes these values from the joint
-file (``sim/joint/joint_settings.py`` states each formula).
+file (``sim/joint/settings.py`` states each formula).
 """
 
 from controller.joint.settings.safety_settings import Heat, Limits, Stopping, Watch

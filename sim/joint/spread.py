@@ -15,8 +15,8 @@ import numpy as np
 from sim import units
 from sim.errors import InputError
 from sim.joint import identified
+from sim.joint.file import JointFile
 from sim.joint.identified import Known
-from sim.joint.joint_file import JointFile
 from sim.joint.part import DIRECT, Part
 from sim.joint.physics import RULE_HZ, resonance_Hz
 

@@ -5,12 +5,12 @@ import pytest
 
 from controller.records import TABLE, get, leaves
 from sim.errors import InputError
-from sim.joint import tolerance
+from sim.joint import spread
 from sim.joint.part import Part
 from sim.joint.physics import resonance_Hz
-from sim.joint.tolerance import DEFAULTS, Entry, draw_part, draw_parts, inside_rule, spread_of
+from sim.joint.spread import DEFAULTS, Entry, draw_part, draw_parts, inside_rule, spread_of
 from sim.model.start import start_plant
-from sim.tune import linear
+from sim.tune import margins
 
 
 def numbers(part):
@@ -152,7 +152,7 @@ def test_parts_are_drawn_on_the_side_of_the_rule_asked_for(joint, rule):
 def test_the_rule_asks_for_a_stiff_cable_and_little_backlash(joint):
     part = Part()
     assert inside_rule(part)
-    part.motor.half_gap_rad = 0.5 * tolerance.RULE_GAP_RAD * 1.001
+    part.motor.half_gap_rad = 0.5 * spread.RULE_GAP_RAD * 1.001
     assert not inside_rule(part)
     part = Part()
     part.hinge.inertia *= (resonance_Hz(part) / 45.0) ** 2 * 0.999
@@ -165,9 +165,9 @@ def test_the_rule_asks_for_a_stiff_cable_and_little_backlash(joint):
 def test_the_substep_keeps_within_the_stability_rule_for_every_part(joint, tick_s):
     for part in [joint.part, *drawn(joint, seed=4, count=200)[0]]:
         for stiffness in (0.0, 30.0):
-            count = tolerance.substeps_for(part, tick_s, 1e-4, stiffness)
+            count = spread.substeps_for(part, tick_s, 1e-4, stiffness)
             step = tick_s / count
-            mode = tolerance.highest_mode(part, stiffness)
+            mode = spread.highest_mode(part, stiffness)
             assert step <= 1e-4 * (1 + 1e-9)
             assert step * mode <= 0.6 * (1 + 1e-9)
             least = max(tick_s / 1e-4, tick_s * mode / 0.6)
@@ -177,17 +177,17 @@ def test_the_substep_keeps_within_the_stability_rule_for_every_part(joint, tick_
 def test_the_highest_mode_is_not_below_that_of_the_linear_plant(joint):
     for part in drawn(joint, seed=5, count=50)[0]:
         part.cable.damping_Ns_m = part.hinge.viscous_Nms = part.motor.viscous_Nms = 0.0
-        a, _, _ = linear.state_space(part)
+        a, _, _ = margins.state_space(part)
         a[3, 2] -= part.hinge.stop_Nm_rad / part.hinge.inertia  # leaning on a stop
         fastest = np.abs(np.linalg.eigvals(a).imag).max()
-        assert fastest <= tolerance.highest_mode(part) <= sqrt(2.0) * fastest
+        assert fastest <= spread.highest_mode(part) <= sqrt(2.0) * fastest
 
 
 def test_what_is_too_stiff_is_refused_with_the_reason(joint):
     part = Part()
     part.hinge.inertia = 1e-12
     with pytest.raises(ValueError, match=r"stiffest mode .* more than 2000"):
-        tolerance.substeps_for(part, 0.002)
+        spread.substeps_for(part, 0.002)
 
 
 def test_a_plant_starts_at_rest_where_it_is_put_warm_as_told(joint):

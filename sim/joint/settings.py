@@ -1,7 +1,7 @@
 """From the joint file to the controller's settings: every threshold by a formula.
 
 Each function states its formula; ``part`` is the nominal part of the file. The
-numbers behind "worst part" are the defaults of the spread (``tolerance.py``).
+numbers behind "worst part" are the defaults of the spread (``spread.py``).
 """
 
 from math import ceil, log, pi, sqrt
@@ -11,9 +11,9 @@ from controller.joint.settings.contradictions import contradiction
 from controller.joint.settings.settings import BRIDGE, BUILTIN, CONTINUOUS, LIMITED, PULSE, Settings
 from controller.records import get, leaves
 from sim.errors import InputError
-from sim.joint import calibration, datasheet, gains, tolerance
+from sim.joint import calibration, datasheet, gains, spread
 from sim.joint.breakaway import breakaway_spread, heavy_time_constant, slowest_speed, spring_hold_V
-from sim.joint.joint_file import JointFile
+from sim.joint.file import JointFile
 from sim.joint.materials import COLD_C
 from sim.joint.part import DIRECT, PAIR, Part
 from sim.joint.physics import (
@@ -224,7 +224,7 @@ def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
         gap r1/r2 + 2 (mu_w (T_f + T_e) + F_c / r2) / (k_f + k_e) / r2,
     each at the end of its spread.
     """
-    entries = tolerance.spread_of(file, name)
+    entries = spread.spread_of(file, name)
     c = part.cable
     gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part) * entries["backlash"].high
     if c.kind == DIRECT:
@@ -248,7 +248,7 @@ def swing(file: JointFile, part: Part, name: str = "") -> float:
     c = part.cable
     if c.kind == DIRECT:
         return 0.0
-    e = tolerance.spread_of(file, name)
+    e = spread.spread_of(file, name)
     k = (c.flexor_N_m + (c.extensor_N_m if c.kind == PAIR else 0.0)) * e["stiffness"].low
     inertia = part.hinge.inertia * e["joint_inertia"].high
     quickest = motor_speed(part, file.drive.supply) / time_constant(part)

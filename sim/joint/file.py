@@ -4,7 +4,7 @@ Values are strings with units. Every key is declared below with its unit, an
 example and the allowed range; unknown keys, bare numbers where a unit is
 needed, and values out of range are refused with file, key, value and what is
 allowed. Formulas that turn the file into constants: ``datasheet.py`` (plant)
-and ``joint_settings.py`` (controller).
+and ``settings.py`` (controller).
 """
 
 import tomllib
