@@ -20,8 +20,10 @@ def main() -> None:
     try:
         app()
     except InputError as error:
+        from host import lines
+
         sys.stdout.flush()
-        sys.stderr.write(f"jointloop: {error}\n")
+        sys.stderr.write("".join(f"jointloop: {one}\n" for one in lines.told(error).split("\n")))
         sys.exit(2)
     except KeyboardInterrupt:
         sys.stderr.write("jointloop: interrupted\n")

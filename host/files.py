@@ -12,7 +12,7 @@ import tomlkit
 from tomlkit.items import Comment, Table, Whitespace
 
 from sim.errors import InputError
-from sim.joint.file import read_text
+from sim.reading import read_text
 
 try:
     import fcntl

@@ -6,7 +6,7 @@ but one plain number and one unit is ever accepted.
 
 import re
 from functools import lru_cache
-from math import isfinite
+from math import isfinite, pi
 from typing import Any
 
 _SHAPE = re.compile(r"^\s*([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?)\s*(.*?)\s*$")
@@ -16,6 +16,8 @@ _POWER = re.compile(r"(?:\^|\*\*)(?!\s*\(?-?\d\)?(?!\s*(?:[\d.^]|\*\*)))")
 """A power that is not one digit: pint would work out a tower of them without end."""
 
 DEGREES_C = "degC"
+DEG = pi / 180.0
+"""One degree (rad)."""
 
 
 _COMMON = {

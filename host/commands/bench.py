@@ -8,7 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from sim.errors import InputError
-from sim.joint.file import read_text
+from sim.reading import read_text
 
 
 def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool, seed: int,

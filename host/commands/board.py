@@ -42,7 +42,7 @@ def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
         raise InputError("", "--part", which, "must be nominal or random")
     parts = []
     for k, joint in enumerate(joints):
-        entries = spread.spread_of(joint.file, joint.path)
+        entries = spread.spread_of(joint.file)
         for rule in ("inside", "any"):  # where the resonance rule holds for none: what there is
             drawn, _ = spread.draw_parts(joint.part, entries, 1, seed + k, rule)
             if drawn:

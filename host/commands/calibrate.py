@@ -78,6 +78,8 @@ def sensor(
     from host.link.calibration import move_virtual_joint, read_counts
     from host.link.setpoint_stream import wait
     from sim.joint.calibration import apply_calibration, fit_sensor, sensor_table
+    from sim.joint.result_tables import CalibrationTable
+    from sim.schema import of_file, read
 
     rows = []
     for angle in angles:
@@ -94,8 +96,8 @@ def sensor(
     span = abs(found.rad_per_count) * (2**joint.file.sensor.converter_bits - 1)
     span *= joint.file.sensor.oversampling
     table = sensor_table(found)
-    trial = {"zero": found.zero_counts, "slope": found.rad_per_count, "points": found.points}
-    apply_calibration(joint.settings, trial, joint.path)  # refuses travel that meets the gap
+    with of_file(joint.path):  # travel that meets the gap is refused
+        apply_calibration(joint.settings, read(CalibrationTable, table, "", "calibration."))
     terminal.table("Sensor", ("", "value"), [
         ("sign", "+1" if found.rad_per_count > 0 else "-1"),
         ("zero", f"{found.zero_counts:.1f} counts"),
@@ -108,7 +110,7 @@ def sensor(
 
 
 def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, Any]:
-    """Neutral and dead band of a pulse board."""
+    """Neutral and dead band of a pulse amplifier."""
     from host.commands.shared.caution import ask
     from host.link.calibration import find_neutral
     from host.link.setpoint_stream import StopOnInterrupt, StoppedError
@@ -126,7 +128,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
     except StoppedError as error:
         raise InputError("", "calibrate --pulse", None, str(error)) from None
     part = session.joints[0].part
-    friction = sliding_V(part) / part.supply_V * part.board_full_s
+    friction = sliding_V(part) / part.supply_V * part.amplifier_full_s
     own = max(dead - friction, 0.0)
     terminal.say(
         f"Neutral {neutral * 1e6:.1f} us; it stands within +-{dead * 1e6:.1f} us, of which friction "
@@ -175,10 +177,10 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
         raise InputError(
             "", "--scale", known, f"too little force to compare (estimate {estimate:.2f} N)"
         )
-    from sim.size.force import force_doubt
+    from sim.size.force import force_doubt, force_factor
 
     # the estimate holds the factor of an earlier calibration already
-    before = float((joint.file.calibration or {}).get("force_factor", 1.0))
+    before = force_factor(joint.file)
     _plausible(terminal, joint, before * known / estimate)
     found: dict[str, Any] = {"force_factor": f"{before * known / estimate!r}"}
     if ohm is not None:
@@ -228,14 +230,14 @@ def keep(path: Path, joint: "Joint", found: dict[str, Any]) -> None:
     """Merge the findings into the file's [calibration]."""
     from host import __version__
     from host.files import put_table
-    from sim.joint.calibration import read_calibration
-    from sim.joint.file import read_text
+    from sim.joint.result_tables import CalibrationTable
+    from sim.reading import read_text
+    from sim.schema import read
 
     text = read_text(path)
     table = dict(tomlkit.parse(text).unwrap().get("calibration", {}))
     table.update(found)
-    trial = joint.file.model_copy(update={"calibration": table})
-    read_calibration(trial, "calibration")  # what cannot be read again is not written
+    read(CalibrationTable, table, "", "calibration.")  # what cannot be read again is not written
     table["provenance"] = {"made_by": f"jointloop calibrate {__version__}",
                            "joint": joint.file.joint.name,
                            "date": time.strftime("%Y-%m-%d")}  # fmt: skip

@@ -30,7 +30,7 @@ def run(
     found = Run(folder)
     mine = joint_of_run(found, number, joint)
     identified = mine.file.identified is not None
-    drawn, warmth = draw_parts(mine.part, spread_of(mine.file, mine.path), parts, seed)
+    drawn, warmth = draw_parts(mine.part, spread_of(mine.file), parts, seed)
     result = compare(mine, found, number, parts=drawn, seed=seed, warmth_C=warmth)
     base = compare(joint_of_run(found, number, joint, False), found, number) if identified else None
     if base is not None:

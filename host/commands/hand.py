@@ -174,7 +174,7 @@ def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int,
             times.append(t)
             angles.append(angle)
             speeds.append(speed)
-        times.append(max(sequence.seconds, times[-1] + 0.02))
+        times.append(max(sequence.duration_s, times[-1] + 0.02))
         angles.append(angles[-1])
         speeds.append(0.0)
         moves[number] = sampled(sequence.name, np.array(times), np.array(angles), np.array(speeds))

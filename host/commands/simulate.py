@@ -173,7 +173,7 @@ def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
         return joint.part, 25.0
     if which != "random":
         raise InputError("", "--part", which, "must be nominal or random")
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     parts, warmth = spread.draw_parts(joint.part, entries, 1, seed)
     return parts[0], warmth[0]
 

@@ -27,7 +27,7 @@ def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: i
     from host.figures.look import save
     from host.figures.sweep import sweep_figure
     from host.files import make_folder
-    from sim.joint.file import parse_toml, read_text
+    from sim.reading import parse_toml, read_text
     from sim.run.executors import open_executor
     from sim.size.sweep import COLUMNS, check_units, pareto, points, read_axis
 

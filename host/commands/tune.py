@@ -295,7 +295,7 @@ def result(
     """Return the JSON result."""
     from controller.joint.settings.settings import Gains
     from controller.records import fields
-    from sim.joint.gains import PROFILE_KEYS
+    from sim.joint.result_tables import PROFILE_KEYS
     from sim.tune.tuning import bootstrap_p95
 
     def gains_of(gains: Any, profile: Any) -> dict[str, float]:

@@ -160,7 +160,7 @@ def _loop_panel(ax: Any, joint: Joint, mine: Size) -> None:
     s = joint.settings
     w = margins.frequency_grid(s.tick_s)
     own = margins.controller_response(s.gains, s.tick_s)
-    frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
+    frame = joint.part.amplifier_frame_s if joint.part.amplifier != 0 else 0.0
     hold = margins.frame_hold(w, frame, s.tick_s)
     for rigid, colour, name in ((False, TRUE, "with the cable's spring"), (True, WANT, "rigid")):
         loop = margins.plant_response(joint.part, s.tick_s, joint.delay_s, rigid) * own * hold

@@ -105,7 +105,7 @@ def margin_figure(joint: Joint, tuning: Tuning) -> Any:
     tick = joint.settings.tick_s
     figure, axes = plt.subplots(1, 2, figsize=(13.5, 4.2), width_ratios=[0.8, 1.2])
     w = margins.frequency_grid(tick, 4000)
-    frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
+    frame = joint.part.amplifier_frame_s if joint.part.amplifier != 0 else 0.0
     hold = margins.frame_hold(w, frame, tick)
     ring = np.exp(1j * np.linspace(0, 2 * np.pi, 200))
     axes[0].plot(

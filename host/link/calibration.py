@@ -1,4 +1,4 @@
-"""Measurements for calibration: readings at rest, neutral of a pulse board, force."""
+"""Measurements for calibration: readings at rest, neutral of a pulse amplifier, force."""
 
 from dataclasses import dataclass
 from typing import Any
@@ -14,7 +14,7 @@ from sim.errors import InputError
 from sim.model.schedule import MOVE_BY_HAND
 
 SEARCH_S = 60e-6
-"""How far (s) from the file's neutral the standstill of a pulse board is looked for."""
+"""How far (s) from the file's neutral the standstill of a pulse amplifier is looked for."""
 
 
 class Watcher:
@@ -115,7 +115,7 @@ def drift_at(session: Session, joint: int, neutral_s: float, seconds: float = 0.
 
 
 def find_neutral(session: Session, joint: int, tell: Any) -> tuple[float, float]:
-    """Find a pulse board's standstill: (neutral s, half width of the dead band s).
+    """Find a pulse amplifier's standstill: (neutral s, half width of the dead band s).
 
     The pulses at both ends of +-``SEARCH_S`` must move the joint, opposite ways; then the way
     to where each of the two motions begins is halved. Raises StoppedError.

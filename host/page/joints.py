@@ -54,8 +54,8 @@ def low_force(joint: "Joint", share: float) -> "Settings":
     tables = {key: value for key, value in joint.tables.items() if key != "limits"}
     tables["limits"] = {**joint.tables["limits"],
                         "tip_force": f"{share * joint.file.limits.tip_force!r} N"}  # fmt: skip
-    if joint.file.gains:
-        tables["gains"] = {k: v for k, v in joint.file.gains.items() if k != "digest"}
+    if "gains" in tables:
+        tables["gains"] = {k: v for k, v in tables["gains"].items() if k != "digest"}
     made = joint_of(tables, joint.path).settings
     copy(joint.settings.across, made.across)
     return made

@@ -99,7 +99,7 @@ class Bands:
     @classmethod
     def of(cls, joint: Joint, count: int = 24) -> "Bands":
         """Draw the parts."""
-        parts, _ = draw_parts(joint.part, spread_of(joint.file, joint.path), count, 1)
+        parts, _ = draw_parts(joint.part, spread_of(joint.file), count, 1)
         warm = [25.0] * len(parts)
         return cls(joint, Fleet(parts, warm, joint.settings.tick_s, joint.delay_s, 1))
 

@@ -25,7 +25,7 @@ def _with(joint: Joint, settings: Settings) -> Joint:
 def _compared(joint: Joint, run: Run, number: int, settings: Settings) -> Comparison:
     from sim.joint.spread import draw_parts, spread_of
 
-    parts, warmth = draw_parts(joint.part, spread_of(joint.file, joint.path), PARTS, 1)
+    parts, warmth = draw_parts(joint.part, spread_of(joint.file), PARTS, 1)
     return compare(_with(joint, settings), run, number, parts=parts, warmth_C=warmth,
                    stretch=last_moving(run, number, LONGEST_S))  # fmt: skip
 
@@ -47,8 +47,8 @@ def save_gains(joint: Joint, settings: Settings, folder: Path) -> dict[str, Any]
     """Put the gains in force into the joint file. Raises InputError."""
     from host import __version__
     from host.files import put_table
-    from sim.joint.file import parse_toml, read_text
     from sim.joint.gains import gain_table, joint_digest
+    from sim.reading import parse_toml, read_text
 
     path = Path(joint.path)
     seen = read_text(path)

@@ -9,8 +9,9 @@ from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.identify.drive import motor_volts
 from sim.identify.explain import Reason, reasons
-from sim.joint.file import check, parse_toml, read_text
+from sim.joint.file import check
 from sim.joint.part import Part
+from sim.reading import parse_toml, read_text
 from sim.run import replay
 from sim.run.closed_loop import Fleet, Joint, joint_of, simulate
 

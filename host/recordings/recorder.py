@@ -20,6 +20,7 @@ from typing import Any
 import numpy as np
 
 from host.link.bridge import Rows
+from host.migration import migrated
 from sim.errors import InputError
 from sim.run.metrics import MODE_NAMES
 
@@ -221,6 +222,9 @@ class Run:
         """Read a run's folder. Raises InputError."""
         self.folder = folder
         self.about = _read_json(folder / "run.json")
+        for kept in self.about.get("joint_files") or []:  # with the keys of their day
+            if kept.get("file"):
+                kept["file"] = migrated(kept["file"])[0]
         self.columns, self.table, self.torn = _read_table(folder / "telemetry.csv")
         for old, new in RENAMED[: FORMAT - int(self.about["format"])]:
             self.columns = [one.replace(old, new) for one in self.columns]

@@ -38,7 +38,7 @@ def written(joint: "Joint") -> str:
     """A joint's file as it stands, or its tables where a hand file has changed them."""
     import tomlkit
 
-    from sim.joint.file import parse_toml, read_text
+    from sim.reading import parse_toml, read_text
 
     path = Path(joint.path)
     text = read_text(path) if path.exists() else ""

@@ -23,7 +23,7 @@ def crew(joint: Joint, seed: int, count: int = 16) -> tuple[list[Part], list[flo
     The first is nominal, then the corners, then parts drawn with ``seed``: the part of
     number k is the same whatever the count.
     """
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     parts, warmth = [joint.part], [25.0]
     for _, ends in CORNERS:
         pinned = dict(entries)

@@ -189,7 +189,7 @@ def study_faults(
     listener: Listener | None = None,
 ) -> FaultStudy:
     """Study every fault on ``count`` parts drawn with ``seed``. Raises InputError."""
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed)
     known = fault_moves(joint)

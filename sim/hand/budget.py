@@ -151,7 +151,7 @@ def drawn_hands(hand: Hand, count: int, seed: int) -> list[list[Part]]:
     """
     every = []
     for k, member in enumerate(hand.members):
-        entries = spread.spread_of(member.joint.file, member.joint.path)
+        entries = spread.spread_of(member.joint.file)
         every.append(spread.draw_parts(member.joint.part, entries, count, seed + 1000 * k)[0])
     hands = [list(parts) for parts in zip(*every, strict=True)]
     for parts in hands:

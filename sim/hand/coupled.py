@@ -61,7 +61,7 @@ def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
     where = {k: _rest(member.joint) for k, member in enumerate(hand.members)}
     first = hand.postures[sequence.steps[0][1]]
     where.update(first)
-    made = [Scenario(sequence.name, where[k], LEAD_S + sequence.seconds, meaning=sequence.name)
+    made = [Scenario(sequence.name, where[k], LEAD_S + sequence.duration_s, meaning=sequence.name)
             for k in range(len(hand.members))]  # fmt: skip
     arrives, before = 0.0, sequence.steps[0][1]
     for at, name in sequence.steps[1:]:
@@ -79,7 +79,7 @@ def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
                 x = s**3 * (10.0 - 15.0 * s + 6.0 * s * s)
                 rate = 30.0 * s * s * (1.0 - s) ** 2 / (count * span) * (end - begin)
                 t = LEAD_S + at + n * span
-                if t < LEAD_S + sequence.seconds:
+                if t < LEAD_S + sequence.duration_s:
                     made[k].at(t, schedule.STREAM, begin + x * (end - begin), rate, span)
             where[k] = end
     return made

@@ -1,7 +1,7 @@
 """What voltage the motor had while a joint was recorded.
 
 A bridge gives what is allowed in each tick. A pulse drive is latched frame by frame, by the
-controller and by the motor's own board: of what is allowed within a frame only the first counts,
+controller and by the motor's own amplifier: of what is allowed within a frame only the first counts,
 and what the board makes of it follows the supply. Both are run over the recording with the
 code that did it then (``controller/joint/drive.py``, ``sim/model/drive_electronics.py``).
 """
@@ -39,7 +39,7 @@ def motor_volts(
 def _duties(
     joint: Joint, time_s: np.ndarray, mode: np.ndarray, allowed_V: np.ndarray, supply: np.ndarray
 ) -> np.ndarray:
-    """Share of the supply, against the joint's sense, that the motor's board gives in each tick."""
+    """Share of the supply, against the joint's sense, that the motor's own amplifier gives in each tick."""
     settings, part = joint.settings, joint.part
     out, run, plant = Output(), Run(), Plant()
     steps = np.maximum(np.rint(np.diff(time_s, prepend=time_s[0] - settings.tick_s) / settings.tick_s), 1.0)  # fmt: skip

@@ -50,7 +50,7 @@ def axes_of(joint: Joint, winding_ohm: float | None = None) -> list[Axis]:
 
     The joint must stand for its datasheet values: nothing identified before.
     """
-    entries = spread_of(joint.file, joint.path)
+    entries = spread_of(joint.file)
     axes = [
         _factor(name, entries[name]) for name in LOGARITHMIC if _moves(name, entries[name], joint)
     ]

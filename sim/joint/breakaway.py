@@ -21,16 +21,14 @@ _HALF = {"uniform": sqrt(3.0), "log": sqrt(3.0)}
 """Deviations from the middle of an entry to its end; two where its ends are two deviations."""
 
 
-def breakaway_spread(
-    file: JointFile, part: Part, name: str = "", spring: bool = False
-) -> tuple[float, float]:
+def breakaway_spread(file: JointFile, part: Part, spring: bool = False) -> tuple[float, float]:
     """Breakaway voltage (V) in the middle of the file's spread, and what one part in a thousand needs.
 
     The logarithm's deviation is the root of the sum of the squares of what each entry alone does
     (propagation of uncertainty: JCGM 100:2008, 5.1.2), at the closed end of the range; with
     ``spring`` the pull of the return spring there comes on top.
     """
-    entries = spread.spread_of(file, name)
+    entries = spread.spread_of(file)
     middle = {key: spread.middle_of(entries[key]) for key in _AGAINST}
     closed = closed_rad(file)
 
@@ -47,13 +45,13 @@ def breakaway_spread(
     return base, base * exp(STIFF * sqrt(total))
 
 
-def spring_hold_V(file: JointFile, part: Part, name: str = "") -> float:
+def spring_hold_V(file: JointFile, part: Part) -> float:
     """Voltage (V) below which a return spring may turn the drive back, in the worst part.
 
     At the closed end, gear and guides helping the drive as little as they can: r1 T_e R / K, each
     entry of the spread at its end; nothing without a spring.
     """
-    e = spread.spread_of(file, name)
+    e = spread.spread_of(file)
     v = {"pretension": e["pretension"].high, "resistance": e["resistance"].high,
          "torque_constant": e["torque_constant"].low, "load_loss": -1.0}  # fmt: skip
     load = spring_load(part, closed_rad(file), v)
@@ -65,21 +63,21 @@ def closed_rad(file: JointFile) -> float:
     return file.joint.range[1] if file.joint.range is not None else 0.0
 
 
-def slowest_speed(file: JointFile, part: Part, name: str = "") -> float:
+def slowest_speed(file: JointFile, part: Part) -> float:
     """Joint speed (rad/s) of a part that one in a thousand is slower than; 0 where it may not move.
 
     What the lowest supply leaves beyond friction and spring, over the highest back-EMF:
         (V_low - V_stiffest) / (K_high r2/r1), the spring's pull in V_stiffest.
     """
-    e = spread.spread_of(file, name)
+    e = spread.spread_of(file)
     low = file.drive.supply * e["supply"].low
-    left = low - breakaway_spread(file, part, name, spring=True)[1]
+    left = low - breakaway_spread(file, part, spring=True)[1]
     return max(left, 0.0) / (part.motor.emf_V_s * e["torque_constant"].high * drum_per_joint(part))
 
 
-def heavy_time_constant(file: JointFile, part: Part, name: str = "") -> float:
+def heavy_time_constant(file: JointFile, part: Part) -> float:
     """Mechanical time constant (s) with the heaviest phalanx of the spread."""
     heavy = Part()
     copy(part, heavy)
-    heavy.hinge.inertia *= spread.spread_of(file, name)["joint_inertia"].high
+    heavy.hinge.inertia *= spread.spread_of(file)["joint_inertia"].high
     return time_constant(heavy)

@@ -15,10 +15,9 @@ import numpy as np
 from controller.joint import heat
 from controller.joint.angles import TURN_RAD
 from controller.joint.settings.settings import CONTINUOUS, CORRECTION_POINTS, Settings
-from sim import units
 from sim.errors import InputError
-from sim.joint.file import JointFile
 from sim.joint.materials import COLD_C
+from sim.joint.result_tables import CalibrationTable
 
 
 @dataclass
@@ -64,70 +63,29 @@ def sensor_table(found: SensorCalibration) -> dict[str, Any]:
     }
 
 
-_KEYS = {
-    "zero": ("count", -4e6, 4e6), "slope": ("rad/count", -0.5, 0.5), "noise": ("count", 0.0, 1e5),
-    "pulse_neutral": ("s", 5e-4, 2.5e-3), "pulse_dead": ("s", 0.0, 2e-4),
-    "force_factor": ("1", 0.2, 5.0), "resistance_25": ("ohm", 1e-3, 1e4),
-}  # fmt: skip
-
-
-def read_calibration(file: JointFile, name: str) -> dict[str, Any]:
-    """Read the file's [calibration] table into numbers. Raises InputError."""
-    found: dict[str, Any] = {}
-    for key, value in (file.calibration or {}).items():
-        if key in ("provenance", "method"):
-            continue
-        try:
-            if key == "points":
-                found[key] = [
-                    (units.parse(a, "rad", "0 deg"), units.parse(c, "count", "4800 count"))
-                    for a, c in value
-                ]
-                continue
-            if key not in _KEYS:
-                raise InputError(name, f"calibration.{key}", value,
-                                 "unknown key; allowed: points, " + ", ".join(_KEYS))  # fmt: skip
-            unit, low, high = _KEYS[key]
-            number = float(value) if unit == "1" else units.parse(value, unit, f"1 {unit}")
-            if not low <= number <= high:
-                raise ValueError(f"must lie in {low:g} .. {high:g} {unit}")
-            found[key] = number
-        except (TypeError, ValueError) as error:
-            if isinstance(error, InputError):
-                raise
-            raise InputError(name, f"calibration.{key}", value, str(error)) from None
-    if ("zero" in found) != ("slope" in found):
-        raise InputError(name, "calibration.slope", None, "zero and slope belong together")
-    if found.get("slope") == 0.0:
-        raise InputError(name, "calibration.slope", 0, "must not be zero")
-    return found
-
-
-def apply_calibration(settings: Settings, found: dict[str, Any], name: str) -> None:
+def apply_calibration(settings: Settings, found: CalibrationTable) -> None:
     """Put a calibration into the settings. Raises InputError where travel meets the gap."""
     s = settings.sensor
-    if "slope" in found:
+    if found.zero is not None and found.slope is not None:
         before = (s.zero_counts, s.rad_per_count)
-        s.zero_counts, s.rad_per_count = found["zero"], found["slope"]
-        points = found.get("points", [])
-        if len(points) == 2 and s.correction_points > 1:
-            _keep_bend(settings, points, before[1])
+        s.zero_counts, s.rad_per_count = found.zero, found.slope
+        if len(found.points) == 2 and s.correction_points > 1:
+            _keep_bend(settings, found.points, before[1])
         else:
-            _correct(settings, points)
+            _correct(settings, found.points)
         _move_gap(settings, *before)
-        _refuse_rails(settings, name)
-    if "pulse_neutral" in found:
-        settings.drive.neutral_s = found["pulse_neutral"]
-    if "pulse_dead" in found:
-        settings.drive.dead_s = found["pulse_dead"]
-    if "resistance_25" in found:
-        r25 = found["resistance_25"]
-        settings.heat.resistance_25_ohm = r25
-        cold = heat.resistance(r25, COLD_C) + settings.heat.driver_ohm
+        _refuse_rails(settings)
+    if found.pulse_neutral is not None:
+        settings.drive.neutral_s = found.pulse_neutral
+    if found.pulse_dead is not None:
+        settings.drive.dead_s = found.pulse_dead
+    if found.resistance_25 is not None:
+        settings.heat.resistance_25_ohm = found.resistance_25
+        cold = heat.resistance(found.resistance_25, COLD_C) + settings.heat.driver_ohm
         settings.limits.resistance_ohm = cold
-    if "force_factor" in found:
+    if found.force_factor is not None:
         limits = settings.limits
-        factor = found["force_factor"]  # measured over estimated force
+        factor = found.force_factor  # measured over estimated force
         limits.newton_per_A *= factor
         for key in ("current_A", "grip_current_A"):
             amps = getattr(limits, key)
@@ -180,7 +138,7 @@ def _move_gap(settings: Settings, zero: float, slope: float) -> None:
     s.gap_rad = TURN_RAD - s.counts_top * abs(s.rad_per_count) + 2.0 * margin
 
 
-def _refuse_rails(settings: Settings, name: str) -> None:
+def _refuse_rails(settings: Settings) -> None:
     """Refuse a calibrated travel whose ends read at a rail: it meets the dead gap."""
     if settings.sensor.travel == 1:
         return
@@ -189,7 +147,7 @@ def _refuse_rails(settings: Settings, name: str) -> None:
         counts = s.zero_counts + angle / s.rad_per_count
         if not s.rail_low_counts < counts < s.rail_high_counts:
             raise InputError(
-                name, "calibration", f"{angle * 57.29577951308232:.1f} deg",
+                "", "calibration", f"{angle * 57.29577951308232:.1f} deg",
                 f"would read {counts:.0f} counts, outside {s.rail_low_counts} .. "
                 f"{s.rail_high_counts}: the travel meets the sensor's dead gap; turn the sensor",
             )  # fmt: skip

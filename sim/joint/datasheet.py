@@ -1,7 +1,7 @@
 """From the joint file to the nominal part: datasheet values to constants.
 
 At the output, at the datasheet's voltage V:
-    R_total = V / I_stall                      R = R_total - R_board
+    R_total = V / I_stall                      R = R_total - R_amplifier
     K       = (V - R_total I_noload) / w_noload
     F_c     = s T_stall r / (1 - s r)             dry friction; r = I_noload / I_stall
     mu_g    = 1 - (T_stall + F_c) / (K I_stall)   load-dependent gear loss
@@ -26,9 +26,9 @@ from sim.joint.part import (
     BUILTIN,
     DIRECT,
     PAIR,
-    PROPORTIONAL_BOARD,
+    PROPORTIONAL_AMPLIFIER,
     SPRING_RETURN,
-    STRETCHED_BOARD,
+    STRETCHED_AMPLIFIER,
     Part,
 )
 
@@ -48,11 +48,11 @@ class MotorConstants:
     inertia: float
 
 
-def _from_constants(motor: MotorTable, name: str) -> MotorConstants:
+def _from_constants(motor: MotorTable) -> MotorConstants:
     for key in ("torque_constant", "output_inertia"):
         if getattr(motor, key) is None:
             raise InputError(
-                name,
+                "",
                 f"motor.{key}",
                 None,
                 "is missing; a motor by constants needs resistance, "
@@ -82,14 +82,14 @@ _DATASHEET = (
 )
 
 
-def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
+def motor_constants(motor: MotorTable) -> MotorConstants:
     """Return the constants of a motor table. Raises InputError on contradictions."""
     if motor.resistance is not None:
-        return _from_constants(motor, name)
+        return _from_constants(motor)
     for key in _DATASHEET:
         if getattr(motor, key) is None:
             raise InputError(
-                name,
+                "",
                 f"motor.{key}",
                 None,
                 "is missing; a motor needs datasheet "
@@ -100,17 +100,17 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
     assert motor.gear_ratio and motor.rotor_inertia
     if motor.no_load_current >= motor.stall_current:
         raise InputError(
-            name,
+            "",
             "motor.no_load_current",
             motor.no_load_current,
             f"must be below motor.stall_current ({motor.stall_current:g} A)",
         )
     total = motor.voltage / motor.stall_current
-    if motor.board_resistance >= total:
+    if motor.amplifier_resistance >= total:
         raise InputError(
-            name,
-            "motor.board_resistance",
-            motor.board_resistance,
+            "",
+            "motor.amplifier_resistance",
+            motor.amplifier_resistance,
             f"must be below voltage / stall_current = {total:.3g} ohm",
         )
     emf = (motor.voltage - total * motor.no_load_current) / motor.no_load_speed
@@ -120,7 +120,7 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
     found = 1.0 - (motor.stall_torque + coulomb) / ideal
     if found < 0.0:
         raise InputError(
-            name,
+            "",
             "motor.stall_torque",
             motor.stall_torque,
             f"contradicts the other datasheet values: {motor.voltage:g} V, "
@@ -130,7 +130,7 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
         )
     if found > 0.7:
         raise InputError(
-            name,
+            "",
             "motor.stall_torque",
             motor.stall_torque,
             f"contradicts the other datasheet values: they give {ideal:.3g} N*m, of which only "
@@ -140,7 +140,7 @@ def motor_constants(motor: MotorTable, name: str = "") -> MotorConstants:
     free = (1.0 - load_loss) * emf * motor.no_load_current
     coulomb = motor.coulomb_share * free
     return MotorConstants(
-        total - motor.board_resistance,
+        total - motor.amplifier_resistance,
         emf,
         coulomb,
         coulomb * motor.stiction_ratio,
@@ -237,33 +237,37 @@ def noise_counts(file: JointFile) -> float:
 _KINDS = {"pair": PAIR, "spring_return": SPRING_RETURN, "direct": DIRECT}
 
 
-def nominal_part(file: JointFile, name: str = "") -> Part:
+def nominal_part(file: JointFile) -> Part:
     """Return the part that a joint file stands for: as identified, or by datasheet. Raises InputError."""
-    part = datasheet_part(file, name)
-    return part if file.identified is None else identified.read(file.identified, name).part(part)
+    part = datasheet_part(file)
+    return part if file.identified is None else identified.known(file.identified).part(part)
 
 
-def datasheet_part(file: JointFile, name: str = "") -> Part:
+def datasheet_part(file: JointFile) -> Part:
     """Return the part of the datasheet values alone. Raises InputError."""
     part = Part()
-    _fill_motor(part, file, name)
+    _fill_motor(part, file)
     _fill_cable(part, file)
     _fill_hinge(part, file)
-    _fill_probe(part, file, name)
+    _fill_probe(part, file)
     part.supply_V = file.drive.supply
     part.wires = -1 if file.drive.reversed else 1
     part.supply_ohm = file.drive.supply_resistance
     if file.drive.kind == "bridge":
-        part.board = BRIDGE
+        part.amplifier = BRIDGE
     elif file.drive.kind == "builtin":
-        part.board = BUILTIN
+        part.amplifier = BUILTIN
     else:
-        part.board = PROPORTIONAL_BOARD if file.drive.board == "proportional" else STRETCHED_BOARD
+        part.amplifier = (
+            PROPORTIONAL_AMPLIFIER
+            if file.drive.amplifier == "proportional"
+            else STRETCHED_AMPLIFIER
+        )
     return part
 
 
-def _fill_motor(part: Part, file: JointFile, name: str) -> None:
-    found = motor_constants(file.motor, name)
+def _fill_motor(part: Part, file: JointFile) -> None:
+    found = motor_constants(file.motor)
     m = part.motor
     m.resistance_25_ohm = found.resistance_ohm
     m.driver_ohm = file.drive.driver_resistance
@@ -322,7 +326,7 @@ def _fill_hinge(part: Part, file: JointFile) -> None:
     j.stops = 1 if joint.travel == "limited" else 0
 
 
-def _fill_probe(part: Part, file: JointFile, name: str) -> None:
+def _fill_probe(part: Part, file: JointFile) -> None:
     p = part.probe
     sensor = file.sensor
     p.electrical_rad = sensor.electrical_angle
@@ -335,10 +339,10 @@ def _fill_probe(part: Part, file: JointFile, name: str) -> None:
     p.fall_s = sensor.pull_down * sensor.capacitance if sensor.pull_down else 0.0
     p.second_offset_rad = sensor.second_wiper_at
     if p.turning == 0:
-        _refuse_gap(file, p.zero_fraction, p.sign, name)
+        _refuse_gap(file, p.zero_fraction, p.sign)
 
 
-def _refuse_gap(file: JointFile, zero: float, sign: int, name: str) -> None:
+def _refuse_gap(file: JointFile, zero: float, sign: int) -> None:
     """Refuse a travel that meets the dead gap: stops plus 2 % of the track."""
     low, high = hard_stops(file)
     turn = file.sensor.electrical_angle
@@ -346,7 +350,7 @@ def _refuse_gap(file: JointFile, zero: float, sign: int, name: str) -> None:
     if ends[0] < 0.02 or ends[1] > 0.98:
         deg = 57.29577951308232
         raise InputError(
-            name,
+            "",
             "sensor.dead_gap_at",
             None,
             f"travel between the hard stops ({low * deg:.1f} to {high * deg:.1f} deg) meets the dead "

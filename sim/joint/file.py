@@ -7,76 +7,45 @@ allowed. Formulas that turn the file into constants: ``datasheet.py`` (plant)
 and ``settings.py`` (controller).
 """
 
-import tomllib
-from dataclasses import dataclass
-from pathlib import Path
-from typing import Annotated, Any, Literal
+from collections.abc import Iterator
+from typing import Any, ClassVar, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
-from pydantic_core import core_schema
+from pydantic import Field
 
-from sim import units
-from sim.errors import InputError
-
-ABOVE_ZERO = 1e-30
-"""Low end of a range that excludes zero."""
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """Marks a float that is read from text with a unit, allowed in [low, high]."""
-
-    unit: str
-    example: str
-    low: float
-    high: float
-
-    def read(self, value: object) -> float:
-        """Return the SI number of ``value``; ValueError says what is allowed."""
-        number = units.parse(value, self.unit, self.example)
-        if not self.low <= number <= self.high:
-            low = "more than 0" if self.low == ABOVE_ZERO else f"at least {self.low:g} {self.unit}"
-            raise ValueError(f"must be {low} and at most {self.high:g} {self.unit}")
-        return number
-
-    def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> Any:
-        return core_schema.no_info_plain_validator_function(self.read)
-
-
-Angle = Annotated[float, Quantity("rad", "30 deg", -700.0, 700.0)]
-Width = Annotated[float, Quantity("rad", "1.5 deg", 0.0, 6.4)]
-Length = Annotated[float, Quantity("m", "6 mm", ABOVE_ZERO, 2.0)]
-Torque = Annotated[float, Quantity("N*m", "1.2 mN*m", 0.0, 100.0)]
-PosTorque = Annotated[float, Quantity("N*m", "1.9 kgf*cm", ABOVE_ZERO, 100.0)]
-Force = Annotated[float, Quantity("N", "3 N", ABOVE_ZERO, 1.0e5)]
-Inertia = Annotated[float, Quantity("kg*m^2", "5e-6 kg*m^2", 1e-12, 1.0)]
-Voltage = Annotated[float, Quantity("V", "5.0 V", ABOVE_ZERO, 100.0)]
-Current = Annotated[float, Quantity("A", "0.70 A", ABOVE_ZERO, 50.0)]
-Speed = Annotated[float, Quantity("rad/s", "600 deg/s", ABOVE_ZERO, 1000.0)]
-Acceleration = Annotated[float, Quantity("rad/s^2", "6000 deg/s^2", ABOVE_ZERO, 1e6)]
-Jerk = Annotated[float, Quantity("rad/s^3", "200000 deg/s^3", ABOVE_ZERO, 1e9)]
-Resistance = Annotated[float, Quantity("ohm", "0.6 ohm", 0.0, 1e7)]
-PosResistance = Annotated[float, Quantity("ohm", "10 kohm", ABOVE_ZERO, 1e9)]
-Stiffness = Annotated[float, Quantity("N/m", "25 kN/m", ABOVE_ZERO, 1e9)]
-Time = Annotated[float, Quantity("s", "100 ms", 0.0, 1000.0)]
-Rate = Annotated[float, Quantity("Hz", "500 Hz", 10.0, 10000.0)]
-Temperature = Annotated[float, Quantity("degC", "85 degC", -40.0, 300.0)]
-ThermalResistance = Annotated[float, Quantity("K/W", "25 K/W", ABOVE_ZERO, 1e4)]
-HeatCapacity = Annotated[float, Quantity("J/K", "0.35 J/K", ABOVE_ZERO, 1e5)]
-Constant = Annotated[float, Quantity("N*m/A", "0.39 N*m/A", ABOVE_ZERO, 1000.0)]
-Viscous = Annotated[float, Quantity("N*m*s/rad", "1.5 mN*m*s/rad", 0.0, 100.0)]
-Damping = Annotated[float, Quantity("N*s/m", "1 N*s/m", 0.0, 1e4)]
-Thickness = Annotated[float, Quantity("m", "0.6 mm", 1e-5, 0.02)]
-Pretension = Annotated[float, Quantity("N", "5 N", 0.0, 1e4)]
-Electrical = Annotated[float, Quantity("rad", "340 deg", 0.1, 70.0)]
-TipForce = Annotated[float, Quantity("N", "3 N", ABOVE_ZERO, 2000.0)]
-Capacitance = Annotated[float, Quantity("F", "10 nF", 0.0, 1e-3)]
-
-
-class Table(BaseModel):
-    """Base of every table of the file: unknown keys are refused."""
-
-    model_config = ConfigDict(extra="forbid", validate_default=False)
+from controller.joint.angles import TURN_RAD
+from sim.errors import InputError, together
+from sim.joint.quantities import (
+    Acceleration,
+    Angle,
+    Capacitance,
+    Constant,
+    Current,
+    Damping,
+    Electrical,
+    Force,
+    HeatCapacity,
+    Inertia,
+    Jerk,
+    Length,
+    PosResistance,
+    PosTorque,
+    Pretension,
+    Rate,
+    Resistance,
+    Speed,
+    Stiffness,
+    Temperature,
+    ThermalResistance,
+    Thickness,
+    Time,
+    TipForce,
+    Torque,
+    Viscous,
+    Voltage,
+    Width,
+)
+from sim.joint.result_tables import CalibrationTable, GainsTable, IdentifiedTable
+from sim.schema import Table, read
 
 
 class JointTable(Table):
@@ -103,12 +72,14 @@ class JointTable(Table):
 class MotorTable(Table):
     """The gear motor: by datasheet values at one voltage, or by constants."""
 
+    renamed: ClassVar[dict[str, str]] = {"board_resistance": "amplifier_resistance"}
+
     voltage: Voltage | None = Field(None, description="Voltage of the datasheet values.")
     stall_torque: PosTorque | None = None
     stall_current: Current | None = None
     no_load_speed: Speed | None = None
     no_load_current: Current | None = None
-    board_resistance: Resistance = Field(
+    amplifier_resistance: Resistance = Field(
         0.6, description="Resistance of the driver inside the datasheet's stall current."
     )
     gear_ratio: float | None = Field(None, ge=1, le=100000)
@@ -176,9 +147,11 @@ class SensorTable(Table):
 class DriveTable(Table):
     """Supply and power stage."""
 
+    renamed: ClassVar[dict[str, str]] = {"board": "amplifier"}
+
     kind: Literal["bridge", "pulse", "builtin"] = "bridge"
-    board: Literal["proportional", "stretching"] = Field(
-        "proportional", description="Pulse drive: how the motor's board uses the error."
+    amplifier: Literal["proportional", "stretching"] = Field(
+        "proportional", description="Pulse drive: how the motor's own amplifier uses the error."
     )
     supply: Voltage = 5.0
     supply_resistance: Resistance = 0.2
@@ -229,139 +202,42 @@ class JointFile(Table):
     control: ControlTable = ControlTable()
     limits: LimitsTable
     spread: Spread = {}
-    gains: dict[str, Any] | None = Field(None, description="Written by `jointloop tune`.")
-    calibration: dict[str, Any] | None = Field(None, description="Written by `calibrate`.")
-    identified: dict[str, Any] | None = Field(None, description="Written by `identify`.")
-
-
-def read_text(path: str | Path) -> str:
-    """Return the text of a file; InputError where it is none or not UTF-8."""
-    name = str(path)
-    try:
-        data = Path(path).read_bytes()
-    except IsADirectoryError:
-        raise InputError(name, "", None, "is a folder; name a joint file (TOML)") from None
-    except FileNotFoundError:
-        raise InputError(name, "", None, "no such file; `jointloop new` writes one") from None
-    except (OSError, ValueError) as error:
-        reason = getattr(error, "strerror", None) or str(error)
-        raise InputError(name, "", None, f"cannot be read: {reason}") from None
-    if len(data) > 4_000_000:
-        raise InputError(name, "", None, "is larger than 4 MB; this is no joint file")
-    try:
-        return data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise InputError(name, f"line {line}", None, "is not UTF-8 text") from None
-
-
-def parse_toml(text: str, name: str) -> dict[str, Any]:
-    """Return the tables of TOML text; InputError names file and place."""
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # TOMLDecodeError, or a number without end
-        raise InputError(name, "", None, f"is not valid TOML: {error}") from None
-
-
-def _explain(error: ValidationError, name: str) -> InputError:
-    """Turn the first complaint of the schema into our words."""
-    first = error.errors(include_url=False)[0]
-    key = ".".join(str(one) for one in first["loc"] if not str(one).startswith("function-"))
-    value = first.get("input")
-    kind = first["type"]
-    if kind == "extra_forbidden":
-        return InputError(name, key, value, "unknown key; allowed: " + _siblings(first["loc"]))
-    if kind == "missing":
-        return InputError(name, key, None, "is missing; " + _hint(first["loc"]))
-    if kind == "value_error":
-        return InputError(name, key, value, str(first["ctx"]["error"]))
-    if kind == "literal_error":
-        return InputError(name, key, value, "must be " + first["ctx"]["expected"])
-    if isinstance(value, dict):
-        value = None
-    return InputError(name, key, value, first["msg"][0].lower() + first["msg"][1:])
-
-
-def _table_of(loc: tuple) -> type[BaseModel] | None:
-    model: Any = JointFile
-    for one in loc[:-1]:
-        field = model.model_fields.get(one) if hasattr(model, "model_fields") else None
-        model = field.annotation if field is not None else None
-    return model if isinstance(model, type) and issubclass(model, BaseModel) else None
-
-
-def _siblings(loc: tuple) -> str:
-    model = _table_of(loc)
-    return ", ".join(model.model_fields) if model is not None else ""
-
-
-def _hint(loc: tuple) -> str:
-    model = _table_of(loc)
-    field = model.model_fields.get(loc[-1]) if model is not None else None
-    if field is None:
-        return "see `jointloop new`"
-    for one in field.metadata:
-        if isinstance(one, Quantity):
-            return f'for example "{one.example}"'
-    return "see `jointloop new`"
-
-
-def load(path: str | Path) -> JointFile:
-    """Read and check a joint file. Raises InputError."""
-    name = str(path)
-    return check(parse_toml(read_text(path), name), name)
+    gains: GainsTable | None = Field(None, description="Written by `jointloop tune`.")
+    calibration: CalibrationTable | None = Field(None, description="Written by `calibrate`.")
+    identified: IdentifiedTable | None = Field(None, description="Written by `identify`.")
 
 
 def check(tables: dict[str, Any], name: str) -> JointFile:
-    """Check the tables of a joint file against the schema and each other."""
-    try:
-        found = JointFile.model_validate(tables)
-    except ValidationError as error:
-        raise _explain(error, name) from None
-    _agree(found, name)
+    """Check the tables of a joint file against the schema and each other. Raises InputError."""
+    found = read(JointFile, tables, name)
+    wrong = [InputError(name, *one) for one in _contradictions(found)]
+    if wrong:
+        raise together(wrong)
     return found
 
 
-def _agree(file: JointFile, name: str) -> None:
-    """Refuse values that contradict each other across keys."""
-    joint = file.joint
-    if joint.travel == "limited":
-        if joint.range is None:
-            raise InputError(
-                name, "joint.range", None, 'is missing; for example ["0 deg", "100 deg"]'
-            )
-        if joint.range[1] - joint.range[0] < 0.0174532:
-            raise InputError(name, "joint.range", None, "must rise by at least 1 deg")
-        if joint.stops is not None and not (
-            joint.stops[0] <= joint.range[0] and joint.range[1] <= joint.stops[1]
-        ):
-            raise InputError(name, "joint.stops", None, "must lie outside joint.range")
-    elif joint.range is not None or joint.stops is not None:
-        raise InputError(name, "joint.range", None, 'has no place where travel = "continuous"')
-    elif file.sensor.electrical_angle > 6.2831853071795864:
-        raise InputError(
-            name, "sensor.electrical_angle", None, "must be at most 360 deg for continuous travel"
-        )
-    cable = file.cable
-    if (
-        cable.kind != "direct"
-        and cable.stiffness is None
-        and (cable.material is None or cable.diameter is None or cable.length is None)
-    ):
-        raise InputError(
-            name, "cable.stiffness", None, "give stiffness, or material, diameter and length"
-        )
+def _contradictions(file: JointFile) -> Iterator[tuple[str, object, str]]:
+    """What contradicts each other across keys: key, value, what is allowed."""
+    joint, cable, limits = file.joint, file.cable, file.limits
+    if joint.travel == "continuous":
+        if joint.range is not None or joint.stops is not None:
+            yield "joint.range", None, 'has no place where travel = "continuous"'
+        if file.sensor.electrical_angle > TURN_RAD:
+            yield "sensor.electrical_angle", None, "must be at most 360 deg for continuous travel"
+    elif joint.range is None:
+        yield "joint.range", None, 'is missing; for example ["0 deg", "100 deg"]'
+    else:
+        low, high = joint.range
+        if high - low < 0.0174532:
+            yield "joint.range", None, "must rise by at least 1 deg"
+        elif joint.stops is not None and not joint.stops[0] <= low < high <= joint.stops[1]:
+            yield "joint.stops", None, "must lie outside joint.range"
+    made_of = (cable.material, cable.diameter, cable.length)
+    if cable.kind != "direct" and cable.stiffness is None and None in made_of:
+        yield "cable.stiffness", None, "give stiffness, or material, diameter and length"
     if cable.kind == "spring_return" and cable.spring_stiffness is None:
-        raise InputError(
-            name,
-            "cable.spring_stiffness",
-            None,
-            'is missing; kind = "spring_return" needs it, for example "200 N/m"',
-        )
-    if file.limits.warm >= file.motor.winding_limit:
-        raise InputError(
-            name,
-            "limits.warm",
-            file.limits.warm,
-            f"must be below motor.winding_limit ({file.motor.winding_limit:g} degC)",
-        )
+        yield ("cable.spring_stiffness", None,
+               'is missing; kind = "spring_return" needs it, for example "200 N/m"')  # fmt: skip
+    if limits.warm >= file.motor.winding_limit:
+        yield ("limits.warm", limits.warm,
+               f"must be below motor.winding_limit ({file.motor.winding_limit:g} degC)")  # fmt: skip

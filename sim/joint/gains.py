@@ -16,15 +16,13 @@ from math import sqrt
 from typing import Any
 
 from controller.joint.settings.settings import Gains, Profile, Settings
-from controller.records import Field, Record, fields
-from sim import units
+from controller.records import Record, fields
 from sim.errors import InputError
 from sim.joint import breakaway
 from sim.joint.file import JointFile
 from sim.joint.part import Part
 from sim.joint.physics import RULE_HZ, drum_per_joint, no_load_speed, resonance_Hz, time_constant
-
-PROFILE_KEYS = ("speed_rad_s", "acceleration_rad_s2", "jerk_rad_s3")
+from sim.joint.result_tables import PROFILE_KEYS, Written
 
 
 def compute_delay(file: JointFile) -> float:
@@ -53,7 +51,7 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
     """Return the gains and profile of the rule for a nominal part."""
     gains = Gains()
     tick = 1.0 / file.control.rate
-    frame = part.board_frame_s if file.drive.kind != "bridge" else 0.0
+    frame = part.amplifier_frame_s if file.drive.kind != "bridge" else 0.0
     gain, tau = integrating_model(part)
     gains.derivative_filter_s = max(0.005, 1.5 * tick)
     theta = compute_delay(file) + 0.5 * tick + gains.derivative_filter_s + 0.75 * frame
@@ -112,45 +110,25 @@ def gain_table(gains: Gains, profile: Profile) -> dict[str, str]:
     return table
 
 
-def read_gain_table(table: dict[str, Any], gains: Gains, profile: Profile, name: str) -> None:
-    """Read a [gains] table into ``gains`` and ``profile``. Raises InputError."""
-    known: dict[str, tuple[Record, str, Field]] = {n: (gains, n, f) for n, f in fields(Gains)}
-    known.update({f"profile_{n}": (profile, n, f) for n, f in fields(Profile) if n in PROFILE_KEYS})
-    for key, value in table.items():
-        if key in ("provenance", "digest"):
-            continue
-        if key not in known:
-            raise InputError(
-                name, f"gains.{key}", value, "unknown key; allowed: " + ", ".join(known)
-            )
-        record, field_name, field = known[key]
-        try:
-            unit = "" if field.unit == "1" else field.unit
-            if unit:
-                number = units.parse(value, unit, f"{field.default} {unit}")
-            elif isinstance(value, str):
-                number = float(value)
-            else:
-                raise ValueError(f'needs a number in quotes such as "{field.default}"')
-            if not field.low <= number <= field.high:
-                raise ValueError(f"must lie in {field.low:g} .. {field.high:g} {unit}".rstrip())
-        except ValueError as error:
-            raise InputError(name, f"gains.{key}", value, str(error)) from None
-        setattr(record, field_name, number)
+def put_gains(table: Written, gains: Gains, profile: Profile) -> None:
+    """Put what a [gains] table says into ``gains`` and ``profile``; what is left out stays."""
+    for key in table.model_fields_set - {"digest", "provenance"}:
+        record: Record = profile if key.startswith("profile_") else gains
+        setattr(record, key.removeprefix("profile_"), getattr(table, key))
 
 
-def fill_gains(settings: Settings, file: JointFile, part: Part, name: str) -> None:
-    """Put the file's gains, or the first guess, into ``settings``."""
+def fill_gains(settings: Settings, file: JointFile, part: Part) -> None:
+    """Put the file's gains, or the first guess, into ``settings``. Raises InputError."""
     gains, profile = first_guess(file, part)
-    if file.gains:
-        read_gain_table(file.gains, gains, profile, name)
+    if file.gains is not None:
+        put_gains(file.gains, gains, profile)
     settings.gains = gains
     settings.profile = profile
     caps = profile_caps(file)
     for key, cap in zip(PROFILE_KEYS, caps, strict=True):
         if getattr(profile, key) > cap * (1.0 + 1e-9):
             raise InputError(
-                name,
+                "",
                 f"gains.profile_{key}",
                 getattr(profile, key),
                 f"is above the file's own limit ({cap:.4g}); tune again",

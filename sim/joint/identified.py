@@ -21,6 +21,8 @@ import numpy as np
 from controller.records import copy
 from sim.errors import InputError
 from sim.joint.part import DIRECT, PAIR, Part
+from sim.joint.result_tables import IdentifiedTable
+from sim.schema import nearest
 
 LINEAR = ("load_loss", "gravity_cos", "gravity_sin")
 """Numbers that are values, not logarithms: added loss, gravity (N*m) where q = 0 and q = 90 deg."""
@@ -119,33 +121,30 @@ class Known:
                 "covariance": short}  # fmt: skip
 
 
-def read(table: dict[str, Any], name: str) -> Known:
-    """Read an [identified] table. Raises InputError."""
+def known(table: IdentifiedTable) -> Known:
+    """Return what an [identified] table says. Raises InputError."""
 
     def refuse(key: str, value: object, what: str) -> InputError:
-        return InputError(name, f"identified.{key}", value, what)
+        return InputError("", f"identified.{key}", value, what)
 
-    for key in table:
-        if key not in ("names", "middle", "covariance", "digest", "provenance"):
-            raise refuse(key, None, "unknown key; `jointloop identify --write` writes this table")
-    names = table.get("names")
-    if not isinstance(names, list) or not names or len(set(map(str, names))) != len(names):
+    names = table.names
+    if not names or len(set(names)) != len(names):
         raise refuse("names", names, "must be a list of different names")
     for one in names:
         if one not in NAMES:
-            raise refuse("names", one, "unknown; allowed: " + ", ".join(NAMES))
+            raise refuse("names", one, "unknown; " + nearest(one, list(NAMES)))
     if ("gravity_cos" in names) != ("gravity_sin" in names):
         raise refuse("names", None, "must hold both gravity_cos and gravity_sin, or none")
     count = len(names)
     found = []
     for key, shape in (("middle", (count,)), ("covariance", (count, count))):
         try:
-            numbers = np.array(table.get(key), dtype=float)
-        except (TypeError, ValueError):
+            numbers = np.array(getattr(table, key), dtype=float)
+        except ValueError:  # rows of different lengths
             numbers = np.array(np.nan)
         if numbers.shape != shape or not np.isfinite(numbers).all():
-            wanted = " x ".join(map(str, shape))
-            raise refuse(key, None, f"must be {wanted} finite numbers, as many as names")
+            size = " x ".join(map(str, shape))
+            raise refuse(key, None, f"must be {size} finite numbers, as many as names")
         found.append(numbers)
     middle, covariance = found
     if np.abs(middle).max() > 5.0:

@@ -13,10 +13,10 @@ PAIR = const(0)
 SPRING_RETURN = const(1)
 DIRECT = const(2)
 
-# Part.board: what the output of the controller drives
+# Part.amplifier: what the output of the controller drives
 BRIDGE = const(0)
-PROPORTIONAL_BOARD = const(1)
-STRETCHED_BOARD = const(2)
+PROPORTIONAL_AMPLIFIER = const(1)
+STRETCHED_AMPLIFIER = const(2)
 BUILTIN = const(3)
 
 
@@ -139,15 +139,15 @@ class Part(Record):
     "R_int."
     wires = integer(1)
     "1, or -1 where the motor's two wires are the other way round."
-    board = integer(0)
-    "0 bridge, 1 or 2 the motor's own pulse board, 3 its original loop."
-    board_full_s = real(1.5e-4, "s")
-    board_dead_s = real(5.0e-6, "s")
-    board_neutral_s = real(1.5e-3, "s")
-    board_frame_s = real(0.02, "s")
-    board_full_rad = real(0.26, "rad")
+    amplifier = integer(0)
+    "0 bridge, 1 or 2 the motor's own pulse amplifier, 3 its original loop."
+    amplifier_full_s = real(1.5e-4, "s")
+    amplifier_dead_s = real(5.0e-6, "s")
+    amplifier_neutral_s = real(1.5e-3, "s")
+    amplifier_frame_s = real(0.02, "s")
+    amplifier_full_rad = real(0.26, "rad")
     "Original loop: error that gives full voltage."
-    board_dead_rad = real(0.017, "rad")
+    amplifier_dead_rad = real(0.017, "rad")
 
 
 class Plant(Record):

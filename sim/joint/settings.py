@@ -32,21 +32,22 @@ LONGEST_S = 10.0
 SOFT_END_RAD = 2.0 * DEG  # soft ends beyond the commanded range
 
 
-def joint_settings(file: JointFile, part: Part, name: str = "") -> Settings:
+def joint_settings(file: JointFile, part: Part) -> Settings:
     """Return the settings of a joint file with its nominal part, gains included.
 
     Raises InputError where the file's gains or limits cannot be met.
     """
     settings = Settings()
     settings.tick_s = 1.0 / file.control.rate
-    _fill_sensor(settings, file, part, name)
-    _fill_limits(settings, file, part, name)
-    _fill_watch(settings, file, part, name)
+    _fill_sensor(settings, file, part)
+    _fill_limits(settings, file, part)
+    _fill_watch(settings, file, part)
     _fill_stopping(settings, file, part)
     _fill_drive(settings, file, part)
-    calibration.apply_calibration(settings, calibration.read_calibration(file, name), name)
-    gains.fill_gains(settings, file, part, name)
-    _refuse_contradictions(settings, name)
+    if file.calibration is not None:
+        calibration.apply_calibration(settings, file.calibration)
+    gains.fill_gains(settings, file, part)
+    _refuse_contradictions(settings)
     return settings
 
 
@@ -64,7 +65,7 @@ CAUSES = {
 """Setting to the key of the file that most often is behind it."""
 
 
-def _refuse_contradictions(settings: Settings, name: str) -> None:
+def _refuse_contradictions(settings: Settings) -> None:
     """Hold the settings against what the board will accept. Raises InputError."""
     wrong = contradiction(settings)
     if wrong is None:
@@ -74,7 +75,7 @@ def _refuse_contradictions(settings: Settings, name: str) -> None:
     value = get(settings, wrong)
     shown = f"{value:.6g}" if isinstance(value, float | int) else "a table"
     raise InputError(
-        name,
+        "",
         CAUSES.get(wrong, wrong),
         None,
         f"with the other values gives the setting {wrong} = {shown} {field.unit}, which must lie in "
@@ -82,7 +83,7 @@ def _refuse_contradictions(settings: Settings, name: str) -> None:
     )
 
 
-def _fill_sensor(settings: Settings, file: JointFile, part: Part, name: str) -> None:
+def _fill_sensor(settings: Settings, file: JointFile, part: Part) -> None:
     s = settings.sensor
     p = part.probe
     s.travel = CONTINUOUS if file.joint.travel == "continuous" else LIMITED
@@ -103,7 +104,7 @@ def _fill_sensor(settings: Settings, file: JointFile, part: Part, name: str) -> 
     _fill_correction(settings, part)
     if s.travel == CONTINUOUS:
         s.gap_rad = 2.0 * pi - p.electrical_rad
-        s.blind_limit_s = blind_limit(file, part, s.gap_rad, name)
+        s.blind_limit_s = blind_limit(file, part, s.gap_rad)
         s.gap_from_rad = p.electrical_rad * (1.0 - p.zero_fraction)
         if p.sign < 0:
             s.gap_from_rad = p.electrical_rad * p.zero_fraction
@@ -115,19 +116,19 @@ def _fill_sensor(settings: Settings, file: JointFile, part: Part, name: str) -> 
         )
         if s.wipers == 2 and s.gap_rad > 0.9 * p.second_offset_rad:
             raise InputError(
-                name,
+                "",
                 "sensor.second_wiper_at",
                 p.second_offset_rad / DEG,
                 "the two wipers' gaps meet; set them further apart",
             )
 
 
-def blind_limit(file: JointFile, part: Part, gap_rad: float, name: str = "") -> float:
+def blind_limit(file: JointFile, part: Part, gap_rad: float) -> float:
     """Longest time (s) in the dead gap: twice what the slowest part takes, and 0.1 s to get there.
 
     At most a second: a joint that takes longer must not stop or creep there.
     """
-    slow = slowest_speed(file, part, name)
+    slow = slowest_speed(file, part)
     return min(0.1 + 2.0 * gap_rad / slow, 1.0) if slow > 2.0 * gap_rad else 1.0
 
 
@@ -159,7 +160,7 @@ def _fill_correction(settings: Settings, part: Part) -> None:
         s.correction_rad[k] = (x - y) * s.counts_top * s.rad_per_count
 
 
-def _fill_limits(settings: Settings, file: JointFile, part: Part, name: str) -> None:
+def _fill_limits(settings: Settings, file: JointFile, part: Part) -> None:
     limits = settings.limits
     m = part.motor
     ratio = drum_per_joint(part)
@@ -183,7 +184,7 @@ def _fill_limits(settings: Settings, file: JointFile, part: Part, name: str) -> 
     inertia = m.inertia * ratio  # voltage to joint acceleration at the drum: J ratio R / K
     ohm = m.resistance_25_ohm + m.driver_ohm
     limits.speed_gain_V_s = ohm * inertia / m.emf_V_s / 0.02
-    limits.friction_V = breakaway_spread(file, part, name)[0]
+    limits.friction_V = breakaway_spread(file, part)[0]
     limits.brake_rad_s2 = 0.5 * m.emf_V_s * limits.current_A / inertia
     if file.joint.range is not None:
         limits.command_low_rad, limits.command_high_rad = file.joint.range
@@ -217,14 +218,14 @@ def force_current(file: JointFile, part: Part) -> float:
     return amps
 
 
-def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
+def lost_motion(file: JointFile, part: Part) -> float:
     """Joint motion (rad) that a reversal can lose in the worst part of the spread.
 
     Backlash, and the stretch that turns the friction on the guides and in the hinge round:
         gap r1/r2 + 2 (mu_w (T_f + T_e) + F_c / r2) / (k_f + k_e) / r2,
     each at the end of its spread.
     """
-    entries = spread.spread_of(file, name)
+    entries = spread.spread_of(file)
     c = part.cable
     gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part) * entries["backlash"].high
     if c.kind == DIRECT:
@@ -239,7 +240,7 @@ def lost_motion(file: JointFile, part: Part, name: str = "") -> float:
     return min(gap + 2.0 * drag / stiff / c.joint_m, 3.0)
 
 
-def swing(file: JointFile, part: Part, name: str = "") -> float:
+def swing(file: JointFile, part: Part) -> float:
     """How far (rad) the heaviest phalanx swings on the softest cables when the drive reverses.
 
     Twice the static stretch (a suddenly applied load; any textbook on vibration) under its
@@ -248,47 +249,47 @@ def swing(file: JointFile, part: Part, name: str = "") -> float:
     c = part.cable
     if c.kind == DIRECT:
         return 0.0
-    e = spread.spread_of(file, name)
+    e = spread.spread_of(file)
     k = (c.flexor_N_m + (c.extensor_N_m if c.kind == PAIR else 0.0)) * e["stiffness"].low
     inertia = part.hinge.inertia * e["joint_inertia"].high
     quickest = motor_speed(part, file.drive.supply) / time_constant(part)
     return min(2.0 * inertia * quickest / (c.joint_m**2 * k), 0.2)
 
 
-def _fill_watch(settings: Settings, file: JointFile, part: Part, name: str) -> None:
+def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
     w = settings.watch
     limits = settings.limits
     noise_rad = part.probe.noise_counts * abs(settings.sensor.rad_per_count)
-    w.friction_V = max(breakaway_spread(file, part, name)[1], spring_hold_V(file, part, name))
-    w.spring_V = max(breakaway_spread(file, part, name, spring=True)[1] - w.friction_V, 0.0)
+    w.friction_V = max(breakaway_spread(file, part)[1], spring_hold_V(file, part))
+    w.spring_V = max(breakaway_spread(file, part, spring=True)[1] - w.friction_V, 0.0)
     w.emf_V_s = limits.back_emf_V_s
-    w.lag_s = 1.25 * heavy_time_constant(file, part, name)
+    w.lag_s = 1.25 * heavy_time_constant(file, part)
     w.window_s = 0.06
     gap = 2.0 * part.motor.half_gap_rad / drum_per_joint(part)
     # Less expected motion than the backlash and the noise is no evidence.
-    w.lost_rad = lost_motion(file, part, name)
+    w.lost_rad = lost_motion(file, part)
     w.least_rad = 0.01 + 0.5 * gap + 3.0 * noise_rad
-    w.wrong_rad = 3.0 * DEG + gap + 6.0 * noise_rad + swing(file, part, name)
+    w.wrong_rad = 3.0 * DEG + gap + 6.0 * noise_rad + swing(file, part)
     w.over_travel_rad = 0.0
     if file.joint.range is not None:
         low, high = datasheet.hard_stops(file)
         room = max(high - limits.travel_high_rad, limits.travel_low_rad - low)
         w.over_travel_rad = max(room, 0.0) + 3.0 * DEG + 4.0 * noise_rad
     w.over_speed_rad_s = 2.0 * motor_speed(part, 1.06 * file.drive.supply)
-    w.following_rad, w.following_s = _following(file, part, name)
+    w.following_rad, w.following_s = _following(file, part)
     if file.drive.kind == "builtin":
         # The motor's original loop answers angles, not our voltage: nothing to compare with.
         w.still_s = w.slow_s = w.wrong_rad = w.following_rad = 0.0
     w.link_silence_s = file.limits.link_silence
     if file.drive.kind == "pulse":
         # a frame long the motor may still do what it was told before
-        w.wrong_rad += 0.5 * part.board_frame_s * motor_speed(part, file.drive.supply)
+        w.wrong_rad += 0.5 * part.amplifier_frame_s * motor_speed(part, file.drive.supply)
         w.still_s += 0.02
         w.slow_s += 0.04
         w.window_s = 0.1
 
 
-def _following(file: JointFile, part: Part, name: str) -> tuple[float, float]:
+def _following(file: JointFile, part: Part) -> tuple[float, float]:
     """How far (rad) a sound joint lies behind a move at most, and how long (s).
 
     0.3 of the way, for as long as the slowest part takes for all of it, and half a second. The
@@ -297,7 +298,7 @@ def _following(file: JointFile, part: Part, name: str) -> tuple[float, float]:
     way = pi
     if file.joint.range is not None:
         way = file.joint.range[1] - file.joint.range[0]
-    slow = slowest_speed(file, part, name)
+    slow = slowest_speed(file, part)
     lasts = way / slow if slow * LONGEST_S > way else LONGEST_S
     return 0.3 * way, 0.5 + lasts
 
@@ -323,7 +324,7 @@ def _fill_drive(settings: Settings, file: JointFile, part: Part) -> None:
     d = settings.drive
     d.kind = {"bridge": BRIDGE, "pulse": PULSE, "builtin": BUILTIN}[file.drive.kind]
     d.sign = -1 if file.drive.reversed else 1
-    d.frame_s = part.board_frame_s
-    d.neutral_s = part.board_neutral_s
-    d.dead_s = part.board_dead_s
-    d.full_s = part.board_full_s
+    d.frame_s = part.amplifier_frame_s
+    d.neutral_s = part.amplifier_neutral_s
+    d.dead_s = part.amplifier_dead_s
+    d.full_s = part.amplifier_full_s

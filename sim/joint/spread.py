@@ -19,6 +19,7 @@ from sim.joint.file import JointFile
 from sim.joint.identified import Known
 from sim.joint.part import DIRECT, Part
 from sim.joint.physics import RULE_HZ, resonance_Hz
+from sim.schema import nearest
 
 RULE_GAP_RAD = 0.0349  # 2 deg
 
@@ -70,7 +71,7 @@ class Spread(dict[str, Entry]):
     known: Known | None = None
 
 
-def spread_of(file: JointFile, name: str = "") -> Spread:
+def spread_of(file: JointFile) -> Spread:
     """Return the spread entries of a joint file. Raises InputError.
 
     What was identified spreads as it is known (two deviations), about the identified part.
@@ -80,13 +81,13 @@ def spread_of(file: JointFile, name: str = "") -> Spread:
     for key, given in file.spread.items():
         if key not in DEFAULTS:
             raise InputError(
-                name, f"spread.{key}", given, "unknown key; allowed: " + ", ".join(DEFAULTS)
+                "", f"spread.{key}", given, "unknown key; " + nearest(key, list(DEFAULTS))
             )
         if len(given) != 2:
-            raise InputError(name, f"spread.{key}", given, "needs two values: low and high")
-        entries[key] = _read(file, name, key, given)
+            raise InputError("", f"spread.{key}", given, "needs two values: low and high")
+        entries[key] = _read(file, key, given)
     if file.identified is not None:
-        entries.known = identified.read(file.identified, name)
+        entries.known = identified.known(file.identified)
         _narrow(entries, entries.known)
     return entries
 
@@ -139,7 +140,7 @@ _NOMINAL: dict[str, tuple[str, Callable[[JointFile], float | None]]] = {
 }
 
 
-def _read(file: JointFile, name: str, key: str, given: list[str]) -> Entry:
+def _read(file: JointFile, key: str, given: list[str]) -> Entry:
     default = DEFAULTS[key]
     shares = [units.percent(one) for one in given]
     if all(one is not None for one in shares):
@@ -147,44 +148,40 @@ def _read(file: JointFile, name: str, key: str, given: list[str]) -> Entry:
         if default.unit == "+":
             low, high = low - 1.0, high - 1.0
         elif default.unit not in ("",):
-            raise InputError(name, f"spread.{key}", given, f"needs values in {default.unit}")
-        return _entry(name, key, given, default, low, high, default.unit)
+            raise InputError("", f"spread.{key}", given, f"needs values in {default.unit}")
+        return _entry(key, given, default, low, high, default.unit)
     unit, nominal = _NOMINAL.get(key, ("", _unknown))
     if default.unit == "1":
         unit = "1"
     if not unit:
-        raise InputError(
-            name, f"spread.{key}", given, 'needs percentages, such as "-10 %", "+10 %"'
-        )
+        raise InputError("", f"spread.{key}", given, 'needs percentages, such as "-10 %", "+10 %"')
     try:
         if unit == "1":
             low, high = (float(one) for one in given)
         else:
             low, high = (units.parse(one, unit, f"1 {unit}") for one in given)
     except ValueError as error:
-        raise InputError(name, f"spread.{key}", given, str(error)) from None
+        raise InputError("", f"spread.{key}", given, str(error)) from None
     if default.unit in ("1", "ohm", "degC"):
-        return _entry(name, key, given, default, low, high, default.unit)
+        return _entry(key, given, default, low, high, default.unit)
     base = nominal(file)
     if not base:
         raise InputError(
-            name,
+            "",
             f"spread.{key}",
             given,
             'the nominal value is not given as such; use percentages ("-10 %", "+10 %")',
         )
-    return _entry(name, key, given, default, low / base, high / base, "")
+    return _entry(key, given, default, low / base, high / base, "")
 
 
-def _entry(
-    name: str, key: str, given: list[str], default: Entry, low: float, high: float, unit: str
-) -> Entry:
+def _entry(key: str, given: list[str], default: Entry, low: float, high: float, unit: str) -> Entry:
     if unit == "degC" and not (low >= -60.0 and high <= 250.0):
-        raise InputError(name, f"spread.{key}", given, "must lie in -60 .. 250 degC")
+        raise InputError("", f"spread.{key}", given, "must lie in -60 .. 250 degC")
     least = {"+": -1.0, "degC": -60.0}.get(unit, 0.0)
     if not (least <= low <= high and isfinite(high)):
         raise InputError(
-            name, f"spread.{key}", given, "needs two numbers, low <= high, and nothing below zero"
+            "", f"spread.{key}", given, "needs two numbers, low <= high, and nothing below zero"
         )
     kind = default.kind
     if kind in ("log", "lognormal") and low <= 0.0:

@@ -26,7 +26,7 @@ def push(p: "Part", x: "Plant", volt: float, span: float, tick_s: float, substep
     if span <= NOTHING_S:
         return
     count = int(substeps * span / tick_s + 0.999999)
-    x.coasting = 1 if volt == 0.0 and p.board == 0 else 0  # a motor's own board brakes
+    x.coasting = 1 if volt == 0.0 and p.amplifier == 0 else 0  # a motor's own amplifier brakes
     plant.run_substeps(p, x, volt, count, span / count)
 
 

@@ -124,6 +124,6 @@ class Run(Record):
     pulse_s = real(0.0, "s")
     "Pulse drive: width of the pulse now valid; 0 none."
     frame_left_s = real(0.0, "s")
-    "Motor's own board: time to its next frame."
+    "Motor's own amplifier: time to its next frame."
     on_left_s = real(0.0, "s")
-    board_duty = real(0.0)
+    amplifier_duty = real(0.0)

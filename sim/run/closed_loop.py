@@ -21,18 +21,19 @@ from controller.joint.settings.settings import Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
 from sim.errors import InputError
-from sim.joint import file as joint_file
 from sim.joint import identified, spread
 from sim.joint.datasheet import nominal_part
-from sim.joint.file import JointFile
+from sim.joint.file import JointFile, check
 from sim.joint.gains import compute_delay, joint_digest
 from sim.joint.part import Part, Sense
 from sim.joint.settings import joint_settings
 from sim.model import loop
 from sim.model.schedule import Run, Score
 from sim.model.start import start_plant
+from sim.reading import parse_toml, read_text
 from sim.run import kernels, metrics
 from sim.run.scenarios import Scenario, named
+from sim.schema import of_file
 from sim.writing import first_name, put_in_place
 
 INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
@@ -90,41 +91,37 @@ class Joint:
 def load_joint(path: str | Path) -> Joint:
     """Read a joint file. Raises InputError."""
     name = str(path)
-    tables = joint_file.parse_toml(joint_file.read_text(path), name)
-    return joint_of(tables, name)
+    return joint_of(parse_toml(read_text(path), name), name)
 
 
 def joint_of(tables: dict[str, Any], name: str) -> Joint:
-    """Return the joint of a file's tables. Raises InputError."""
-    file = joint_file.check(tables, name)
-    found = (file.gains or {}).get("digest")
-    if found is not None and found != joint_digest(tables):
-        raise InputError(
-            name,
-            "gains.digest",
-            found,
-            "these gains were tuned for another joint or an earlier state of this "
-            "file; tune again, or delete this line to keep them knowingly",
-        )
-    basis = (file.identified or {}).get("digest")
-    if basis is not None and basis != identified.basis_digest(tables):
-        raise InputError(
-            name,
-            "identified.digest",
-            basis,
-            "[joint], [motor] or [cable] were changed since; identify again, or delete the table",
-        )
-    part = nominal_part(file, name)
-    settings = joint_settings(file, part, name)
-    _check_stiffness(part, settings, name)
+    """Return the joint of a file's tables. Raises InputError, in the name of the file."""
+    file = check(tables, name)
+    with of_file(name):
+        _refuse_stale(file, tables)
+        part = nominal_part(file)
+        settings = joint_settings(file, part)
+        _refuse_stiff(part, settings)
     return Joint(name, tables, file, part, settings)
 
 
-def _check_stiffness(part: Part, settings: Settings, name: str) -> None:
+def _refuse_stale(file: JointFile, tables: dict[str, Any]) -> None:
+    """Refuse results that were found for another state of the file."""
+    if file.gains is not None and file.gains.digest not in (None, joint_digest(tables)):
+        raise InputError("", "gains.digest", file.gains.digest,
+                         "these gains were tuned for another joint or an earlier state of this file; "
+                         "tune again, or delete this line to keep them knowingly")  # fmt: skip
+    basis = file.identified.digest if file.identified is not None else None
+    if basis not in (None, identified.basis_digest(tables)):
+        raise InputError("", "identified.digest", basis, "[joint], [motor] or [cable] were changed since; "
+                         "identify again, or delete the table")  # fmt: skip
+
+
+def _refuse_stiff(part: Part, settings: Settings) -> None:
     try:
         spread.substeps_for(part, settings.tick_s, FINE_S)
     except ValueError as error:
-        raise InputError(name, "cable.stiffness", None, str(error)) from None
+        raise InputError("", "cable.stiffness", None, str(error)) from None
 
 
 @dataclass
@@ -275,7 +272,7 @@ class Fleet:
         self.workers = workers or min(os.cpu_count() or 1, max(len(parts), 1))
         rng = np.random.default_rng(seed)
         self.words = rng.integers(1, 2**32, len(parts))
-        frame = parts[0].board_frame_s if parts[0].board != 0 else 0.0
+        frame = parts[0].amplifier_frame_s if parts[0].amplifier != 0 else 0.0
         phases = np.random.default_rng((seed, 1))  # its own: part k has its phase in any count
         self.shifts = phases.integers(0, round(frame / tick_s) + 1, len(parts))
         self._runs: dict[tuple, np.ndarray] = {}

@@ -224,7 +224,7 @@ def size(joint: Joint) -> Size:
         supply_at_limit_A=limit,
         supply_stall_A=stall,
         bus_at_stall_V=part.supply_V - part.supply_ohm * stall,
-        breakaway_V=breakaway.breakaway_spread(file, part, joint.path)[1],
+        breakaway_V=breakaway.breakaway_spread(file, part)[1],
         substep_s=s.tick_s / spread.substeps_for(part, s.tick_s, 5e-5),
     )
     mine.findings = findings(joint, mine)

@@ -57,7 +57,7 @@ def drawn_parts(
     A force calibration has measured this very part: then only what changes from day to day is
     drawn (``PASSING``).
     """
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     mine = is_force_calibrated(joint.file) if calibrated is None else calibrated
     if mine:
         for key, entry in entries.items():
@@ -82,7 +82,7 @@ def forces_at(
 ) -> np.ndarray:
     """Tip force (N) that drawn parts hold at a voltage (V) at standstill, or at their own supply's."""
     mine = is_force_calibrated(joint.file) if calibrated is None else calibrated
-    factor = float((joint.file.calibration or {}).get("force_factor", 1.0)) if mine else 1.0
+    factor = force_factor(joint.file) if mine else 1.0
     return np.array([factor * physics.tip_force_of_current(part, min(volt, part.supply_V) / ohm)
                      for part, ohm in drawn_parts(joint, count, seed, mine)])  # fmt: skip
 
@@ -103,7 +103,13 @@ def force_spread(
 
 def is_force_calibrated(file: JointFile) -> bool:
     """Tell whether the force of this very part was measured (``jointloop calibrate --force``)."""
-    return "force_factor" in (file.calibration or {})
+    return file.calibration is not None and file.calibration.force_factor is not None
+
+
+def force_factor(file: JointFile) -> float:
+    """Measured over estimated fingertip force; 1 where it was not measured."""
+    found = file.calibration.force_factor if file.calibration is not None else None
+    return 1.0 if found is None else found
 
 
 def force_doubt(joint: Joint, calibrated: bool | None = None) -> float:
@@ -168,7 +174,7 @@ def contact_spread(
     joint: Joint, count: int = CONTACT_PARTS, seed: int = 1
 ) -> tuple[float, float, float]:
     """Simulated over drawn parts: middle and bound of the held tip force (N), bound of the pull (N)."""
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     parts, warmth = spread.draw_parts(joint.part, entries, count, seed)
     fleet = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed)
     held, pull = contact_forces(joint, fleet)

@@ -49,7 +49,7 @@ class Robustness:
         """Prepare the rigid nominal loop and the flexible loops of two lists of parts."""
         self.tick_s = joint.settings.tick_s
         self.w = margins.frequency_grid(self.tick_s)
-        frame = joint.part.board_frame_s if joint.part.board != 0 else 0.0
+        frame = joint.part.amplifier_frame_s if joint.part.amplifier != 0 else 0.0
         hold = margins.frame_hold(self.w, frame, self.tick_s)
 
         def response(part: Part, rigid: bool) -> np.ndarray:
@@ -79,7 +79,9 @@ class Robustness:
         """Smallest gain margin above half the cable resonance, over the parts."""
         own = margins.controller_response(gains, self.tick_s)
         parts = self.outside if outside else self.inside
-        return min((margins.margin_above(soft * own, self.w, at) for soft, at in parts), default=inf)
+        return min(
+            (margins.margin_above(soft * own, self.w, at) for soft, at in parts), default=inf
+        )
 
     def penalty(self, gains: Gains) -> float:
         """Zero where the constraints hold; a wall at their edge, and steep beyond."""
@@ -106,7 +108,7 @@ def situations(
     middle = 0.5 * (low + high)
     start, end = scenarios.step_ends(s, step_rad)
     fine = scenarios.fine_band(s, joint.part.probe.noise_counts)
-    settle = 0.6 if joint.part.board == 0 else 1.2
+    settle = 0.6 if joint.part.amplifier == 0 else 1.2
     torque = 0.05 * s.limits.current_A * s.limits.back_emf_V_s
     return {
         "step": scenarios.step(start, end, fine, settle, tail_s, "step", share),

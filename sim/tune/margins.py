@@ -241,7 +241,7 @@ def margins(part: Part, gains: Gains, tick_s: float, delay_s: float, rigid: bool
     """
     w = frequency_grid(tick_s, 4000)
     loop = plant_response(part, tick_s, delay_s, rigid, w) * controller_response(gains, tick_s, w)
-    loop = loop * frame_hold(w, part.board_frame_s if part.board != 0 else 0.0, tick_s)
+    loop = loop * frame_hold(w, part.amplifier_frame_s if part.amplifier != 0 else 0.0, tick_s)
     size = np.abs(loop)
     cross = list(_crossings(size - 1.0))
     phase_margin, at = float("inf"), float("nan")
@@ -281,7 +281,7 @@ def _refined_ms(
     fine = np.linspace(w[max(worst - 1, 0)], w[min(worst + 1, len(w) - 1)], 201)
     near = plant_response(part, tick_s, delay_s, rigid, fine)
     near = near * controller_response(gains, tick_s, fine)
-    near = near * frame_hold(fine, part.board_frame_s if part.board != 0 else 0.0, tick_s)
+    near = near * frame_hold(fine, part.amplifier_frame_s if part.amplifier != 0 else 0.0, tick_s)
     return max(peak_sensitivity(loop), peak_sensitivity(near))
 
 
@@ -325,7 +325,7 @@ def worst_swing(
     this is a part without any. Without the help: the linear figures, amplitude 0.
     """
     w = frequency_grid(tick_s)
-    frame = part.board_frame_s if part.board != 0 else 0.0
+    frame = part.amplifier_frame_s if part.amplifier != 0 else 0.0
     plant = plant_response(part, tick_s, delay_s, True) * frame_hold(w, frame, tick_s)
     return worst_of(plant, controller_response(gains, tick_s), gains)
 

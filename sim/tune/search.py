@@ -120,12 +120,12 @@ class Search:
         """What is made of the step asked for: a short range allows less."""
         self.effort = effort
         self.goals = Goals()
-        if joint.part.board != 0:
+        if joint.part.amplifier != 0:
             self.goals = Goals(2.5 * DEG, 0.7 * DEG, 0.5 * DEG, 1.5 * DEG, 1.5)
         self.listener = listener
         self.evaluations = 0
         self.best = inf
-        entries = spread.spread_of(joint.file, joint.path)
+        entries = spread.spread_of(joint.file)
         parts, warmth = spread.draw_parts(joint.part, entries, effort.parts, seed, "inside")
         soft, soft_warmth = spread.draw_parts(
             joint.part, entries, effort.outside_parts, seed + 500, "outside"

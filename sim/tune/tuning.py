@@ -208,16 +208,14 @@ def _judged(joint: Joint, search: Search, found: Found) -> Tuning:
     first, first_profile = rules.first_guess(joint.file, joint.part)
     result = Tuning(gains, profile, first, first_profile, found.evaluations, found.cost, seed,
                     step_rad)  # fmt: skip
-    entries = spread.spread_of(joint.file, joint.path)
+    entries = spread.spread_of(joint.file)
     tuned = with_gains(joint.settings, gains, profile)
     guessed = with_gains(joint.settings, first, first_profile)
     tick = joint.settings.tick_s
     inside = "inside" if search.inside else "any"
     fleets = (("held_out", inside, 1000), ("outside", "outside", 2000))
     for k, (name, rule, offset) in enumerate(fleets, 1):
-        parts, warmth = spread.draw_parts(
-            joint.part, entries, effort.held_out, seed + offset, rule
-        )
+        parts, warmth = spread.draw_parts(joint.part, entries, effort.held_out, seed + offset, rule)
         search.tell("held-out parts", k, len(fleets))
         if not parts:
             continue

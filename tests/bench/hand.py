@@ -13,7 +13,7 @@ import numpy as np
 
 from sim.hand.coupled import programs, simulate_hand
 from sim.hand.file import read_hand
-from sim.joint.file import parse_toml, read_text
+from sim.reading import parse_toml, read_text
 from sim.run.executors import open_executor
 from sim.size.sweep import read_axis, sweep
 

@@ -10,8 +10,8 @@ from pathlib import Path
 
 from sim.challenge import attack
 from sim.challenge.fault_study import count_false_alarms, study_faults
-from sim.joint.file import parse_toml, read_text
 from sim.joint.spread import draw_parts, spread_of
+from sim.reading import parse_toml, read_text
 from sim.run.closed_loop import Fleet, joint_of
 from sim.size import force
 

@@ -217,7 +217,7 @@ def test_remarks_between_tables_outlive_the_table_before_them(joint_file):
 
 
 class IdealBoard:
-    """A pulse board that moves the joint outside of ``neutral`` +- ``dead`` (s)."""
+    """A pulse amplifier that moves the joint outside of ``neutral`` +- ``dead`` (s)."""
 
     def __init__(self, told, neutral, dead):
         settings = Settings()

@@ -12,7 +12,7 @@ import pytest
 
 from host.recordings.recorder import Run
 from sim.errors import InputError
-from sim.joint.file import parse_toml, read_text
+from sim.reading import parse_toml, read_text
 from sim.run.executors import open_executor
 from sim.size.sweep import pareto, points, read_axis, sweep
 
@@ -103,7 +103,7 @@ def test_a_hand_is_streamed_to_its_boards_in_step(jointloop, tmp_path, runtime):
 def test_a_sequence_that_is_not_there_is_told(jointloop):
     code, _, err = jointloop("hand", "hand.toml", "--stream", "--sequence", "dance")
     assert code == 2
-    assert "open and close" in err
+    assert "wrap, press, hold a card" in err
 
 
 # --- sweeps

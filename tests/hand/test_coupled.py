@@ -44,7 +44,7 @@ def away(run):
 def test_nothing_trips_and_postures_are_reached(hand, run):
     assert (run.scores["fault"] == 0).all()
     end = run.column("joint_rad")[:, -1]
-    for k, angle in hand.postures["open"].items():
+    for k, angle in hand.postures["rest"].items():
         assert abs(end[k] - angle) < np.radians(2.0), hand.members[k].name
 
 

@@ -44,7 +44,7 @@ WRITER = """
 import sys
 from pathlib import Path
 from host.files import put_table
-from sim.joint.file import read_text
+from sim.reading import read_text
 
 path, name, count = Path(sys.argv[1]), sys.argv[2], int(sys.argv[3])
 print("ready", flush=True)

@@ -56,9 +56,7 @@ def test_the_same_part_explains_its_own_run(joint, run):
     found, _ = run
     same = compare(joint, found, 0)
     assert same.fit > 0.95
-    other = spread.draw_parts(joint.part, spread.spread_of(joint.file), 1, 40, "outside")[0][
-        0
-    ]
+    other = spread.draw_parts(joint.part, spread.spread_of(joint.file), 1, 40, "outside")[0][0]
     assert compare(joint, found, 0, part=other).fit < same.fit
 
 

@@ -79,9 +79,11 @@ def test_what_the_log_cannot_tell_is_said(fitted):
 
 def test_a_fit_is_a_table_that_gives_the_same_part_back(joint, fitted):
     from sim.joint import identified
+    from sim.joint.result_tables import IdentifiedTable
+    from sim.schema import read
 
     _, found = fitted[0]
-    again = identified.read({**found.known().table(), "digest": "x"}, "finger.toml")
+    again = identified.known(read(IdentifiedTable, {**found.known().table(), "digest": "x"}, "f"))
     made = again.part(joint.part)
     assert made.motor.emf_V_s == pytest.approx(found.part.motor.emf_V_s, rel=1e-7)
     assert made.cable.flexor_N_m == pytest.approx(found.part.cable.flexor_N_m, rel=1e-7)

@@ -16,8 +16,10 @@ from sim.errors import InputError
 from sim.identify.excite import excitation
 from sim.identify.fit import friction_by_drive, inertia_by_drive
 from sim.joint import spread
-from sim.joint.identified import read
+from sim.joint.identified import known
+from sim.joint.result_tables import IdentifiedTable
 from sim.run.closed_loop import Fleet, load_joint, simulate
+from sim.schema import of_file, read
 from tests.identify.hidden import hidden_parts
 
 SECONDS = 14.0
@@ -213,7 +215,7 @@ SOUND = {"names": ["resistance", "backlash"], "middle": [0.1, 0.2], "covariance"
         ("names", ["resistance", "gravity_cos"], "both gravity_cos and gravity_sin"),
         ("names", [], "different names"),
         ("middle", [0.1], "2 finite numbers"),
-        ("middle", [0.1, "much"], "2 finite numbers"),
+        ("middle", [0.1, "much"], "must be a number"),
         ("middle", [0.1, float("nan")], "2 finite numbers"),
         ("middle", [0.1, 40.0], "-5 .. 5"),
         ("covariance", [[0.01, 0.0]], "2 x 2 finite"),
@@ -223,8 +225,8 @@ SOUND = {"names": ["resistance", "backlash"], "middle": [0.1, 0.2], "covariance"
     ],
 )
 def test_a_spoiled_table_is_refused(key, value, words):
-    with pytest.raises(InputError, match=words) as refused:
-        read({**SOUND, key: value}, "finger.toml")
+    with pytest.raises(InputError, match=words) as refused, of_file("finger.toml"):
+        known(read(IdentifiedTable, {**SOUND, key: value}, "finger.toml", "identified."))
     assert str(refused.value).startswith("finger.toml: identified.")
 
 

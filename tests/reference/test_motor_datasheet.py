@@ -25,7 +25,7 @@ def worked_motor(changed):
             "stall_torque": "0.272334 N*m",
             "coulomb_share": 1.0,
             "stiction_ratio": 1.0,
-            "board_resistance": "0 ohm",
+            "amplifier_resistance": "0 ohm",
         },
         drive={"driver_resistance": "0 ohm", "supply_resistance": "0 ohm", "supply": "6 V"},
         cable={"kind": "direct"},
@@ -79,7 +79,7 @@ def test_power_and_efficiency_of_the_running_motor(worked_motor):
 GEAR_MOTOR = {
     "voltage": "4.8 V", "stall_current": "0.7 A", "no_load_current": "0.1 A",
     "no_load_speed": "100 rpm", "stall_torque": "1.9 kgf*cm", "stiction_ratio": 1.0,
-    "board_resistance": "0.6 ohm",
+    "amplifier_resistance": "0.6 ohm",
 }  # fmt: skip
 """Own numbers of a small geared motor: half of what the torque constant gives is lost on the way."""
 

@@ -1,8 +1,8 @@
 import numpy as np
 import pytest
 
-from sim.joint.part import BRIDGE, BUILTIN, PROPORTIONAL_BOARD, STRETCHED_BOARD, Part, Plant
-from sim.model.drive_electronics import board_share, builtin_share, drive_duty
+from sim.joint.part import BRIDGE, BUILTIN, PROPORTIONAL_AMPLIFIER, STRETCHED_AMPLIFIER, Part, Plant
+from sim.model.drive_electronics import amplifier_share, builtin_share, drive_duty
 from sim.model.schedule import Run
 from sim.run import scenarios
 from sim.run.closed_loop import simulate
@@ -12,7 +12,7 @@ H = 0.002
 
 def part_of(board):
     part = Part()
-    part.board = board
+    part.amplifier = board
     return part
 
 
@@ -40,14 +40,14 @@ def test_a_bridge_takes_the_output_as_its_duty(value, duty):
         (1.0e-3, -1.0),
     ],
 )
-def test_a_pulse_board_has_a_dead_band_a_slope_and_an_end(width, share):
-    assert board_share(Part(), width) == pytest.approx(share, abs=1e-9)
-    assert play(part_of(PROPORTIONAL_BOARD), [width])[0] == pytest.approx(share, abs=1e-9)
+def test_a_pulse_amplifier_has_a_dead_band_a_slope_and_an_end(width, share):
+    assert amplifier_share(Part(), width) == pytest.approx(share, abs=1e-9)
+    assert play(part_of(PROPORTIONAL_AMPLIFIER), [width])[0] == pytest.approx(share, abs=1e-9)
 
 
 def test_a_proportional_board_holds_its_duty_for_a_frame():
     wide, narrow = 1.5e-3 + 5e-6 + 0.75e-4, 1.5e-3 - 5e-6 - 0.3e-4
-    duties = play(part_of(PROPORTIONAL_BOARD), [wide] + [narrow] * 40)
+    duties = play(part_of(PROPORTIONAL_AMPLIFIER), [wide] + [narrow] * 40)
     assert duties[:9] == pytest.approx([0.5] * 9)
     assert duties[12:] == pytest.approx([-0.2] * 29)
     assert duties.count(pytest.approx(0.5)) in (9, 10)
@@ -57,7 +57,7 @@ def test_a_proportional_board_holds_its_duty_for_a_frame():
 @pytest.mark.parametrize("share", [0.05, 0.35, 0.5, 0.93])
 def test_a_stretching_board_drives_fully_for_its_share_of_the_frame(share, sign):
     width = 1.5e-3 + sign * (5e-6 + share * 1.5e-4)
-    duties = play(part_of(STRETCHED_BOARD), [width] * 109)[9:]  # ten whole frames
+    duties = play(part_of(STRETCHED_AMPLIFIER), [width] * 109)[9:]  # ten whole frames
     frame = duties[:10]
     assert sum(frame) / 10 == pytest.approx(sign * share, abs=1e-9)
     on = share * 10
@@ -66,7 +66,7 @@ def test_a_stretching_board_drives_fully_for_its_share_of_the_frame(share, sign)
     assert sum(duties) / len(duties) == pytest.approx(sign * share, abs=1e-9)
 
 
-@pytest.mark.parametrize("board", [PROPORTIONAL_BOARD, STRETCHED_BOARD, BUILTIN])
+@pytest.mark.parametrize("board", [PROPORTIONAL_AMPLIFIER, STRETCHED_AMPLIFIER, BUILTIN])
 def test_no_pulse_is_no_drive_at_once(board):
     wide = 1.9e-3
     duties = play(part_of(board), [wide, wide, 0.0, 0.0, 0.0], want=1.0)

@@ -62,7 +62,7 @@ def test_compiled_and_python_give_the_same_bits_on_any_part(joint, seed):
     "changes",
     [
         {"drive.kind": "pulse"},
-        {"drive.kind": "pulse", "drive.board": "stretching"},
+        {"drive.kind": "pulse", "drive.amplifier": "stretching"},
         {"drive.kind": "builtin"},
         {"cable.kind": "spring_return", "cable.spring_stiffness": "200 N/m"},
         {"cable.kind": "direct"},

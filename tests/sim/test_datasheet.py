@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from sim.joint import datasheet, materials
-from sim.joint.part import BRIDGE, BUILTIN, DIRECT, PAIR, PROPORTIONAL_BOARD, SPRING_RETURN
-from sim.joint.part import STRETCHED_BOARD as STRETCHED
+from sim.joint.part import BRIDGE, BUILTIN, DIRECT, PAIR, PROPORTIONAL_AMPLIFIER, SPRING_RETURN
+from sim.joint.part import STRETCHED_AMPLIFIER as STRETCHED
 from sim.model.sensor import track_fraction
 
 DEG = pi / 180.0
@@ -18,7 +18,7 @@ def sheet(volt, ohm, board, k, coulomb, viscous, mu):
     free = (volt * passed - coulomb) / (k * passed + viscous)
     return {
         "motor.voltage": f"{volt!r} V",
-        "motor.board_resistance": f"{board!r} ohm",
+        "motor.amplifier_resistance": f"{board!r} ohm",
         "motor.stall_current": f"{volt / total!r} A",
         "motor.no_load_speed": f"{free!r} rad/s",
         "motor.no_load_current": f"{(volt - k * free) / total!r} A",
@@ -98,13 +98,13 @@ def test_a_direct_joint_has_no_backlash_of_a_drum(made):
     ("kind", "board", "expected"),
     [
         ("bridge", "proportional", BRIDGE),
-        ("pulse", "proportional", PROPORTIONAL_BOARD),
+        ("pulse", "proportional", PROPORTIONAL_AMPLIFIER),
         ("pulse", "stretching", STRETCHED),
         ("builtin", "proportional", BUILTIN),
     ],
 )
 def test_the_kind_of_drive(made, kind, board, expected):
-    assert made({"drive.kind": kind, "drive.board": board}).part.board == expected
+    assert made({"drive.kind": kind, "drive.amplifier": board}).part.amplifier == expected
 
 
 def test_hard_stops_as_given_or_five_degrees_beyond(made):

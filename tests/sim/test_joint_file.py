@@ -1,11 +1,11 @@
 """What is refused, and that the refusal says file, key, value and what is allowed."""
 
 import re
+from pathlib import Path
 
 import pytest
 
 from sim.errors import InputError
-from sim.joint import file as joint_file
 from sim.run.closed_loop import load_joint
 
 
@@ -46,19 +46,19 @@ def refused(make):
         ({"drive.supply": "1e9 V"}, "drive.supply", "1e9 V", "more than 0 and at most 100 V"),
         ({"limits.warm": "-41 degC"}, "limits.warm", "-41 degC", "at least -40 degC"),
         ({"control.rate": "5 Hz"}, "control.rate", "5 Hz", "at least 10 Hz and at most 10000 Hz"),
-        ({"motor.gear_ratio": 0}, "motor.gear_ratio", 0, "greater than or equal to 1"),
+        ({"motor.gear_ratio": 0}, "motor.gear_ratio", 0, "at least 1"),
         ({"motor.gear_ratio": float("nan")}, "motor.gear_ratio", None, "100000"),
-        ({"sensor.linearity": float("inf")}, "sensor.linearity", float("inf"), "to 0.2"),
-        ({"sensor.converter_bits": 40}, "sensor.converter_bits", 40, "less than or equal to 16"),
+        ({"sensor.linearity": float("inf")}, "sensor.linearity", float("inf"), "at most 0.2"),
+        ({"sensor.converter_bits": 40}, "sensor.converter_bits", 40, "at most 16"),
         ({"sensor.converter_bits": 10**30}, "sensor.converter_bits", 10**30, "16"),
-        ({"motor.gear_ratio": 10**400}, "motor.gear_ratio", 10**400, "valid number"),
+        ({"motor.gear_ratio": 10**400}, "motor.gear_ratio", 10**400, "must be a number"),
         # wrong type
-        ({"joint.name": 5}, "joint.name", 5, "valid string"),
+        ({"joint.name": 5}, "joint.name", 5, "text in quotes"),
         ({"joint.name": ""}, "joint.name", "", "at least 1 character"),
-        ({"joint.range": "0 deg"}, "joint.range", "0 deg", "valid tuple"),
+        ({"joint.range": "0 deg"}, "joint.range", "0 deg", "must be a list"),
         ({"joint.range": ["0 deg"]}, "joint.range.1", None, ""),
-        ({"motor": 5}, "motor", 5, "valid dictionary"),
-        ({"drive.current_sensor": "maybe"}, "drive.current_sensor", "maybe", "boolean"),
+        ({"motor": 5}, "motor", 5, "must be a table"),
+        ({"drive.current_sensor": "maybe"}, "drive.current_sensor", "maybe", "true or false"),
         # contradictions
         ({"joint.range": ["50 deg", "0 deg"]}, "joint.range", None, "must rise"),
         ({"joint.stops": ["10 deg", "120 deg"]}, "joint.stops", None, "outside joint.range"),
@@ -84,7 +84,7 @@ def refused(make):
         ),
         ({"motor.stall_torque": "0.5 kgf*cm"}, "motor.stall_torque", None, "contradicts .* only"),
         ({"motor.no_load_current": "0.7 A"}, "motor.no_load_current", 0.7, "below motor.stall_cur"),
-        ({"motor.board_resistance": "7 ohm"}, "motor.board_resistance", 7.0, "= 6.86 ohm"),
+        ({"motor.amplifier_resistance": "7 ohm"}, "motor.amplifier_resistance", 7.0, "= 6.86 ohm"),
         ({"sensor.dead_gap_at": "100 deg"}, "sensor.dead_gap_at", None, "meets the dead gap"),
         ({"sensor.electrical_angle": "110 deg"}, "sensor.dead_gap_at", None, "meets the dead"),
         ({"joint.inertia": "1e-12 kg*m^2"}, "cable.stiffness", None, "steps of"),
@@ -139,7 +139,7 @@ def test_what_is_no_file_is_refused_by_name(tmp_path, name, says):
 
 def test_a_byte_order_mark_does_no_harm(tmp_path, joint):
     path = tmp_path / "finger.toml"
-    text = joint_file.Path(__file__).parents[1].joinpath("data/nominal.toml").read_text("utf-8")
+    text = Path(__file__).parents[1].joinpath("data/nominal.toml").read_text("utf-8")
     path.write_text(text, encoding="utf-8-sig")
     assert load_joint(path).file == joint.file
 

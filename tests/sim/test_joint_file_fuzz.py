@@ -8,9 +8,9 @@ from hypothesis import strategies as st
 
 import host
 from sim.errors import InputError
-from sim.joint.file import load, parse_toml
 from sim.joint.spread import spread_of
-from sim.run.closed_loop import joint_of
+from sim.reading import parse_toml
+from sim.run.closed_loop import joint_of, load_joint
 
 TEXT = (Path(host.__file__).parent / "demo" / "joint.toml").read_text(encoding="utf-8")
 NUMBERS = [one.span() for one in re.finditer(r"\d+\.?\d*(?:e-?\d+)?", TEXT)]
@@ -75,7 +75,7 @@ def test_a_spoiled_file_gives_a_joint_or_one_line_that_says_why(changes):
 
     def read():
         joint = joint_of(parse_toml(text, "spoiled.toml"), "spoiled.toml")
-        spread_of(joint.file, "spoiled.toml")
+        spread_of(joint.file)
 
     error = answer(read)
     if error is not None:
@@ -88,6 +88,6 @@ def test_a_spoiled_file_gives_a_joint_or_one_line_that_says_why(changes):
 def test_any_bytes_are_refused_by_name(tmp_path_factory, data):
     path = tmp_path_factory.getbasetemp() / "any.toml"
     path.write_bytes(data)
-    error = answer(lambda: load(path))
+    error = answer(lambda: load_joint(path))
     assert error is not None  # no bytes make a joint by chance
     assert error.file == str(path)

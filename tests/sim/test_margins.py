@@ -4,7 +4,7 @@ import pytest
 from controller.joint import pid
 from controller.joint.settings.settings import Gains
 from controller.joint.state import Loop, Motion
-from sim.joint.part import BRIDGE, PROPORTIONAL_BOARD
+from sim.joint.part import BRIDGE, PROPORTIONAL_AMPLIFIER
 from sim.tune import margins
 
 TICK_S = 0.002
@@ -158,7 +158,7 @@ def test_more_delay_and_a_frame_cost_phase(joint, made):
     lost = np.degrees(2.0 * np.pi * base.crossover_Hz * 0.004)
     assert base.phase_margin_deg - late.phase_margin_deg == pytest.approx(lost, rel=0.1)
     pulse = made({"drive.kind": "pulse"}).part
-    assert (joint.part.board, pulse.board) == (BRIDGE, PROPORTIONAL_BOARD)
+    assert (joint.part.amplifier, pulse.amplifier) == (BRIDGE, PROPORTIONAL_AMPLIFIER)
     framed = margins.margins(pulse, g, TICK_S, 0.0)
     assert framed.phase_margin_deg < base.phase_margin_deg
     assert framed.ms > base.ms

@@ -4,7 +4,7 @@ import unicodedata
 from pathlib import Path
 
 from sim.errors import InputError
-from sim.joint.file import parse_toml, read_text
+from sim.reading import parse_toml, read_text
 from sim.run.closed_loop import Joint, joint_of
 
 
