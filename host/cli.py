@@ -11,7 +11,7 @@ import traceback
 
 def main() -> None:
     """Run a command; bad input is one line and exit code 2, never a traceback."""
-    from host.arguments import app
+    from host.command_line import app
     from sim.errors import InputError
 
     for stream in (sys.stdout, sys.stderr):

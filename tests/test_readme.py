@@ -35,7 +35,7 @@ def test_it_begins_with_the_job_then_the_cautions_then_two_commands():
 
 
 def test_the_board_json_that_is_shown_is_accepted(tmp_path):
-    from host.link.deployment import read_wiring
+    from host.link.wiring import read_wiring
 
     text = (ROOT / "controller" / "README.md").read_text(encoding="utf-8")
     (shown,) = re.findall(r"```json\n(.*?)```", text, re.DOTALL)

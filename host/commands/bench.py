@@ -6,18 +6,37 @@ import socket
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Annotated
 
+import typer
+
+from host.commands.shared.arguments import RUNS, Out, Ports, Runtime, Seed
 from sim.errors import InputError
 from sim.reading import read_text
 
+EXAMPLE = "bench finger.toml"
 
-def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool, seed: int,
-        out: Path) -> None:  # fmt: skip
-    """Serve the page until interrupted."""
+
+def run(
+    paths: Annotated[
+        list[Path],
+        typer.Argument(metavar="JOINT", help="Joint files, one for each joint; or one hand file."),
+    ],
+    port: Ports = None,
+    runtime: Runtime = "cpython",
+    http: Annotated[
+        int, typer.Option("--http", help="TCP port of the page on 127.0.0.1 (0: any).")
+    ] = 0,
+    show: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the browser.")] = True,
+    seed: Seed = 1,
+    out: Out = RUNS,
+) -> None:
+    """Open the bench page: see, jog, adjust and stop in a browser; recorded while it runs."""
     from host.files import make_folder
     from host.page.link_client import LinkClient
     from host.page.wanted import Wanted
 
+    ports = port or []
     make_folder(out)
     listening = _listen(http)
     for path in paths:  # before anything is started
@@ -37,18 +56,18 @@ def run(paths: list[Path], ports: list[str], runtime: str, http: int, show: bool
         from host.page.server import Gate, serve
 
         token = secrets.token_urlsafe(24)
-        port = listening.getsockname()[1]
+        number = listening.getsockname()[1]
         if not virtual:  # a port that cannot be opened is said before any page is offered
             link.wait_ready()
         from host.page.desk import Desk
 
         desk = Desk(joints, link, [str(path) for path in paths])
-        url = f"http://127.0.0.1:{port}/#{token}"
+        url = f"http://127.0.0.1:{number}/#{token}"
         _tell(url, virtual)
         if show and sys.stdout.isatty():
             door.enter_context(_shown(url))
         with contextlib.suppress(KeyboardInterrupt):
-            serve(desk, Gate(port, token), listening)
+            serve(desk, Gate(number, token), listening)
     finally:
         door.close()
         link.end()

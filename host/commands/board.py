@@ -1,19 +1,38 @@
 """``jointloop board``: a virtual board, on a pty or over TCP."""
 
-from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Annotated
 
+import typer
+
+from host.commands.shared.arguments import BoardJoints, Part, Seed
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.joint.part import Part
+    from sim.joint.part import Part as Specimen
     from sim.run.closed_loop import Joint
 
 
+EXAMPLE = "board finger.toml"
+
+
 def run(
-    paths: list[Path], runtime: str, tcp: int | None, seed: int, part: str, quiet: bool
+    paths: BoardJoints,
+    runtime: Annotated[
+        str,
+        typer.Option(
+            "--runtime",
+            help='"cpython"; "micropython": the interpreter of a board; "c": the tick as C.',
+        ),
+    ] = "cpython",
+    tcp: Annotated[
+        int | None,
+        typer.Option(help="Serve on this TCP port of 127.0.0.1 (0: any) instead of a pty."),
+    ] = None,
+    part: Part = "nominal",
+    seed: Seed = 1,
+    quiet: Annotated[bool, typer.Option("--quiet", hidden=True)] = False,
 ) -> None:
-    """Serve until interrupted, or until standard input ends (``--quiet``)."""
+    """Serve a virtual board: the board's own code on simulated joints."""
     from host.commands.shared.loading import load
     from host.virtual.starting import check_runtime
 
@@ -32,7 +51,7 @@ def run(
     serve(job_of(joints, hidden, seed), runtime, tcp, quiet)
 
 
-def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Part]":
+def hidden_parts(joints: "list[Joint]", which: str, seed: int) -> "list[Specimen]":
     """The parts that are really there: nominal, or drawn from the spread."""
     from sim.joint import spread
 

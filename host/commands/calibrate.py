@@ -3,10 +3,13 @@
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import tomlkit
+import typer
 
+from host.commands.shared.arguments import Joint as JointPath
+from host.commands.shared.arguments import Json, Resistance, Seed, Temperature, Yes
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -17,10 +20,26 @@ if TYPE_CHECKING:
 DEG = 57.29577951308232
 
 
-def run(path: Path, port: str | None, points: str, pulse: bool, force: bool, scale: str | None,
-        resistance: str | None, temperature: str, towards: str | None, yes: bool, seed: int,
-        as_json: bool) -> None:  # fmt: skip
-    """Calibrate one joint."""
+EXAMPLE = 'calibrate finger.toml --points "0 deg, 50 deg, 100 deg"'
+
+
+def run(
+    path: JointPath,
+    port: Annotated[str | None, typer.Option("--port", help="Left out, a virtual board.")] = None,
+    points: Annotated[
+        str, typer.Option(help="Known angles: two, or up to 33 for a linearity table.")
+    ] = "0 deg, 90 deg",
+    pulse: Annotated[bool, typer.Option("--pulse", help="Neutral and dead band instead.")] = False,
+    force: Annotated[bool, typer.Option("--force", help="Fingertip force instead.")] = False,
+    scale: Annotated[str | None, typer.Option(help="Force: what the scale shows.")] = None,
+    resistance: Resistance = None,
+    temperature: Temperature = "22 degC",
+    towards: Annotated[str | None, typer.Option(help="Force: angle to press towards.")] = None,
+    yes: Yes = False,
+    seed: Seed = 1,
+    as_json: Json = False,
+) -> None:
+    """Calibrate sensor, pulse drive or force; the result goes into the joint file."""
     terminal = Terminal(as_json)
     terminal.say(f"Calibrating {plain(path)} ...")
     from host.commands.shared.loading import load

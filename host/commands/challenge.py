@@ -1,12 +1,13 @@
 """``jointloop challenge``: the user's own joint and gains attacked."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import tomlkit
+import typer
 
+from host.commands.shared.arguments import RUNS, Cluster, Gains, Joints, Json, Out, Seed, Workers
 from host.commands.shared.terminal import Terminal, plain, quoted
-from sim.errors import InputError
 
 if TYPE_CHECKING:
     from sim.challenge.attack import Attack, Outcome
@@ -27,18 +28,35 @@ MEANING = {
 }
 
 
-def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gains: Path | None,
-        seed: int, cluster: str | None, workers: int | None, as_json: bool, out: Path) -> int:  # fmt: skip
-    """Attack joints, one after the other; return the exit code: 1 where a rule was broken."""
+EXAMPLE = 'challenge finger.toml --duration "5 min"'
+
+
+def run(
+    paths: Joints,
+    scenarios: Annotated[
+        int, typer.Option(help="Scenarios to draw.", min=1, max=100_000_000)
+    ] = 2000,
+    duration: Annotated[str | None, typer.Option("--duration", help="So long, instead.")] = None,
+    parts: Annotated[
+        int, typer.Option(help="Parts that each scenario is run on.", min=1, max=1000)
+    ] = 32,
+    gains: Gains = None,
+    seed: Seed = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> int:
+    """Attack the joint: search for a scenario that breaks a limit; exit 1 if there is one."""
     terminal = Terminal(as_json)
     terminal.say("Attacking " + ", ".join(plain(path) for path in paths) + " ...")
     from contextlib import nullcontext
 
+    from host.commands.shared.loading import length
     from host.commands.shared.several import load_all, stems, together
     from host.files import make_folder
 
-    if minutes is not None and not 0.01 <= minutes <= 10080.0:
-        raise InputError("", "--minutes", minutes, "must lie in 0.01 .. 10080")
+    minutes = None if duration is None else length(duration, 0.6, 604_800.0) / 60.0
     joints = load_all(paths, gains)
     folder = make_folder(out)
     from sim.run.executors import open_executor
@@ -46,7 +64,7 @@ def run(paths: list[Path], programs: int, minutes: float | None, parts: int, gai
     results = []
     with nullcontext() if cluster is None else open_executor(cluster, workers) as runner:
         for joint, name in zip(joints, stems(joints), strict=True):
-            wanted = (None if minutes else programs, minutes, parts, workers)
+            wanted = (None if minutes else scenarios, minutes, parts, workers)
             search = watched(terminal, joint, seed, wanted, runner)
             results.append(told(terminal, joint, search, folder / name))
     terminal.result(together(results))
@@ -60,11 +78,11 @@ def watched(terminal: Terminal, joint: "Joint", seed: int,
 
     programs, minutes, parts, workers = wanted
     with terminal.progress() as progress:
-        task = progress.add_task("drawing programs", total=1000, note="")
+        task = progress.add_task("drawing scenarios", total=1000, note="")
 
         def tell(outcome: "Outcome", share: float) -> None:
             worst = max(((w.share, name) for name, w in outcome.worst.items()), default=(0.0, ""))
-            note = f"{outcome.programs} programs, nearest {worst[1]} {100 * worst[0]:.0f} %"
+            note = f"{outcome.programs} scenarios, nearest {worst[1]} {100 * worst[0]:.0f} %"
             progress.update(task, completed=round(1000 * share), note=note)
 
         return attack(joint, seed, programs, minutes, tell, parts, workers, runner)
@@ -86,7 +104,7 @@ def told(terminal: Terminal, joint: "Joint", search: "Attack", stem: Path) -> di
 
 
 def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]:
-    """Write the smallest breaking program as a scenario file, and a figure of it; return the paths."""
+    """Write the smallest breaking scenario as a scenario file, and a figure of it; return the paths."""
     from host.figures.look import save
     from host.figures.run import trace_figure
     from host.files import write_whole
@@ -97,7 +115,7 @@ def write_breach(joint: "Joint", search: "Attack", stem: Path) -> dict[str, str]
     found.breach.name = found.breach.meaning = f"breach: {MEANING[found.broken]}"
     tables = scenario_file.to_tables(found.breach, joint.settings.tick_s, (search.seed, found.part))
     path = stem.with_suffix(".toml")
-    head = (f"# The smallest program found that breaks: {MEANING[found.broken]}.\n"
+    head = (f"# The smallest scenario found that breaks: {MEANING[found.broken]}.\n"
             f"# Replay: jointloop simulate {quoted(joint.path)} --scenario {quoted(path)}\n\n")  # fmt: skip
     write_whole(path, head + tomlkit.dumps(tables))
     trace = search.fleet.trace(joint, found.breach, found.part)
@@ -110,7 +128,7 @@ def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
     found = search.outcome
     rate = found.runs / max(found.elapsed_s, 1e-9)
     terminal.say(
-        f"{found.programs} programs on {len(search.fleet)} parts each (nominal, corners of the spread, "
+        f"{found.programs} scenarios on {len(search.fleet)} parts each (nominal, corners of the spread, "
         f"random): {found.runs} runs in {found.elapsed_s:.0f} s ({rate:.0f} a second)."
     )
     rows = [(MEANING[name], f"{100 * one.share:.0f} %") for name, one in found.worst.items()]
@@ -127,12 +145,12 @@ def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
     )
     if found.broken is None:
         terminal.say(
-            "[green]No rule was broken.[/green] That is no proof: try another --seed, more --minutes."
+            "[green]No rule was broken.[/green] That is no proof: try another --seed, a longer --duration."
         )
         return
     terminal.say(f"[bold red]Broken:[/bold red] {MEANING[found.broken]}.")
     terminal.say(
-        f"Smallest program: {plain(files['scenario'])}\nFigure of it: {plain(files['figure'])}"
+        f"Smallest scenario: {plain(files['scenario'])}\nFigure of it: {plain(files['figure'])}"
     )
 
 
@@ -148,7 +166,7 @@ def as_dict(joint: "Joint", search: "Attack", figure: str, files: dict[str, str]
     found = search.outcome
     return {
         "joint": joint.file.joint.name, "figure": figure, "seed": search.seed,
-        "programs": found.programs, "runs": found.runs, "elapsed_s": found.elapsed_s,
+        "scenarios": found.programs, "runs": found.runs, "elapsed_s": found.elapsed_s,
         "first_result_s": found.first_s, "broken": found.broken, "breach": files or None,
         "worst_share": {name: one.share for name, one in found.worst.items()},
         "kinds": dict(found.kinds), "faults": dict(found.faults),

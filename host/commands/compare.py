@@ -1,10 +1,12 @@
 """``jointloop compare``: a recording held against the simulation of the same setpoints."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
+import typer
 
+from host.commands.shared.arguments import RUNS, Json, Number, Out, Seed
 from host.commands.shared.terminal import Terminal, plain
 
 if TYPE_CHECKING:
@@ -13,10 +15,22 @@ if TYPE_CHECKING:
 DEG = 57.29577951308232
 
 
+EXAMPLE = "compare jointloop-runs/RUN"
+
+
 def run(
-    folder: Path, joint: Path | None, number: int, parts: int, seed: int, as_json: bool, out: Path
+    folder: Annotated[Path, typer.Argument(metavar="RUN", help="Folder of a recorded run.")],
+    joint: Annotated[
+        Path | None,
+        typer.Option("--joint-file", help="Joint file to simulate, instead of the one in the run."),
+    ] = None,
+    number: Number = 0,
+    parts: Annotated[int, typer.Option(help="Parts of the band.", min=2, max=1000)] = 40,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
 ) -> None:
-    """Compare one joint of a run with its simulation: figure, table, sentence."""
+    """Hold a recording against the simulation of the same setpoints."""
     terminal = Terminal(as_json)
     terminal.say(f"Comparing {plain(folder)} ...")
     from host.commands.shared.loading import slug

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from host.commands.new import starter
+from host.commands.shared.arguments import RUNS, Out, Seed
 from host.commands.shared.terminal import Terminal, plain
 
 if TYPE_CHECKING:
@@ -16,8 +17,11 @@ if TYPE_CHECKING:
     from sim.tune.tuning import Tuning
 
 
-def run(seed: int, out: Path) -> int:
-    """Size, simulate, tune and simulate again; end with a report. 1 where no gains were found."""
+EXAMPLE = "demo"
+
+
+def run(seed: Seed = 1, out: Out = RUNS) -> int:
+    """Do the whole job on an invented joint, and end with a report."""
     terminal = Terminal()
     start = time.monotonic()
     terminal.say("The whole job on one invented joint: size, simulate, tune, simulate, report.")

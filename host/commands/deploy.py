@@ -5,7 +5,11 @@ import os
 import struct
 import time
 from pathlib import Path
+from typing import Annotated
 
+import typer
+
+from host.commands.shared.arguments import Json
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -15,10 +19,32 @@ If the board does not come back: 1 unplug the motor supply; 2 `mpremote connect 
 put the MicroPython image back. The drive stays off in all of these."""
 
 
+EXAMPLE = "deploy /dev/ttyACM0 --board board.json --joint finger.toml"
+
+
 def run(
-    port: str, wiring_path: Path, joints: list[Path], cross: bool, build_code: bool, as_json: bool
+    port: Annotated[str, typer.Argument(help="Serial port of the board.")],
+    joint: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--joint", help="Joint file of each joint of the board, in its order: bounds its force."
+        ),
+    ] = None,
+    wiring_path: Annotated[
+        Path, typer.Option("--board", help="Wiring of the board (JSON).")
+    ] = Path("board.json"),
+    cross: Annotated[
+        bool, typer.Option("--mpy", help="Cross-compile the program: a quicker start.")
+    ] = False,
+    build_code: Annotated[
+        bool,
+        typer.Option(
+            "--build", help="First make the machine code anew, after changes in controller/."
+        ),
+    ] = False,
+    as_json: Json = False,
 ) -> None:
-    """Deploy to a board and verify its identity; build_code: make the machine code first."""
+    """Put the control code onto a board, and verify that it is there."""
     terminal = Terminal(as_json)
     if build_code:
         from sim.translate import image
@@ -27,10 +53,11 @@ def run(
             terminal.say(line)
     terminal.say(f"Deploying to {plain(port)} ...")
     from host.commands.shared.loading import load
-    from host.link.deployment import bound, deploy, read_wiring
+    from host.link.deployment import deploy
+    from host.link.wiring import bound, read_wiring
 
     wiring = read_wiring(wiring_path)
-    bound(wiring, [load(path) for path in joints])
+    bound(wiring, [load(path) for path in joint or []])
     leave(port)
     command = os.environ.get("JOINTLOOP_MPREMOTE")
     with terminal.progress() as progress:

@@ -1,10 +1,9 @@
-"""``jointloop record --excite``: a gentle programme that shows a joint's constants, recorded."""
+"""``jointloop record --excite``: an excitation, gentle, that shows a joint's constants, recorded."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from host.commands.shared.terminal import Terminal, plain, quoted
-from sim.errors import InputError
 
 if TYPE_CHECKING:
     from sim.identify.excite import Excitation
@@ -20,10 +19,9 @@ WHAT = {
 }
 
 
-def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: bool,
-        folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
-    """Show the programme, then stream and record it; return the exit code."""
-    terminal = Terminal(as_json)
+def record_excitation(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: bool,
+                      folder: Path | None, seed: int, terminal: Terminal, out: Path) -> int:  # fmt: skip
+    """Show the excitation, then stream and record it; return the exit code."""
     terminal.say("Exciting " + (", ".join(ports) if ports else "a virtual board") + " ...")
     from host.commands.shared.loading import load, slug
     from host.commands.stream import record_stream
@@ -35,8 +33,6 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: 
     from host.link.setpoint_stream import check_budget
     from sim.identify.excite import SAMPLE_S, excitation
 
-    if not 8.0 <= seconds <= 600.0:
-        raise InputError("", "--seconds", seconds, "must lie in 8 .. 600 with --excite")
     joints = [load(path) for path in paths]
     plans = [excitation(joint.settings, seconds) for joint in joints]
     for joint, plan in zip(joints, plans, strict=True):
@@ -57,9 +53,7 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, yes: 
     if code == 0:
         for k, path in enumerate(paths):
             which = f" --joint {k}" if k else ""
-            terminal.next(
-                f"jointloop identify {quoted(target)}{which} --into {quoted(path)} --write"
-            )
+            terminal.next(f"jointloop identify {quoted(target)}{which} --into {quoted(path)}")
     return code
 
 

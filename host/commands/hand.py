@@ -2,8 +2,11 @@
 
 import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
+from host.commands.shared.arguments import RUNS, Folder, Json, Out, Ports, Runtime, Seed, Yes
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -21,9 +24,35 @@ DEG = 57.29577951308232
 RATE_HZ = 50.0
 
 
-def run(path: Path, report: bool, seed: int, as_json: bool, out: Path) -> int:
-    """Budgets of a hand: figure, tables, findings; return 1 where something does not fit."""
+EXAMPLE = "hand hand.toml --report"
+
+
+def run(
+    path: Annotated[Path, typer.Argument(metavar="HAND", help="Hand file (TOML).")],
+    report: Annotated[
+        bool,
+        typer.Option("--report", help="Also write one HTML page, the hand and joint by joint."),
+    ] = False,
+    stream: Annotated[
+        bool, typer.Option("--stream", help="Stream a sequence of postures to the boards instead.")
+    ] = False,
+    sequence: Annotated[
+        str | None, typer.Option(help="Stream: name of the sequence; left out, the first.")
+    ] = None,
+    port: Ports = None,
+    runtime: Runtime = "cpython",
+    yes: Yes = False,
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> int:
+    """Reckon a whole hand: supply, ticks, link, heat, cost; or stream postures to its boards."""
     terminal = Terminal(as_json)
+    if stream:
+        return stream_postures(
+            terminal, path, sequence, port or [], runtime, yes, folder, seed, out
+        )
     terminal.say(f"Reckoning {plain(path)} ...")
     from host.commands.shared.loading import slug
     from host.figures.hand import budget_figure
@@ -110,10 +139,9 @@ def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
     )
 
 
-def stream(path: Path, sequence: str | None, ports: list[str], runtime: str, yes: bool,
-           folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
+def stream_postures(terminal: Terminal, path: Path, sequence: str | None, ports: list[str], runtime: str,
+                    yes: bool, folder: Path | None, seed: int, out: Path) -> int:  # fmt: skip
     """Stream a sequence of postures to all boards, all joints in step; return the exit code."""
-    terminal = Terminal(as_json)
     from host.commands.shared.loading import slug
     from host.commands.stream import record_stream
     from host.link.session import Session, new_folder

@@ -1,8 +1,11 @@
 """``jointloop identify``: constants of one axis from a log, by regression."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
+from host.commands.shared.arguments import RUNS, Json, Number, Out, Resistance, Temperature, Yes
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -11,10 +14,54 @@ if TYPE_CHECKING:
     from sim.identify.regression import Regression
 
 
+EXAMPLE = "identify jointloop-runs/RUN --into finger.toml"
+
+
 def run(
-    path: Path, columns: str, cutoff: str | None, gravity: bool, as_json: bool, out: Path
+    path: Annotated[
+        Path,
+        typer.Argument(
+            metavar="LOG", help="Folder of a run of `record --excite`, or a CSV log of one axis."
+        ),
+    ],
+    columns: Annotated[
+        str, typer.Option(help="CSV: role=column[unit], roles time, drive, angle.")
+    ] = "time=time_s[s],drive=allowed_V[V],angle=angle_rad[rad]",
+    cutoff: Annotated[
+        str | None, typer.Option(help="CSV: cut-off of the filter; left out, the best of several.")
+    ] = None,
+    gravity: Annotated[bool, typer.Option("--gravity", help="CSV: with a gravity term.")] = False,
+    number: Number = 0,
+    joint: Annotated[
+        Path | None,
+        typer.Option(
+            "--joint-file", help="Run: joint file to fit, instead of the one kept in the run."
+        ),
+    ] = None,
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", help="Run: joint file to fit, into which the result is written."),
+    ] = None,
+    write: Annotated[
+        bool, typer.Option("--write/--no-write", help="Run: whether --into is written.")
+    ] = True,
+    resistance: Resistance = None,
+    temperature: Temperature = "22 degC",
+    winding: Annotated[
+        str | None,
+        typer.Option(help="Run: the winding when it began; left out, as the board reckoned."),
+    ] = None,
+    yes: Yes = False,
+    as_json: Json = False,
+    out: Out = RUNS,
 ) -> None:
-    """Fit the inverse dynamic model to a CSV log: figure, table, remarks."""
+    """Find a joint's constants from its recording, or those of any axis from a CSV log."""
+    if path.is_dir():
+        from host.commands.identify_run import Given, identify_run
+
+        given = Given(joint, into, write, resistance, temperature, winding, yes)
+        identify_run(path, number, given, Terminal(as_json), out)
+        return
     terminal = Terminal(as_json)
     terminal.say(f"Identifying from {plain(path)} ...")
     from host.figures.identify import regression_figure
@@ -55,9 +102,9 @@ def run(
     terminal.say(f"Filter {found.cutoff_Hz:.0f} Hz, {found.rows} rows, condition number {found.condition:.0f}, "
                  f"residual {100 * found.residual_share:.1f} % of the drive.")  # fmt: skip
     for remark in log.remarks:
-        terminal.say(f"Mind: {plain(remark)}.")
+        terminal.warning(f"{plain(remark)}.")
     if found.value("inertia") < 0.0:
-        terminal.say("Mind: the inertia is negative: drive or angle has the wrong sign.")
+        terminal.warning("The inertia is negative: drive or angle has the wrong sign.")
     terminal.result(as_dict(path, figure, log, found))
 
 

@@ -1,6 +1,7 @@
 """``jointloop identify RUN``: a joint's constants from its recording."""
 
 import sys
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -40,10 +41,21 @@ UNITS = {
 """Unit and value of the numbers that are factors (the motor's as seen at its output)."""
 
 
-def run(folder: Path, number: int, into: Path | None, resistance: str | None, temperature: str,
-        winding: str | None, write: bool, yes: bool, as_json: bool, out: Path) -> None:  # fmt: skip
+@dataclass(frozen=True)
+class Given:
+    """Options of a run's identification, as given."""
+
+    file: Path | None
+    into: Path | None
+    write: bool
+    resistance: str | None
+    temperature: str
+    winding: str | None
+    yes: bool
+
+
+def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, out: Path) -> None:
     """Fit one joint of a run: figure, tables, remarks; the joint file where asked."""
-    terminal = Terminal(as_json)
     terminal.say(f"Identifying from {plain(folder)} ...")
     from host.commands.shared.loading import slug
     from host.figures.identified import identified_figure
@@ -53,14 +65,15 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
     from host.recordings.recorder import Run
     from sim.identify.fit import fit
 
-    if write and into is None:
-        raise InputError("", "--write", None, "needs --into: the joint file to write to")
+    if given.file is not None and given.into is not None:
+        raise InputError("", "--joint-file", str(given.file), "--into names the joint file already")
     recorded = Run(folder)
-    joint = joint_of_run(recorded, number, into, identified=False)
-    other = same_joint(terminal, recorded, number, joint, yes) if into is not None else []
-    seen = into.read_text(encoding="utf-8-sig") if into is not None else ""
-    ohm = None if resistance is None else cold_ohm(resistance, temperature)
-    said_C = None if winding is None else reading("--winding", winding, *WARMTH)
+    path = given.into or given.file
+    joint = joint_of_run(recorded, number, path, identified=False)
+    other = same_joint(terminal, recorded, number, joint, given.yes) if path is not None else []
+    seen = path.read_text(encoding="utf-8-sig") if path is not None else ""
+    ohm = None if given.resistance is None else cold_ohm(given.resistance, given.temperature)
+    said_C = None if given.winding is None else reading("--winding", given.winding, *WARMTH)
     rows = powered_rows(recorded, number, joint)
     remarks = [*other, *look_at(recorded, number, rows)]
     winding_C = warmth_of(rows, said_C)
@@ -86,11 +99,10 @@ def run(folder: Path, number: int, into: Path | None, resistance: str | None, te
         remarks.append("Angle and voltage cannot tell resistance, constant and torques apart, only their "
                        "products; --resistance (ohmmeter) anchors them.")  # fmt: skip
     show(terminal, found, remarks)
-    if write:
-        assert into is not None
-        save_table(into, seen, joint, found, folder, ohm)
-        terminal.say(f"Written to {plain(into)}, table \\[identified].")
-        terminal.next(f"jointloop tune {quoted(into)}")
+    if given.into is not None and given.write:
+        save_table(given.into, seen, joint, found, folder, ohm)
+        terminal.say(f"Written to {plain(given.into)}, table \\[identified].")
+        terminal.next(f"jointloop tune {quoted(given.into)}")
     figure = save(identified_figure(title, found, t, courses, spectrum),
                   folder_out / f"{name}-identified.png")  # fmt: skip
     terminal.say(f"Figure: {plain(figure)}")

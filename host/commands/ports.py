@@ -3,6 +3,7 @@
 import os
 from typing import Any
 
+from host.commands.shared.arguments import Json
 from host.commands.shared.terminal import Terminal, plain
 
 CHIP_MAKER = 0x2E8A
@@ -43,8 +44,11 @@ def told(one: Any) -> dict[str, Any]:
     }
 
 
-def run(as_json: bool) -> int:
-    """List the ports; return the exit code."""
+EXAMPLE = "ports"
+
+
+def run(as_json: Json = False) -> int:
+    """List what is plugged in, and whether it may be opened."""
     terminal = Terminal(as_json)
     rows = [told(one) for one in found_ports()]
     if not rows:

@@ -1,17 +1,54 @@
 """``jointloop record``: telemetry of the bench into a run folder, nothing moved."""
 
-from pathlib import Path
+from typing import Annotated
 
+import typer
+
+from host.commands.shared.arguments import (
+    RUNS,
+    BoardJoints,
+    Folder,
+    Json,
+    Out,
+    Ports,
+    Runtime,
+    Seed,
+    Yes,
+)
 from host.commands.shared.terminal import Terminal, plain
-from sim.errors import InputError
+
+EXAMPLE = 'record finger.toml --duration "10 s"'
 
 
-def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folder: Path | None,
-        seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
-    """Record without driving; return the exit code."""
+def run(
+    paths: BoardJoints,
+    port: Ports = None,
+    duration: Annotated[
+        str | None, typer.Option("--duration", help="How long (5 s; with --excite 20 s).")
+    ] = None,
+    excite: Annotated[
+        bool,
+        typer.Option("--excite", help="Drive it through an excitation, gently, for `identify`."),
+    ] = False,
+    runtime: Runtime = "cpython",
+    yes: Yes = False,
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> int:
+    """Record the bench without driving it; with --excite, driven so that its constants show."""
+    from host.commands.shared.loading import length, load, slug
+
+    ports = port or []
+    if excite:
+        from host.commands.excite import record_excitation
+
+        return record_excitation(paths, ports, length(duration or "20 s", 8.0, 600.0), runtime, yes, folder,
+                                 seed, Terminal(as_json), out)  # fmt: skip
+    seconds = length(duration or "5 s", 0.1, 86400.0)
     terminal = Terminal(as_json)
     terminal.say("Recording from " + (", ".join(ports) if ports else "a virtual board") + " ...")
-    from host.commands.shared.loading import load, slug
     from host.commands.stream import FIELDS, telemetry_every
     from host.figures.look import save
     from host.figures.recording import recording_figure
@@ -20,8 +57,6 @@ def run(paths: list[Path], ports: list[str], seconds: float, runtime: str, folde
     from host.recordings.recorder import Run
     from host.recordings.session_recording import about, begin_recording
 
-    if not 0.1 <= seconds <= 86400.0:
-        raise InputError("", "--seconds", seconds, "must lie in 0.1 .. 86400")
     joints = [load(path) for path in paths]
     with Session(joints, ports, runtime, seed) as session:
         if session.virtual:

@@ -1,39 +1,62 @@
-"""``jointloop simulate``: one joint through one situation."""
+"""``jointloop simulate``: one joint through one scenario."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
 
 from controller.joint.angles import TURN_RAD
 from controller.joint.settings.settings import CONTINUOUS
+from host.commands.shared.arguments import RUNS, Gains, Joint, Json, Out, Part, Seed, Step
 from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
 from sim.joint.datasheet import overpull
 from sim.model import schedule
 
 if TYPE_CHECKING:
-    from sim.joint.part import Part
-    from sim.run.closed_loop import Joint, Trace
+    from sim.joint.part import Part as Specimen
+    from sim.run.closed_loop import Joint as LoadedJoint
+    from sim.run.closed_loop import Trace
     from sim.run.scenarios import Scenario
 
 DEG = 57.29577951308232
 RUNTIMES = ("compiled", "python", "single", "single_python")
 
 
+EXAMPLE = "simulate finger.toml --scenario hard_object"
+
+
 def run(
-    path: Path,
-    name: str,
-    step: str,
-    part: str,
-    runtime: str,
-    trace_to: Path | None,
-    record_to: Path | None,
-    list_them: bool,
-    gains: Path | None,
-    seed: int,
-    as_json: bool,
-    out: Path,
+    path: Joint,
+    name: Annotated[
+        str,
+        typer.Option(
+            "--scenario", help="Name of a scenario (--list shows them), or a scenario file."
+        ),
+    ] = "step",
+    step: Step = "60 deg",
+    part: Part = "nominal",
+    runtime: Annotated[
+        str,
+        typer.Option(
+            "--runtime",
+            help='"compiled", "python" (same bits, slow), "single" (single precision, the controller as C), or "single_python" (its bits, slow).',
+        ),
+    ] = "compiled",
+    trace_to: Annotated[
+        Path | None, typer.Option("--trace", help="Write the time series to this CSV file.")
+    ] = None,
+    record_to: Annotated[
+        Path | None,
+        typer.Option("--recording", help="Write the run to this folder, as recordings are."),
+    ] = None,
+    list_them: Annotated[bool, typer.Option("--list", help="List the scenarios.")] = False,
+    gains: Gains = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
 ) -> int:
-    """Simulate a situation: figure, table, trace; return 1 where the joint tripped."""
+    """Run the joint through a scenario and draw what happens."""
     terminal = Terminal(as_json)
     terminal.say(f"Simulating {plain(path)} ...")
     from host.commands.shared.loading import angle, load, slug
@@ -45,7 +68,7 @@ def run(
     known = joint.scenarios(step_of(joint, angle(step, "--step")))
     if list_them:
         terminal.table(
-            "Situations",
+            "Scenarios",
             ("name", "what happens"),
             [(one.name, one.meaning) for one in known.values()],
         )
@@ -97,7 +120,7 @@ def run(
     return 0 if trace.metrics.fault_s is None else 1
 
 
-def step_of(joint: "Joint", size: float) -> float:
+def step_of(joint: "LoadedJoint", size: float) -> float:
     """The size of a step (rad), which must fit into the joint's range. Raises InputError."""
     s, limits = joint.settings.sensor, joint.settings.limits
     most = limits.command_high_rad - limits.command_low_rad
@@ -109,7 +132,7 @@ def step_of(joint: "Joint", size: float) -> float:
     return size
 
 
-def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
+def refuse_out_of_range(joint: "LoadedJoint", scene: "Scenario", path: Path) -> None:
     """Refuse what a person asks for beyond the range: the joint would stay where it is. Raises InputError."""
     s, limits = joint.settings.sensor, joint.settings.limits
     low, high = limits.command_low_rad, limits.command_high_rad
@@ -122,7 +145,7 @@ def refuse_out_of_range(joint: "Joint", scene: "Scenario", path: Path) -> None:
                              f"must lie in {low * DEG:.1f} .. {high * DEG:.1f} deg")  # fmt: skip
 
 
-def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
+def record(joint: "LoadedJoint", trace: "Trace", folder: Path) -> None:
     """Write a simulated run in the format of recordings. Raises InputError."""
     from host import __version__
     from host.recordings.recorder import write_simulated
@@ -137,8 +160,8 @@ def record(joint: "Joint", trace: "Trace", folder: Path) -> None:
 
 
 def replayed(
-    joint: "Joint", path: Path, part: str, seed: int
-) -> "tuple[Scenario, Part, float, dict[str, Any]]":
+    joint: "LoadedJoint", path: Path, part: str, seed: int
+) -> "tuple[Scenario, Specimen, float, dict[str, Any]]":
     """Read a scenario file: what happens, on which part, how warm; with which noise and steps."""
     from sim.challenge.crew import crew_fleet
     from sim.run import scenario_file
@@ -165,7 +188,7 @@ def replayed(
     )
 
 
-def pick(joint: "Joint", which: str, seed: int) -> "tuple[Part, float]":
+def pick(joint: "LoadedJoint", which: str, seed: int) -> "tuple[Specimen, float]":
     """Return the part to simulate and its winding temperature (degC)."""
     from sim.joint import spread
 
@@ -214,7 +237,7 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
     return rows
 
 
-def show(terminal: Terminal, joint: "Joint", trace: "Trace") -> None:
+def show(terminal: Terminal, joint: "LoadedJoint", trace: "Trace") -> None:
     """Print the metrics of a run, and what it did to the cable."""
     terminal.table(trace.scenario.meaning or trace.scenario.name, ("", "value"), rows_of(trace))
     terminal.warning(overpull(joint.file, trace.metrics.peak_tension_N))

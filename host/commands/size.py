@@ -1,9 +1,11 @@
 """``jointloop size``: what a choice of parts gives."""
 
 from math import isfinite
-from pathlib import Path
-from typing import Any
+from typing import Annotated, Any
 
+import typer
+
+from host.commands.shared.arguments import RUNS, Cluster, Gains, Joints, Json, Out, Seed, Workers
 from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.size.figures import Size
 
@@ -14,9 +16,23 @@ _MARKS = {
 }
 
 
-def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: str | None,
-        workers: int | None, as_json: bool, out: Path) -> None:  # fmt: skip
-    """Size joints: figure, table, findings of each; with ``faults`` parts, a fault study too."""
+EXAMPLE = "size finger.toml"
+
+
+def run(
+    paths: Joints,
+    faults: Annotated[
+        bool, typer.Option("--faults", help="Also study every fault over the part spread.")
+    ] = False,
+    parts: Annotated[int, typer.Option(help="Parts of the fault study.", min=2, max=100_000)] = 200,
+    gains: Gains = None,
+    seed: Seed = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Say what this choice of parts gives: speed, force, cable load, resolution, heat."""
     terminal = Terminal(as_json)
     terminal.say("Sizing " + ", ".join(plain(path) for path in paths) + " ...")
     from host.commands.shared.several import load_all, spread, stems, together
@@ -39,7 +55,7 @@ def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: 
             works = [(joint.tables, joint.path) for joint in joints]
             sizes = spread(terminal, runner, "joints", size_of, works)
             if faults:
-                cases = [(*work, faults, seed) for work in works]
+                cases = [(*work, parts, seed) for work in works]
                 studies = spread(terminal, runner, "fault studies", study_of, cases)
     from host.commands.faults import run as study
     from host.figures.look import save
@@ -50,7 +66,7 @@ def run(paths: list[Path], gains: Path | None, faults: int, seed: int, cluster: 
         figure = save(size_figure(joint, mine), folder / f"{name}-size.png")
         terminal.say(f"Figure: {plain(figure)}")
         show(terminal, joint.file.joint.name, mine)
-        more = study(terminal, joint, faults, seed, folder / name, known) if faults else {}
+        more = study(terminal, joint, parts, seed, folder / name, known) if faults else {}
         results.append(
             {"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict(), **more}
         )

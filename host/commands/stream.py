@@ -3,13 +3,26 @@
 from dataclasses import dataclass
 from math import ceil, floor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
+import typer
 
 from controller.joint.angles import TURN_RAD
 from controller.joint.modes import POWERED
 from controller.joint.settings.settings import CONTINUOUS
+from host.commands.shared.arguments import (
+    RUNS,
+    BoardJoints,
+    Duration,
+    Folder,
+    Json,
+    Out,
+    Ports,
+    Runtime,
+    Seed,
+    Yes,
+)
 from host.commands.shared.terminal import Terminal, plain
 from host.link.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
 from sim.errors import InputError
@@ -34,8 +47,6 @@ class Wish:
     frequency: str
     high_frequency: str
     seconds: float
-    rate: str
-    repeats: int
 
 
 def moves_of(wish: Wish, joints: "list[Joint]") -> dict[int, Move]:
@@ -135,23 +146,52 @@ def rate_of(text: str) -> float:
     return rate
 
 
-def run(paths: list[Path], ports: list[str], wish: Wish, runtime: str, yes: bool,
-        folder: Path | None, seed: int, as_json: bool, out: Path) -> int:  # fmt: skip
-    """Stream and record; return the exit code."""
+EXAMPLE = 'stream finger.toml --shape sine --frequency "0.5 Hz"'
+
+
+def run(
+    paths: BoardJoints,
+    port: Ports = None,
+    shape: Annotated[
+        str, typer.Option(help="sine, step, staircase, chirp or minimum_jerk.")
+    ] = "minimum_jerk",
+    csv: Annotated[
+        Path | None, typer.Option("--csv", help="Setpoints: time_s and a setpoint_deg a joint.")
+    ] = None,
+    centre: Annotated[str | None, typer.Option(help="Middle of the shape.")] = None,
+    amplitude: Annotated[str, typer.Option(help="Half of its height.")] = "20 deg",
+    frequency: Annotated[
+        str, typer.Option(help="Its frequency (of a chirp: the lowest).")
+    ] = "0.5 Hz",
+    high_frequency: Annotated[str, typer.Option(help="Highest frequency of a chirp.")] = "4 Hz",
+    duration: Duration = "6 s",
+    rate: Annotated[str, typer.Option(help="Setpoints a second.")] = "50 Hz",
+    repeats: Annotated[int, typer.Option(help="Times it is repeated.", min=1, max=100000)] = 1,
+    runtime: Runtime = "cpython",
+    yes: Yes = False,
+    folder: Folder = None,
+    seed: Seed = 1,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> int:
+    """Stream setpoints to the bench, and record."""
     terminal = Terminal(as_json)
+    ports = port or []
     terminal.say("Streaming to " + (", ".join(ports) if ports else "a virtual board") + " ...")
-    from host.commands.shared.loading import load, slug
+    from host.commands.shared.loading import length, load, slug
     from host.link.session import Session, new_folder
     from host.link.setpoint_stream import check_budget
 
+    seconds = length(duration, 0.2, 3600.0)
+    wish = Wish(shape, csv, centre, amplitude, frequency, high_frequency, seconds)
     joints = [load(path) for path in paths]
     moves = moves_of(wish, joints)
-    rate = rate_of(wish.rate)
+    rate_Hz = rate_of(rate)
     with Session(joints, ports, runtime, seed) as session:
         session.send_settings()
-        check_budget(session, rate)
+        check_budget(session, rate_Hz)
         target = folder or new_folder(out, slug(joints[0].file.joint.name))
-        return record_stream(terminal, session, moves, rate, wish.repeats, target, yes, seed)
+        return record_stream(terminal, session, moves, rate_Hz, repeats, target, yes, seed)
 
 
 def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move], rate: float,
@@ -222,7 +262,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         terminal.table("Stream", ("", "value"), [
             ("setpoints sent", str(done.sent if done else 0)),
             ("late by (median / 99 % / worst)", " / ".join(f"{v * 1e3:.2f} ms" for v in jitter.values())),
-            *[(f"joint {k}: rms of wanted less measured", f"{r['rms_rad'] * 57.3:.2f} deg")
+            *[(f"joint {k}: rms of setpoint less measured", f"{r['rms_rad'] * 57.3:.2f} deg")
               for k, r in enumerate(results)],
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip

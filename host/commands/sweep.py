@@ -2,10 +2,12 @@
 
 import csv
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import numpy as np
+import typer
 
+from host.commands.shared.arguments import RUNS, Cluster, Joint, Json, Out, Workers
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -18,9 +20,22 @@ LARGER = {"free_speed_rad_s", "force_limit_N", "stall_force_N", "resonance_Hz", 
 """Columns of which more is better; of the others less is."""
 
 
-def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: int | None, as_json: bool,
-        out: Path) -> None:  # fmt: skip
-    """Evaluate all variants: CSV, figure, best of the trade-off."""
+EXAMPLE = 'sweep finger.toml --vary "cable.joint_radius=4 mm..8 mm/9"'
+
+
+def run(
+    path: Joint,
+    vary: Annotated[
+        list[str] | None,
+        typer.Option("--vary", help="table.key=low..high/count, or values with commas; repeat."),
+    ] = None,
+    trade: Annotated[str, typer.Option(help="Two columns of the table to weigh.")] = "",
+    cluster: Cluster = None,
+    workers: Workers = None,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> None:
+    """Vary values of a joint: a table of what each variant gives, and the best trade-offs."""
     terminal = Terminal(as_json)
     terminal.say(f"Sweeping {plain(path)} ...")
     from host.commands.shared.loading import slug
@@ -33,7 +48,7 @@ def run(path: Path, vary: list[str], trade: str, cluster: str | None, workers: i
 
     name = str(path)
     tables = parse_toml(read_text(path), name)
-    axes = [read_axis(text) for text in vary]
+    axes = [read_axis(text) for text in vary or []]
     if not axes:
         raise InputError(
             "", "--vary", None, 'is missing; such as --vary "cable.joint_radius=4 mm..8 mm/5"'

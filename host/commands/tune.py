@@ -1,10 +1,23 @@
-"""``jointloop tune``: gains by search over situations and the part spread."""
+"""``jointloop tune``: gains by search over scenarios and the part spread."""
 
 import sys
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
+import typer
+
+from host.commands.shared.arguments import (
+    RUNS,
+    Cluster,
+    Gains,
+    Joints,
+    Json,
+    Out,
+    Seed,
+    Step,
+    Workers,
+)
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
@@ -33,10 +46,34 @@ TABLES = (
 )
 
 
-def run(paths: list[Path], step: str, effort: str, into: Path | None, write: bool, accept: bool,
-        gains: Path | None, seed: int, starts: int, cluster: str | None, workers: int | None,
-        as_json: bool, out: Path) -> int:  # fmt: skip
-    """Tune joints: progress, table, gains written, figures; 1 where a bound is not kept."""
+EXAMPLE = "tune finger.toml --seed 3"
+
+
+def run(
+    paths: Joints,
+    step: Step = "60 deg",
+    effort: Annotated[
+        str, typer.Option("--effort", help='"full", or "small": a quicker, coarser search.')
+    ] = "full",
+    into: Annotated[
+        Path | None,
+        typer.Option("--into", help="Write the gains to this file instead of into the joint file."),
+    ] = None,
+    write: Annotated[bool, typer.Option(help="Write the gains at all.")] = True,
+    accept: Annotated[
+        bool, typer.Option("--accept", help="Write gains that are outside their bounds, too.")
+    ] = False,
+    gains: Gains = None,
+    seed: Seed = 1,
+    starts: Annotated[
+        int, typer.Option(help="Searches of each joint, of which the best is kept.", min=1, max=100)
+    ] = 1,
+    cluster: Cluster = None,
+    workers: Workers = None,
+    as_json: Json = False,
+    out: Out = RUNS,
+) -> int:
+    """Find gains on many parts and in many scenarios, and judge them on others."""
     terminal = Terminal(as_json)
     terminal.say("Tuning " + ", ".join(plain(path) for path in paths) + " ...")
     from host.commands.shared.loading import angle

@@ -13,7 +13,8 @@ from pathlib import Path
 
 from controller.node import cells
 from controller.wire import messages as m
-from host.link.deployment import Wiring, stage_files
+from host.link.deployment import stage_files
+from host.link.wiring import Wiring
 from sim.translate import image
 from tests.chip import board as chip
 from tests.chip import test_sessions as sessions

@@ -15,7 +15,7 @@ from controller.joint.settings.settings import Settings
 from controller.node import cells, native_node
 from controller.wire import messages as m
 from controller.wire import table
-from host.link.deployment import read_wiring
+from host.link.wiring import read_wiring
 from sim.errors import InputError
 
 README = Path(cells.__file__).parents[1] / "README.md"

@@ -119,7 +119,7 @@ def test_bad_input_ends_with_2_in_one_line(joint_file, inside):
 
 
 def test_joints_of_different_rates_are_told_by_the_command_that_wanted_a_board(joint_file, inside):
-    done = inside("record", joint_file, other_rate(joint_file), "--seconds", "0.3")
+    done = inside("record", joint_file, other_rate(joint_file), "--duration", "0.3 s")
     assert done.returncode == 2
 
 

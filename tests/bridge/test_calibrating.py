@@ -470,7 +470,12 @@ def test_blocked_is_still_and_short_of_the_target(angle, stands):
 
 @pytest.mark.parametrize(
     "command",
-    [("stream",), ("record", "--seconds", "0.3"), ("record", "--excite"), ("calibrate", "--force")],
+    [
+        ("stream",),
+        ("record", "--duration", "0.3 s"),
+        ("record", "--excite"),
+        ("calibrate", "--force"),
+    ],
 )
 def test_a_motor_that_keeps_its_own_loop_is_refused_on_any_board(
     board, joint_file, inside, command

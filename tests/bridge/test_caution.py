@@ -87,7 +87,7 @@ def test_one_real_board_among_virtual_ones_is_enough():
     assert session.virtual
 
 
-STREAM = ("--seconds", "0.4", "--frequency", "2 Hz", "--folder", "run")
+STREAM = ("--duration", "0.4 s", "--frequency", "2 Hz", "--folder", "run")
 
 
 def test_a_real_port_is_not_armed_without_a_yes(real_board, joint_file, inside, tmp_path):
@@ -118,7 +118,9 @@ def test_pressing_on_a_scale_asks_too(real_board, joint_file, inside):
 def test_recording_a_real_board_arms_nothing_and_asks_nothing(
     real_board, joint_file, inside, tmp_path
 ):
-    done = inside("record", joint_file, "--port", real_board, "--seconds", "0.3", "--folder", "run")
+    done = inside(
+        "record", joint_file, "--port", real_board, "--duration", "0.3 s", "--folder", "run"
+    )
     assert done.returncode == 0, done.stderr
     run = Run(tmp_path / "run")
     assert len(run["tick"]) > 20

@@ -10,13 +10,11 @@ import shlex
 from pathlib import Path
 
 import pytest
-import typer.main
 
-from host.arguments import app
+from host.command_line import NAMES, command
 
 ROOT = Path(__file__).resolve().parents[2]
 PAGES = ("README.md", "controller/README.md", "host/README.md", "sim/README.md", "DEVELOPERS.md")
-NAMES = set(typer.main.get_command(app).commands)
 PORT = "/dev/ttyACM0"
 
 RUN = {  # line: what is added, exit code
@@ -25,20 +23,22 @@ RUN = {  # line: what is added, exit code
     "simulate finger.toml --scenario hard_object": ("", 1),  # it trips, rightly
     "tune finger.toml": ("--effort small --accept", 0),
     "size finger.toml --faults": ("", 0),
-    "challenge finger.toml": ("--minutes 0.05", 0),
-    "challenge finger.toml --minutes 5": ("--minutes 0.05", 0),
-    "stream finger.toml": ("--seconds 1", 0),
-    "stream finger.toml --shape sine --frequency '0.5 Hz'": ("--seconds 1", 0),
-    f'stream finger.toml --port {PORT} --shape sine --frequency "0.5 Hz"': ("--seconds 1", 0),
+    "challenge finger.toml": ("--duration '3 s'", 0),
+    'challenge finger.toml --duration "5 min"': ("--duration '3 s'", 0),
+    "stream finger.toml": ("--duration '1 s'", 0),
+    'stream finger.toml --shape sine --frequency "0.5 Hz"': ("--duration '1 s'", 0),
+    f'stream finger.toml --port {PORT} --shape sine --frequency "0.5 Hz"': ("--duration '1 s'", 0),
     "ports": ("", 0),
-    f"record finger.toml --port {PORT} --seconds 10": ("--seconds 0.3", 0),
-    "record finger.toml --seconds 10": ("--seconds 0.3", 0),
+    "migrate finger.toml": ("", 0),
+    "schema hand hand.schema.json": ("", 0),
+    f'record finger.toml --port {PORT} --duration "10 s"': ("--duration '0.3 s'", 0),
+    'record finger.toml --duration "10 s"': ("--duration '0.3 s'", 0),
     f'calibrate finger.toml --port {PORT} --points "0 deg, 50 deg, 100 deg"': ("", 0),
     'calibrate finger.toml --points "0 deg, 50 deg, 100 deg"': ("", 0),
-    f"record finger.toml --excite --port {PORT}": ("--seconds 12", 0),
+    f"record finger.toml --excite --port {PORT}": ("--duration '12 s'", 0),
     "compare jointloop-runs/RUN": ("", 0),
-    "identify jointloop-runs/RUN --into finger.toml --write": ("", 0),
-    'identify jointloop-runs/RUN --into finger.toml --resistance "6.3 ohm" --write': ("", 0),
+    "identify jointloop-runs/RUN --into finger.toml": ("", 0),
+    'identify jointloop-runs/RUN --into finger.toml --resistance "6.3 ohm"': ("", 0),
     'identify axis.csv --columns "time=t[s],drive=force[N],angle=q[m]"': ("", 0),
     'sweep finger.toml --vary "cable.joint_radius=4 mm..8 mm/9"': ("", 0),
     'sweep finger.toml --vary "cable.joint_radius=4 mm..8 mm/9" --vary "cable.drum_radius=4 mm,6 mm"': ("", 0),
@@ -55,7 +55,7 @@ PARSED = {
     f"deploy {PORT} --board board.json --joint finger.toml": "needs a board (test_deploying.py)",
 }
 NEXT = {
-    "identify {quoted(target)}{which} --into {quoted(path)} --write", "tune {quoted(into)}", "size {quoted(path)}",
+    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(given.into)}", "size {quoted(path)}",
     "simulate {quoted(joint.path)} --scenario {quoted(path)}",
 }  # fmt: skip
 """What commands print: the same lines with a path put in (tested where they are printed)."""
@@ -67,8 +67,8 @@ def shown():
     for page in PAGES:
         text = (ROOT / page).read_text(encoding="utf-8")
         found |= set(re.findall(r"^ {4,}(?:\.venv/bin/)?jointloop (.*)$", text, re.MULTILINE))
-    for command in typer.main.get_command(app).commands.values():
-        found |= set(re.findall(r"jointloop (.*)", command.epilog or ""))
+    for name in NAMES:
+        found |= set(re.findall(r"jointloop (.*)", command(name).epilog or ""))
     return {re.sub(r"\s+#.*", "", line).strip() for line in found}
 
 
@@ -76,7 +76,7 @@ def printed():
     """Command lines in what the program prints: named commands with something behind them."""
     found = set()
     for path in [*(ROOT / "host").rglob("*.py"), *(ROOT / "sim").rglob("*.py")]:
-        text = re.sub(r'epilog=(".*"|\'.*\')', "", path.read_text(encoding="utf-8"))
+        text = re.sub(r'EXAMPLE = (".*"|\'.*\')', "", path.read_text(encoding="utf-8"))
         found |= set(re.findall(r"jointloop ((?:\w+) (?:\{|[\w./]+\.toml).*?)(?:\\n|[\"`])", text))
     return {line for line in found if line.split()[0] in NAMES and "{__version__}" not in line}
 
@@ -99,7 +99,7 @@ def within():
 
 
 def test_commands_inside_sentences_exist_with_their_options():
-    commands = typer.main.get_command(app).commands
+    commands = {name: command(name) for name in NAMES}
     assert len(within()) > 5
     for line in within():
         name = line.split()[0]
@@ -111,7 +111,7 @@ def test_commands_inside_sentences_exist_with_their_options():
 @pytest.mark.parametrize("line", [*RUN, *PARSED])
 def test_its_options_exist(line):
     name, *rest = shlex.split(line)
-    assert typer.main.get_command(app).commands[name].make_context(name, rest).params
+    assert command(name).make_context(name, rest).params
 
 
 @pytest.fixture

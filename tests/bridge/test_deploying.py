@@ -20,7 +20,8 @@ from host.link import deployment
 from host.link.board_sources import Sources
 from host.link.bridge import RefusedError
 from host.link.control_code import board_files, build_number, controller_files
-from host.link.deployment import Copier, read_wiring, stage_files
+from host.link.deployment import Copier, stage_files
+from host.link.wiring import read_wiring
 from sim.errors import InputError
 from sim.translate import image
 
@@ -471,7 +472,7 @@ def joint(**changes):
 BAD_WIRING = {
     "no json": ("{", "is no JSON"),
     "not utf-8": (b"\xff\xfe{}", "is no JSON"),
-    "a list": ("[]", "must be an object"),
+    "a list": ("[]", "must be a table"),
     "no tick": (json.dumps({"joints": WIRING["joints"]}), "tick_us"),
     "tick as text": (changed(tick_us="2000"), "tick_us"),
     "tick with a fraction": (changed(tick_us=2000.5), "tick_us"),

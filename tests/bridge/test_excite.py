@@ -16,7 +16,7 @@ from tests.properties.conftest import NOMINAL, joint_with
 def test_the_programme_is_shown_first_and_recorded(inside, tmp_path, figures):
     path = tmp_path / "finger.toml"
     assert inside("new", path).returncode == 0
-    done = inside("record", path, "--excite", "--seconds", "8", "--folder", "run", "--json")
+    done = inside("record", path, "--excite", "--duration", "8 s", "--folder", "run", "--json")
     assert done.json["stopped"] is None
     assert done.stderr.index("is going to do") < done.stderr.index("streaming")
     assert list((tmp_path / "jointloop-runs").glob("*-excitation.png"))
@@ -48,7 +48,7 @@ def test_a_hidden_part_is_found_through_the_commands(kind, runtime, inside, tmp_
     path = tmp_path / "finger.toml"
     text = NOMINAL.read_text(encoding="utf-8").replace('kind = "bridge"', f'kind = "{kind}"')
     path.write_text(text, encoding="utf-8")
-    done = inside("record", path, "--excite", "--seconds", "12", "--folder", "run", "--runtime",
+    done = inside("record", path, "--excite", "--duration", "12 s", "--folder", "run", "--runtime",
                   runtime, "--json")  # fmt: skip
     assert done.json["stopped"] is None
     answer = inside("identify", "run", "--json").json

@@ -142,8 +142,7 @@ def test_staircase_goes_up_and_down_by_equal_steps():
 
 def wish(**changed):
     given = {"shape": "sine", "csv": None, "centre": None, "amplitude": "20 deg",
-             "frequency": "0.5 Hz", "high_frequency": "4 Hz", "seconds": 6.0, "rate": "50 Hz",
-             "repeats": 1}  # fmt: skip
+             "frequency": "0.5 Hz", "high_frequency": "4 Hz", "seconds": 6.0}  # fmt: skip
     return Wish(**{**given, **changed})
 
 

@@ -7,7 +7,7 @@ from host.recordings.recorder import Run
 from host.virtual.board import job_of
 from host.virtual.mechanism import MORE, Mechanism
 
-STREAM = ("--shape", "step", "--seconds", "1.5", "--frequency", "1 Hz", "--folder", "run")
+STREAM = ("--shape", "step", "--duration", "1.5 s", "--frequency", "1 Hz", "--folder", "run")
 
 
 @pytest.mark.parametrize(("strength", "told"), [("18 N", True), ("180 N", False)])

@@ -65,7 +65,7 @@ def test_values_stand_under_their_own_names(tmp_path):
 
 def test_every_column_of_record_holds_what_its_name_says(board, joint_file, inside, tmp_path):
     """Nothing is armed, nothing is wrong, and the sensor reads about a third of its 16380 counts."""
-    inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run")
+    inside("record", joint_file, "--port", board, "--duration", "0.3 s", "--folder", "run")
     run = Run(tmp_path / "run")
     assert (run["mode"] == 0).all()
     assert (run["fault"] == 0).all()
@@ -310,7 +310,7 @@ def test_a_disk_that_takes_no_more_is_told(board, joint_file, inside, monkeypatc
 
     monkeypatch.setattr(csv, "writer", Full)
     monkeypatch.setattr("threading.excepthook", lambda _args: None)
-    done = inside("record", joint_file, "--port", board, "--seconds", "0.4", "--folder", "run")
+    done = inside("record", joint_file, "--port", board, "--duration", "0.4 s", "--folder", "run")
     assert done.returncode != 0
     assert "No space left" in done.stderr
     assert "Traceback" not in done.stderr
@@ -346,7 +346,7 @@ def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
     from sim.run.closed_loop import simulate
     from sim.run.scenarios import step
 
-    done = inside("record", joint_file, "--port", board, "--seconds", "0.4", "--folder", "run",
+    done = inside("record", joint_file, "--port", board, "--duration", "0.4 s", "--folder", "run",
                   "--json")  # fmt: skip
     assert done.json["rows"] == len(Run(tmp_path / "run")["tick"]) >= 50
     recorded = Run(tmp_path / "run")
@@ -361,7 +361,7 @@ def test_recording_of_a_board_and_simulated_run_have_the_same_columns(
 
 
 def test_run_json_is_enough_to_know_what_was_recorded(board, joint_file, inside, tmp_path, figures):
-    inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run")
+    inside("record", joint_file, "--port", board, "--duration", "0.3 s", "--folder", "run")
     told = json.loads((tmp_path / "run" / "run.json").read_text(encoding="utf-8"))
     assert told["joint_files"][0]["file"] == joint_file.read_text(encoding="utf-8")
     assert told["ports"] == [board]
@@ -393,7 +393,7 @@ def test_recording_into_a_run_is_refused_before_anything_is_written(
 ):
     (tmp_path / "run").mkdir()
     (tmp_path / "run" / "telemetry.csv").write_text("mine\n", encoding="utf-8")
-    done = inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run")
+    done = inside("record", joint_file, "--port", board, "--duration", "0.3 s", "--folder", "run")
     assert done.returncode == 2
     assert "holds a run already" in done.stderr
     assert [path.name for path in (tmp_path / "run").iterdir()] == ["telemetry.csv"]
@@ -464,7 +464,7 @@ def test_a_full_disk_is_told_at_once_and_what_was_written_can_be_read(tmp_path, 
 
 
 def test_a_full_disk_ends_the_run_with_exit_code_2(board, joint_file, inside, full_disk, tmp_path):
-    done = inside("record", joint_file, "--port", board, "--seconds", "3600", "--folder", "run")
+    done = inside("record", joint_file, "--port", board, "--duration", "3600 s", "--folder", "run")
     assert done.returncode == 2
     assert "No space left on device" in done.stderr
     assert "Traceback" not in done.stderr
@@ -472,7 +472,7 @@ def test_a_full_disk_ends_the_run_with_exit_code_2(board, joint_file, inside, fu
 
 
 def test_a_full_disk_stops_a_stream(board, joint_file, inside, full_disk):
-    done = inside("stream", joint_file, "--port", board, "--seconds", "3600", "--folder", "run")
+    done = inside("stream", joint_file, "--port", board, "--duration", "3600 s", "--folder", "run")
     assert done.returncode == 2
     assert "No space left on device" in done.stderr
     bridge = Bridge(open_url(board), board)

@@ -140,7 +140,7 @@ def test_a_cell_larger_than_any_number_is_told(write):
 
 
 def wish(path):
-    return Wish("sine", path, None, "20 deg", "0.5 Hz", "4 Hz", 6.0, "50 Hz", 1)
+    return Wish("sine", path, None, "20 deg", "0.5 Hz", "4 Hz", 6.0)
 
 
 def test_setpoints_outside_the_travel_are_refused_with_time_and_range(write, joint_file):

@@ -129,7 +129,7 @@ def test_a_link_lost_is_told_whichever_board_it_was(both):
 def test_rows_of_two_boards_belong_to_the_same_moment(two_boards, joint_file, inside, tmp_path):
     """Boards were switched on seconds apart; a row holds what both did at one time."""
     done = inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],
-                  "--seconds", "1", "--folder", "run")  # fmt: skip
+                  "--duration", "1 s", "--folder", "run")  # fmt: skip
     assert done.returncode == 0
     run = Run(tmp_path / "run")
     both = np.isfinite(run.joint(0, "angle_rad")) & np.isfinite(run.joint(1, "angle_rad"))
@@ -148,7 +148,7 @@ def test_each_joint_of_two_boards_is_recorded_under_its_number(
         bridge.request(m.MEDDLE, struct.pack("<BBfff", 0, schedule.MOVE_BY_HAND, angle, 0.0, 0.0))
         bridge.close()
     inside("record", joint_file, joint_file, "--port", two_boards[0], "--port", two_boards[1],
-           "--seconds", "0.5", "--folder", "run")  # fmt: skip
+           "--duration", "0.5 s", "--folder", "run")  # fmt: skip
     run = Run(tmp_path / "run")
     for k, angle in enumerate((0.4, 1.2)):
         seen = run.joint(k, "angle_rad")

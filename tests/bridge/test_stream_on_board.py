@@ -121,7 +121,7 @@ def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
         return honest(session, moves, rate, repeats, told)
 
     monkeypatch.setattr(setpoint_stream, "stream", tear)
-    done = inside("stream", joint_file, "--port", board, "--shape", "sine", "--seconds", "20",
+    done = inside("stream", joint_file, "--port", board, "--shape", "sine", "--duration", "20 s",
                   "--folder", "run", "--json")  # fmt: skip
     assert done.returncode == 1
     found = json.loads(done.stdout)
@@ -136,7 +136,7 @@ def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
 def test_ctrl_c_takes_the_drive_off_first_and_the_recording_is_whole(board, joint_file, tmp_path):
     process = subprocess.Popen(
         [sys.executable, "-m", "host.cli", "stream", str(joint_file), "--port", board, "--shape", "sine",
-         "--seconds", "60", "--folder", str(tmp_path / "run")], stdout=subprocess.PIPE,
+         "--duration", "60 s", "--folder", str(tmp_path / "run")], stdout=subprocess.PIPE,
         stderr=subprocess.PIPE, text=True, cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
     events = tmp_path / "run" / "events.jsonl"
@@ -167,7 +167,7 @@ def test_after_a_stop_the_next_run_can_arm_again(board, joint_file, inside):
         power(session)
         session.stop()
         time.sleep(0.05)
-    done = inside("stream", joint_file, "--port", board, "--seconds", "0.4", "--frequency", "2 Hz",
+    done = inside("stream", joint_file, "--port", board, "--duration", "0.4 s", "--frequency", "2 Hz",
                   "--folder", "again")  # fmt: skip
     assert done.returncode == 0, done.stdout[-300:]
 
@@ -199,8 +199,8 @@ def test_a_rate_beyond_the_budget_is_refused_before_anything_is_armed(
 
 @pytest.mark.parametrize(
     ("option", "value"),
-    [("--rate", "1 kHz"), ("--shape", "spiral"), ("--amplitude", "70 deg"), ("--seconds", "0.1"),
-     ("--seconds", "nan"), ("--repeats", "0"), ("--runtime", "fast"), ("--seed", "-1")],
+    [("--rate", "1 kHz"), ("--shape", "spiral"), ("--amplitude", "70 deg"), ("--duration", "0.1 s"),
+     ("--duration", "nan s"), ("--repeats", "0"), ("--runtime", "fast"), ("--seed", "-1")],
 )  # fmt: skip
 def test_bad_options_end_with_2_and_leave_nothing(option, value, joint_file, inside, tmp_path):
     done = inside("stream", joint_file, option, value, "--folder", "run")
@@ -210,7 +210,9 @@ def test_bad_options_end_with_2_and_leave_nothing(option, value, joint_file, ins
 
 
 def test_a_folder_with_brackets_is_named_as_it_is(board, joint_file, inside, tmp_path):
-    done = inside("record", joint_file, "--port", board, "--seconds", "0.3", "--folder", "run[a]")
+    done = inside(
+        "record", joint_file, "--port", board, "--duration", "0.3 s", "--folder", "run[a]"
+    )
     assert done.returncode == 0
     assert (tmp_path / "run[a]" / "telemetry.csv").exists()
     assert "run[a]" in done.stdout
@@ -230,7 +232,7 @@ def test_a_link_lost_while_recording_is_no_success(board, joint_file, inside, mo
 
     monkeypatch.setattr(Link, "_take", broken)
     done = inside(
-        "record", joint_file, "--port", board, "--seconds", "30", "--folder", "run", "--json"
+        "record", joint_file, "--port", board, "--duration", "30 s", "--folder", "run", "--json"
     )
     found = json.loads(done.stdout)
     assert "the link was lost" in found["stopped"]
@@ -297,7 +299,7 @@ def test_a_contradiction_is_refused_by_the_host_and_by_the_board(board, joint_fi
 def test_another_rate_than_the_board_s_is_told_as_such(board, joint_file, inside):
     text = joint_file.read_text(encoding="utf-8").replace('rate = "500 Hz"', 'rate = "250 Hz"')
     joint_file.write_text(text, encoding="utf-8")
-    done = inside("record", joint_file, "--port", board, "--seconds", "0.3")
+    done = inside("record", joint_file, "--port", board, "--duration", "0.3 s")
     assert done.returncode == 2
     assert "control.rate" in done.stderr
     assert "500 Hz" in done.stderr
@@ -306,13 +308,13 @@ def test_another_rate_than_the_board_s_is_told_as_such(board, joint_file, inside
 def test_a_board_with_other_control_code_is_told_before_it_is_armed(processes, joint_file, inside):
     """What was tuned here is not what runs there: refused or said, but not silent."""
     url = processes("other build", build=12345).url
-    done = inside("stream", joint_file, "--port", url, "--seconds", "0.4", "--frequency", "2 Hz",
+    done = inside("stream", joint_file, "--port", url, "--duration", "0.4 s", "--frequency", "2 Hz",
                   "--folder", "run")  # fmt: skip
     assert "deploy" in done.stdout + done.stderr
 
 
 def test_more_joints_than_places_are_refused(board, joint_file, inside):
-    done = inside("record", joint_file, joint_file, "--port", board, "--seconds", "0.3")
+    done = inside("record", joint_file, joint_file, "--port", board, "--duration", "0.3 s")
     assert done.returncode == 2
     assert "2 joints" in done.stderr
     assert "--port" in done.stderr
@@ -357,7 +359,7 @@ def test_arming_with_a_latched_open_wiper_says_what_is_in_the_way(board, joint_f
         with pytest.raises(StoppedError):
             arm_and_wait(session)
         assert bridge.faults
-    done = inside("stream", joint_file, "--port", board, "--seconds", "1", "--folder", "run")
+    done = inside("stream", joint_file, "--port", board, "--duration", "1 s", "--folder", "run")
     assert done.returncode == 1
     names = [row["name"] for row in fault_table()
              if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP)]  # fmt: skip

@@ -12,7 +12,8 @@ from controller.node import cells
 from controller.wire import framing
 from controller.wire import messages as m
 from host.link import deployment
-from host.link.deployment import Wiring, stage_files
+from host.link.deployment import stage_files
+from host.link.wiring import Wiring
 from sim.translate import image
 from tests.chip import board as chip
 

@@ -39,7 +39,7 @@ def test_simulate_warns(inside, finger, strength, warned):
 @pytest.mark.parametrize(("strength", "warned"), [(30, True), (900, False)])
 def test_challenge_warns(inside, finger, strength, warned):
     weaker(finger, strength)
-    done = inside("challenge", finger, "--programs", "40", "--parts", "3")
+    done = inside("challenge", finger, "--scenarios", "40", "--parts", "3")
     assert ("The cable was pulled with up to" in " ".join(done.stdout.split())) == warned
 
 

@@ -4,8 +4,10 @@ import csv
 import json
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
+import jsonschema
 import pytest
 import tomlkit
 
@@ -35,7 +37,13 @@ def answer(done):
 def test_new_writes_a_file_that_size_takes_and_never_overwrites(tmp_path):
     assert jointloop("new", "mine.toml", cwd=tmp_path).returncode == 0
     text = (tmp_path / "mine.toml").read_text(encoding="utf-8")
-    assert text == STARTER
+    assert text == "#:schema ./joint.schema.json\n" + STARTER
+    schema = json.loads((tmp_path / "joint.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator.check_schema(schema)
+    checker = jsonschema.Draft202012Validator(schema)
+    assert list(checker.iter_errors(tomllib.loads(text))) == []
+    wrong = tomllib.loads(text.replace("tip_distance", "tip_distnace"))
+    assert any("tip_distnace" in one.message for one in checker.iter_errors(wrong))
     again = jointloop("new", "mine.toml", cwd=tmp_path)
     assert again.returncode == 2
     assert "mine.toml: exists already" in again.stderr
@@ -179,7 +187,7 @@ def test_gains_file_leaves_the_joint_file_alone(joint, tmp_path, tuned):
         (("tune", "finger.toml", "--into", "no/where.toml"), ("--into", "no such folder")),
         (("tune", "finger.toml", "--seed", "-1"), ("seed",)),
         (("tune",), ("Missing argument",)),
-        (("dance",), ("No such command",)),
+        (("dance",), ('no command "dance"', "allowed: new, size")),
     ],
 )
 def test_bad_input_is_one_clear_line_and_exit_2(arguments, words, joint, tmp_path, inside):

@@ -140,7 +140,7 @@ def test_ctrl_c_ends_a_tuning_of_several_joints(tmp_path):
 
 def test_an_interrupted_recording_is_kept_and_ends_with_130(tmp_path):
     process = subprocess.Popen(
-        [sys.executable, "-m", "host.cli", "record", str(DEMO), "--seconds", "3600",
+        [sys.executable, "-m", "host.cli", "record", str(DEMO), "--duration", "3600 s",
          "--folder", str(tmp_path / "run")],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, cwd=ROOT, start_new_session=True,
     )  # fmt: skip
@@ -165,7 +165,7 @@ def test_a_second_host_of_a_tcp_board_is_told_that_it_is_busy(tmp_path):
     try:
         url = json.loads(board.stdout.readline())["url"]
         record = [sys.executable, "-m", "host.cli", "record", str(DEMO), "--port", url,
-                  "--seconds", "3600", "--folder", str(tmp_path / "run")]  # fmt: skip
+                  "--duration", "3600 s", "--folder", str(tmp_path / "run")]  # fmt: skip
         first = subprocess.Popen(record, stdout=subprocess.DEVNULL, cwd=ROOT)
         try:
             assert until(lambda: [one for one in (tmp_path / "run").glob("*")
@@ -196,12 +196,12 @@ def test_a_second_host_of_a_tcp_board_is_told_that_it_is_busy(tmp_path):
 
 
 def test_an_error_of_the_program_itself_has_its_own_code(monkeypatch, capsys):
-    from host import arguments, cli
+    from host import cli, command_line
 
     def broken():
         raise ZeroDivisionError("of the test")
 
-    monkeypatch.setattr(arguments, "app", broken)
+    monkeypatch.setattr(command_line, "app", broken)
     with pytest.raises(SystemExit) as stop:
         cli.main()
     assert stop.value.code == 70
@@ -214,7 +214,7 @@ def test_a_link_that_is_lost_is_no_error_of_the_program(monkeypatch, capsys):
     from host.link.transport import LinkLostError
 
     for error in (LinkLostError("the other end closed"), NoAnswerError("nothing came")):
-        monkeypatch.setattr("host.arguments.app", raising(error))
+        monkeypatch.setattr("host.command_line.app", raising(error))
         with pytest.raises(SystemExit) as stop:
             cli.main()
         assert stop.value.code == 1

@@ -51,7 +51,7 @@ def weak(tmp_path):
 
 
 def test_challenge_of_a_sound_joint_tells_what_it_tried(finger, inside, tmp_path):
-    done = inside("challenge", finger, "--programs", 60, "--parts", 4, "--json")
+    done = inside("challenge", finger, "--scenarios", 60, "--parts", 4, "--json")
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert found["broken"] is None
@@ -65,7 +65,7 @@ def test_challenge_of_a_sound_joint_tells_what_it_tried(finger, inside, tmp_path
 
 
 def test_a_breach_exits_with_1_and_replays_to_the_same_bits(weak, inside, tmp_path):
-    done = inside("challenge", weak, "--programs", 300, "--parts", 8, "--json")
+    done = inside("challenge", weak, "--scenarios", 300, "--parts", 8, "--json")
     assert done.returncode == 1, done.stderr
     found = json.loads(done.stdout)
     assert found["broken"] == "tension"
@@ -172,9 +172,9 @@ def test_challenge_refuses_gains_of_another_joint(finger, inside, tmp_path):
     tables["gains"] = {"kp": "10 V/rad", "digest": "0123456789ab"}
     other = tmp_path / "other.toml"
     other.write_text(tomlkit.dumps(tables), encoding="utf-8")
-    done = inside("challenge", finger, "--gains", other, "--programs", 5)
+    done = inside("challenge", finger, "--gains", other, "--scenarios", 5)
     assert done.returncode == 2
     assert "other.toml" in done.stderr
     assert "another joint" in done.stderr
     for wrong in ("0", "-3", "20000"):
-        assert inside("challenge", finger, "--minutes", wrong).returncode == 2
+        assert inside("challenge", finger, "--duration", wrong).returncode == 2

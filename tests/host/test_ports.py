@@ -20,7 +20,7 @@ NOMINAL = ROOT / "tests" / "data" / "nominal.toml"
 def record(url, tmp_path):
     begun = time.monotonic()
     done = subprocess.run(
-        [sys.executable, "-m", "host.cli", "record", str(NOMINAL), "--port", url, "--seconds", "1"],
+        [sys.executable, "-m", "host.cli", "record", str(NOMINAL), "--port", url, "--duration", "1 s"],
         cwd=tmp_path, capture_output=True, text=True, check=False, timeout=30,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip

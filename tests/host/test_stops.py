@@ -212,7 +212,7 @@ class Proxy:
 def test_ctrl_c_stops_the_drive_first_and_the_program_then(board, joint_file, tmp_path):
     url, _ = board
     process = subprocess.Popen(
-        [sys.executable, "-m", "host.cli", "stream", str(joint_file), "--port", url, "--seconds", "60",
+        [sys.executable, "-m", "host.cli", "stream", str(joint_file), "--port", url, "--duration", "60 s",
          "--folder", str(tmp_path / "run")], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
         cwd=tmp_path, env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip

@@ -37,7 +37,7 @@ def refused(done):
 
 @pytest.mark.parametrize(
     "command",
-    [("size",), ("simulate",), ("tune", "--effort", "small"), ("challenge", "--programs", "5")],
+    [("size",), ("simulate",), ("tune", "--effort", "small"), ("challenge", "--scenarios", "5")],
 )
 def test_a_folder_that_cannot_be_made_is_named_before_the_work(
     inside, finger, below_a_file, command
@@ -93,7 +93,7 @@ def test_a_terminal_without_the_letter_of_a_name(finger, tmp_path):
 
 @needs_full
 def test_a_table_on_a_full_disk_is_a_plain_error(finger):
-    """What `calibrate` and `identify --write` do in the end."""
+    """What `calibrate` and `identify --into` do in the end."""
     from host.files import write_whole
     from sim.errors import InputError
 

@@ -45,7 +45,7 @@ def bench(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def written(bench, tmp_path_factory):
-    """The joint file after `identify --write`, and what the command answered."""
+    """The joint file after `identify --into`, and what the command answered."""
     folder = tmp_path_factory.mktemp("written")
     path = folder / "finger.toml"
     shutil.copy(bench[0], path)
@@ -54,7 +54,7 @@ def written(bench, tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.chdir(folder)
         patch.setattr(sys, "argv", ["jointloop", "identify", str(bench[1]), "--into", str(path),
-                                    "--resistance", "6.3 ohm", "--write", "--json"])  # fmt: skip
+                                    "--resistance", "6.3 ohm", "--json"])  # fmt: skip
         out = folder / "out.json"
         with out.open("w") as stream:
             patch.setattr(sys, "stdout", stream)
@@ -124,7 +124,7 @@ def test_the_joint_is_then_the_identified_one_and_its_spread_is_narrow(written, 
 
 def test_compare_explains_more_with_what_was_identified(written, bench, inside, tmp_path, monkeypatch):  # fmt: skip
     monkeypatch.chdir(tmp_path)
-    code, out, err = inside("compare", bench[1], "--file", written[0], "--json")
+    code, out, err = inside("compare", bench[1], "--joint-file", written[0], "--json")
     assert code == 0, err
     answer = json.loads(out)
     assert answer["identified"] is True
@@ -304,7 +304,7 @@ def test_another_joints_recording_is_refused_with_the_difference_told(bench, ins
     path = tmp_path / "thumb.toml"
     text = STARTER_TEXT.replace('kind = "pair"', 'kind = "direct"').replace('"index middle', '"thumb middle')  # fmt: skip
     path.write_text(text, encoding="utf-8")
-    code, _, err = inside("identify", bench[1], "--into", path, "--write")
+    code, _, err = inside("identify", bench[1], "--into", path)
     said = " ".join(err.split())
     assert code == 2
     assert "is not the joint that was recorded" in said
@@ -334,7 +334,7 @@ def test_a_file_that_was_put_right_since_is_taken_with_a_yes(bench, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("--write",), "needs --into"),
+        (("--joint-file", "a.toml", "--into", "b.toml"), "names the joint file already"),
         (("--resistance", "6.3 kg"), "6.3 kg"),
         (("--resistance", "0 ohm"), "0.05 .. 1000"),
         (("--winding", "900 degC"), "-20 .. 200"),
@@ -352,6 +352,6 @@ def test_bad_options_are_one_clear_line(arguments, words, bench, inside, tmp_pat
 
 
 def test_excite_refuses_a_length_that_holds_no_programme(bench, inside):
-    code, _, err = inside("record", bench[0], "--excite", "--seconds", "3")
+    code, _, err = inside("record", bench[0], "--excite", "--duration", "3 s")
     assert code == 2
     assert "8 .. 600" in err

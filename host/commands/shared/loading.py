@@ -35,6 +35,16 @@ def angle(text: str, option: str, least: float = 1e-3) -> float:
     return value
 
 
+def length(text: str, low: float, high: float) -> float:
+    """Return a duration option in s. Raises InputError."""
+    from sim.schema import Quantity
+
+    try:
+        return Quantity("s", "5 s", low, high).read(text)
+    except ValueError as error:
+        raise InputError("", "--duration", text, str(error)) from None
+
+
 def slug(name: str) -> str:
     """Return a joint's name as a file name, in letters that every file system has."""
     known = unicodedata.normalize("NFKD", name.casefold()).encode("ascii", "ignore").decode()
