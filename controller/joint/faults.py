@@ -13,7 +13,7 @@ WIPER_RAIL = const(1)
 SENSOR_JUMP = const(2)
 "impossible jump of the angle | sensor wire torn off or loose, worn track, interference | check wire, plug and track; move the wires away from the motor's | `bad_ticks` readings in a row (3 ticks) | the jump is twice the no-load speed plus 14 sigma of noise"
 SENSOR_HELD = const(3)
-"angle frozen | converter or wire stuck: identical readings without end | check the converter input and the wiper; measure its noise again | `held_ticks` identical readings | less than one in 10^6 h by chance (formula in `sim/joint/settings.py`)"
+"reading stuck | converter or wire stuck: identical readings without end | check the converter input and the wiper; measure its noise again | `held_ticks` identical readings | less than one in 10^6 h by chance (formula in `sim/joint/settings.py`)"
 REVERSED = const(4)
 "moves against the drive | motor or sensor wired the other way round, or cable on the wrong side | swap the motor's two wires or turn `drive.reversed` over; arm again at low force | motion of `wrong_rad` (3 deg, backlash, 6 sigma) against the drive | coasting is counted out; none in 10 h over the spread"
 NO_MOTION = const(5)

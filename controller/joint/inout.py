@@ -7,7 +7,7 @@ class Command(Record):
     """What is asked of the joint; a request is taken once and cleared."""
 
     request = integer(0)
-    "0 none, 1 arm, 2 disarm, 3 stop, 4 clear, 5 release, 6 controlled stop."
+    "0 none, 1 arm, 2 drive off, 3 stop, 4 clear, 5 release, 6 controlled stop."
     kind = integer(0)
     "New setpoint: 0 none, 1 move to target, 2 streamed, 3 hold here."
     target_rad = real(0.0, "rad")

@@ -14,13 +14,13 @@ TRIPPED = const(4)
 
 # command.request
 ARM = const(1)
-DISARM = const(2)
+DRIVE_OFF = const(2)
 STOP = const(3)
 CLEAR = const(4)
 RELEASE = const(5)
 CONTROLLED_STOP = const(6)
 
-# by number of the request: none, arm, disarm, stop, clear, release, controlled stop
+# by number of the request: none, arm, drive off, stop, clear, release, controlled stop
 RANK = (0, 1, 5, 6, 2, 3, 4)
 
 # mode.phase

@@ -19,7 +19,7 @@ from controller.joint.modes import (
     CHECKING,
     CLEAR,
     CONTROLLED_STOP,
-    DISARM,
+    DRIVE_OFF,
     FIRST,
     OFF,
     POWERED,
@@ -101,7 +101,7 @@ def take_request(
     command.request = 0
     if request == STOP:
         trip(m, faults.STOP_PRESSED)
-    elif request == DISARM:
+    elif request == DRIVE_OFF:
         if m.mode == STOPPING:
             end_stop(m)  # a fault that began the stop latches all the same
         elif m.mode != TRIPPED:

@@ -5,7 +5,16 @@ Functions return (result, detail) of the answer.
 
 from struct import unpack_from
 
-from controller.joint.modes import ARM, CLEAR, CONTROLLED_STOP, DISARM, POWERED, RANK, RELEASE, STOP
+from controller.joint.modes import (
+    ARM,
+    CLEAR,
+    CONTROLLED_STOP,
+    DRIVE_OFF,
+    POWERED,
+    RANK,
+    RELEASE,
+    STOP,
+)
 from controller.portable import const
 from controller.wire import messages as m
 
@@ -18,7 +27,7 @@ if MYPY:  # types are for the checker only: a board has no typing module
 ALL = const(0xFFFF)
 
 _REQUESTS = {
-    m.ARM: ARM, m.DISARM: DISARM, m.STOP: STOP, m.CLEAR: CLEAR, m.RELEASE: RELEASE,
+    m.ARM: ARM, m.DRIVE_OFF: DRIVE_OFF, m.STOP: STOP, m.CLEAR: CLEAR, m.RELEASE: RELEASE,
 }  # fmt: skip
 
 
@@ -44,7 +53,9 @@ def request(node: "Node", kind: int, body: "Any") -> "tuple[int, int]":
             return result, detail
     if kind == m.ARM and body[1] != node.joints.digest():
         return m.DIFFERS, 0
-    takes_away = kind == m.STOP or kind == m.DISARM  # for those that exist, whoever else is named
+    takes_away = (
+        kind == m.STOP or kind == m.DRIVE_OFF
+    )  # for those that exist, whoever else is named
     if not takes_away and body[0] != ALL and body[0] >> node.joints.count:
         return m.NO_JOINT, 0
     wanted = _REQUESTS[kind]

@@ -5,7 +5,7 @@ same answer and is not acted on again. At most ``bytes_per_tick`` octets are
 taken from the stream in one tick, so that the link never costs a tick.
 """
 
-from controller.joint.modes import DISARM, driven
+from controller.joint.modes import DRIVE_OFF, driven
 from controller.node import orders
 from controller.portable import const, is_single, ticks_add, ticks_diff
 from controller.wire import messages as m
@@ -161,7 +161,7 @@ class Answering:
         for k in range(
             self.node.joints.count
         ):  # where an interrupt ticks, it goes on until the loop has ended
-            self.node.joints.request(k, DISARM)
+            self.node.joints.request(k, DRIVE_OFF)
         self.node.leaving = True
         return m.DONE, 0
 

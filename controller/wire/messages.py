@@ -27,7 +27,7 @@ READ = const(0x06)
 "host | joint B, index H, count B | asks for values of the table in force"
 ARM = const(0x07)
 "host | joints H, digest I | arms the joints of a mask, if the settings in force have this digest"
-DISARM = const(0x08)
+DRIVE_OFF = const(0x08)
 "host | joints H | drive off"
 STOP = const(0x09)
 "host | joints H, category B | stop of category 0 (off at once, latched) or 1 (controlled, then off)"
@@ -68,7 +68,7 @@ TEXT = const(0x93)
 "board | level B, text | a line for the log"
 
 LAYOUT = {
-    HELLO: "<B", BEAT: "<IHB", APPLY: "<BI", READ: "<BHB", ARM: "<HI", DISARM: "<H", STOP: "<HB",
+    HELLO: "<B", BEAT: "<IHB", APPLY: "<BI", READ: "<BHB", ARM: "<HI", DRIVE_OFF: "<H", STOP: "<HB",
     CLEAR: "<H", RELEASE: "<H", TARGET: "<BBfh", HOLD: "<H", TELEMETRY: "<HHBB", SEEN: "<BB",
     LEAVE: "<I", MEDDLE: "<BBfff", IDENTITY: "<BBBBIIIQHHB", ECHO: "<IIIH", ANSWER: "<BBBH",
     FAULT: "<IBBB", HEALTH: "<HHHHHIHHHH",

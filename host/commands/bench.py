@@ -34,14 +34,14 @@ def run(
     """Open the bench page: see, jog, adjust and stop in a browser; recorded while it runs."""
     from host.files import make_folder
     from host.page.link_client import LinkClient
-    from host.page.wanted import Wanted
+    from host.page.opening import Opening
 
     ports = port or []
     make_folder(out)
     listening = _listen(http)
     for path in paths:  # before anything is started
         read_text(path)
-    link = LinkClient(Wanted([str(path) for path in paths], ports, runtime, seed, str(out)))
+    link = LinkClient(Opening([str(path) for path in paths], ports, runtime, seed, str(out)))
     desk = None
     door = contextlib.ExitStack()
     try:

@@ -220,7 +220,7 @@ class Bridge:
         """Drive off, then close; the reader closes the transport."""
         if self.lost is None and not self._stop.is_set():
             with contextlib.suppress(NoAnswerError, RefusedError, LinkLostError):
-                self.request(m.DISARM, struct.pack("<H", 0xFFFF), 0.3)
+                self.request(m.DRIVE_OFF, struct.pack("<H", 0xFFFF), 0.3)
         self._stop.set()
         for thread in self._threads:
             if thread is not threading.current_thread():

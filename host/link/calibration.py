@@ -106,7 +106,7 @@ def drift_at(session: Session, joint: int, neutral_s: float, seconds: float = 0.
         wait(session, seconds)
         angle = watcher.column("angle_rad")
     finally:
-        session.order(m.DISARM)
+        session.order(m.DRIVE_OFF)
         watcher.close()
         for _ in waiting(session, 0.05, faults=False):
             pass

@@ -135,7 +135,7 @@ class Session:
                 raise InputError("", "--port", lost.url, f"came back with {identity.joints} joints, "
                                  f"not {self.identities[number].joints}")  # fmt: skip
             # before the first beat: a link that was gone for less than the lease left it powered
-            found.request(m.DISARM, struct.pack("<H", 0xFFFF))
+            found.request(m.DRIVE_OFF, struct.pack("<H", 0xFFFF))
             found.beat()
             found.continue_from(lost, every)
         except BaseException:
@@ -253,7 +253,7 @@ class Session:
                 return
 
     def order(self, kind: int, joints: list[int] | None = None, extra: bytes = b"") -> None:
-        """Send DISARM, CLEAR, RELEASE or HOLD to joints: to every board, though one fails.
+        """Send DRIVE_OFF, CLEAR, RELEASE or HOLD to joints: to every board, though one fails.
 
         Raises what the last failing board raised.
         """

@@ -253,4 +253,4 @@ def stop_softly(session: Session) -> None:
     for _ in waiting(session, STOPPED_S, faults=False):
         if not any(bridge.powered for bridge in session.bridges):
             break
-    session.order(m.DISARM)
+    session.order(m.DRIVE_OFF)

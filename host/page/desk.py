@@ -1,7 +1,7 @@
 """Who watches, who controls, and what each may ask: the rules of the page, without any HTTP.
 
-One page controls; others watch, and can STOP. Taking control is an explicit act that disarms
-first. The controlling page beats; if it closes, hangs or is hidden longer than its grace while
+One page controls; others watch, and can STOP. Taking control is an explicit act that takes the drive
+off first. What may be asked stands in ``orders.py``. The controlling page beats; if it closes, hangs or is hidden longer than its grace while
 a joint is powered, the drive stops.
 """
 
@@ -17,21 +17,22 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from controller.joint.settings.settings import Gains, Settings
+from controller.joint.angles import TURN_RAD
+from controller.joint.settings.settings import LIMITED, Gains
 from controller.records import fields
 from host.page import compute, preview
-from host.page.joints import low_force
 from host.page.link import HEAD
 from host.page.link_client import LinkClient
-from host.page.wanted import LOW_SHARE
+from host.page.opening import LOW_SHARE
+from host.page.orders import SHOWN, Go, NewGains, read_order
 from sim.documentation import fault_table, meanings
 from sim.errors import InputError
 from sim.run.closed_loop import Joint
+from sim.schema import nearest
 from sim.size.force import force_doubt, mode_forces
+from sim.units import DEG
 
 GRACE_S = 2.0
-DEG = 57.29577951308232
-WATCHERS_MAY = ("stop", "beat", "control", "preview")
 LOG = 200
 
 
@@ -79,7 +80,8 @@ class Desk:
         self.pages: dict[int, Page] = {}
         self.controller: int | None = None
         self.powered = False
-        self.settings = [low_force(joint, LOW_SHARE) for joint in joints]
+        self.gains: list[dict[str, float]] = [{} for _ in joints]
+        """Gains in force of each joint, as the link tells them."""
         self.shares = [LOW_SHARE] * len(joints)
         self.forces = [mode_forces(joint) for joint in joints]
         """What self-test and release of each may do."""
@@ -87,7 +89,7 @@ class Desk:
         """How far the estimated force of each may be off, as a share."""
         self.undo: list[list[dict[str, float]]] = [[] for _ in joints]
         self.last: dict[int, tuple[float, float]] = {}
-        """Angle and wanted angle last seen of each joint."""
+        """Angle and setpoint last seen of each joint."""
         self.log: list[dict[str, Any]] = []
         self.acknowledged = True
         self.changed: list[dict[str, float]] = [{} for _ in joints]
@@ -120,6 +122,7 @@ class Desk:
         await waiting
         if self.failed is not None:
             return False
+        self.gains = self.opened["gains"]
         self.link.begin(loop)
         self.ready.set()
         self._watching = asyncio.create_task(self.watch())
@@ -170,17 +173,17 @@ class Desk:
         rows = []
         for k, joint in enumerate(self.joints):
             limits = joint.settings.limits
-            turning = joint.settings.sensor.travel == 1
+            turning = joint.settings.sensor.travel != LIMITED
             rows.append({
                 "name": joint.file.joint.name, "tip_force_N": joint.file.limits.tip_force,
-                "low_deg": -180.0 if turning else limits.command_low_rad * DEG,
-                "high_deg": 180.0 if turning else limits.command_high_rad * DEG,
-                "supply_V": joint.file.drive.supply, "speed_deg_s": limits.speed_rad_s * DEG,
+                "low_deg": -180.0 if turning else limits.command_low_rad / DEG,
+                "high_deg": 180.0 if turning else limits.command_high_rad / DEG,
+                "supply_V": joint.file.drive.supply, "speed_deg_s": limits.speed_rad_s / DEG,
                 "force_doubt": self.doubts[k], **asdict(self.forces[k]),
                 "warm_C": joint.settings.heat.warm_C, "hot_C": joint.settings.heat.hot_C,
-                "gains": self._gains(k), "rad_per_count": joint.settings.sensor.rad_per_count,
+                "gains": self.gains[k], "rad_per_count": joint.settings.sensor.rad_per_count,
             })  # fmt: skip
-        known = {name: field for name, field in fields(Gains) if name in preview.SHOWN}
+        known = {name: field for name, field in fields(Gains) if name in SHOWN}
         return {
             "page": page.number, "joints": rows, "fields": self.opened["fields"],
             "tick_s": self.joints[0].settings.tick_s, "every": self.opened["every"],
@@ -190,21 +193,14 @@ class Desk:
                              "meaning": texts.get(name, "")} for name, one in known.items()],
             "faults": {row["number"]: {"name": row["name"], "cause": row["cause"], "cure": row["cure"]}
                        for row in fault_table()},
-            "log": self.log[-40:], "shares": self.shares, "words": self._words(),
+            "log": self.log[-40:], "shares": self.shares, "injected": self._injected(),
         }  # fmt: skip
 
-    def _words(self) -> dict[str, str]:
+    def _injected(self) -> dict[str, str]:
+        """What can be made to go wrong here: words and meanings; nothing on a real port."""
         from host.virtual.faults import WORDS
 
-        return (
-            {word: meaning for word, (_, meaning) in WORDS.items()}
-            if self.opened["virtual"]
-            else {}
-        )
-
-    def _gains(self, joint: int) -> dict[str, float]:
-        own = self.settings[joint].gains
-        return {name: float(getattr(own, name)) for name in preview.SHOWN}
+        return {word: meaning for word, (_, meaning) in WORDS.items() if self.opened["virtual"]}
 
     # --- what the link tells
 
@@ -228,8 +224,7 @@ class Desk:
         joints, wide = shape & 0xFFFF, shape >> 16
         at = HEAD.size + 4 * count + 4 * joints * wide * (count - 1)
         for k in range(joints):
-            angle, want = struct.unpack_from("<ff", data, at + 4 * wide * k)
-            self.last[first + k] = (angle, want)
+            self.last[first + k] = struct.unpack_from("<ff", data, at + 4 * wide * k)
 
     def note(self, name: str, data: dict[str, Any]) -> None:
         """Keep an event in words' order, and tell every page."""
@@ -285,18 +280,17 @@ class Desk:
         name, number = asked.get("do"), asked.get("id")
         if not isinstance(name, str):
             return
-        method: Callable[..., Awaitable[dict[str, Any]]] | None = getattr(self, f"do_{name}", None)
         try:
-            if method is None:
-                raise InputError("", "do", name, "is not known")
-            if self.controller != page.number and name not in WATCHERS_MAY:
+            order, said = read_order(asked, len(self.joints))
+            if self.controller != page.number and not order.watchers:
                 self.note(
                     "refused", {"page": page.number, "what": name, "why": "another page controls"}
                 )
                 raise InputError(
                     "", "", None, "another page controls; this one watches (STOP works)"
                 )
-            found = await method(page, asked)
+            method: Callable[..., Awaitable[dict[str, Any]]] = getattr(self, f"do_{name}")
+            found = await method(page, said)
             answer = {"answer": number, "ok": True, **found}
         except InputError as error:
             answer = {"answer": number, "ok": False, "text": str(error).lstrip(": "),
@@ -307,41 +301,20 @@ class Desk:
         if name != "beat":
             page.tell(answer)
 
-    def _joint(self, asked: dict[str, Any]) -> int:
-        k = asked.get("joint", 0)
-        if isinstance(k, bool) or not isinstance(k, int) or not 0 <= k < len(self.joints):
-            raise InputError("", "joint", k, f"must be 0 .. {len(self.joints) - 1}")
-        return k
-
-    def _number_of(
-        self, asked: dict[str, Any], key: str, low: float, high: float, unit: str
-    ) -> float:
-        value = asked.get(key)
-        if (
-            isinstance(value, bool)
-            or not isinstance(value, int | float)
-            or not math.isfinite(value)
-        ):
-            raise InputError("", key, value, "must be a number")
-        if not low <= value <= high:
-            raise InputError("", key, value, f"must lie in {low:g} .. {high:g} {unit}".rstrip())
-        return float(value)
-
     async def _linked(self, name: str, *arguments: Any) -> dict[str, Any]:
         good, found = await self.link.ask(name, *arguments)
         if not good:
             raise InputError("", "", None, str(found).lstrip(": "))
         return dict(found)
 
-    async def do_beat(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
+    async def do_beat(self, page: Page, said: Any) -> dict[str, Any]:
         """The page lives; visible: whether a person can see it."""
-        visible = asked.get("visible") is True
-        if page.visible and not visible:
+        if page.visible and not said.visible:
             page.hidden_s = time.monotonic()
-        page.visible = visible
+        page.visible = said.visible
         return {}
 
-    async def do_stop(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_stop(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """STOP all: category 0, from any page."""
         good, found = await self.link.stop(0)
         self.note("stop", {"page": page.number})
@@ -349,10 +322,10 @@ class Desk:
             raise InputError("", "", None, f"{found}; the boards' leases end by themselves")
         return dict(found)
 
-    async def do_control(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_control(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Take control: the drive goes off first."""
         if self.controller != page.number:
-            good, found = await self.link.ask("disarm", None)
+            good, found = await self.link.ask("drive_off", None)
             if not good:  # a lost board cannot answer; its lease has ended
                 await asyncio.sleep(0.3)
                 if self.powered:
@@ -362,48 +335,51 @@ class Desk:
         self._tell_control()
         return {}
 
-    async def do_arm(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
-        """Arm one joint, or all; a real port needs the caution's tick."""
-        if not self.opened["virtual"] and asked.get("cautioned") is not True:
+    async def do_arm(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
+        """Arm one joint; a real port needs the caution's tick."""
+        if not self.opened["virtual"] and not said.cautioned:
             raise InputError(
                 "", "", None, "read the caution and tick it before a real motor is armed"
             )
-        joints = None if asked.get("joint") is None else [self._joint(asked)]
-        return await self._linked("arm", joints, asked.get("cautioned") is True)
+        return await self._linked("arm", [said.joint], said.cautioned)
 
-    async def do_disarm(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_drive_off(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Drive off, all joints."""
-        return await self._linked("disarm", None)
+        return await self._linked("drive_off", None)
 
-    async def do_clear(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_clear(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Clear what is latched; never arms."""
         self.acknowledged = True
         return await self._linked("clear", None)
 
-    async def do_release(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_release(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Let go: a short weak move back, then off."""
-        return await self._linked("release", [self._joint(asked)])
+        return await self._linked("release", [said.joint])
 
-    async def do_jog(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
-        """Move by some degrees from where the joint is wanted: one press, one move."""
-        k = self._joint(asked)
-        by = self._number_of(asked, "by_deg", -30.0, 30.0, "deg")
-        return await self.do_go(page, {"joint": k, "angle_deg": self._wanted(k) * DEG + by})
+    async def do_jog(self, page: Page, said: Any) -> dict[str, Any]:
+        """Move by some degrees from the setpoint: one press, one move."""
+        there = self._setpoint(said.joint) / DEG + said.by_deg
+        return await self.do_go(page, Go(joint=said.joint, angle_deg=there))
 
-    def _wanted(self, joint: int) -> float:
-        """Angle (rad) that a joint is wanted at, or is at while it is off."""
-        angle, want = self.last.get(joint, (0.0, 0.0))
-        return want if self.powered else angle
+    def _setpoint(self, joint: int) -> float:
+        """Setpoint (rad) of a joint, or its angle while it is off."""
+        angle, setpoint = self.last.get(joint, (0.0, 0.0))
+        return setpoint if self.powered else angle
 
-    async def do_go(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    def _in_range(self, joint: int, angle_deg: float) -> float:
+        """An angle (rad) within the range of a joint that has ends. Raises InputError."""
+        limits = self.joints[joint].settings.limits
+        low, high = limits.command_low_rad / DEG, limits.command_high_rad / DEG
+        limited = self.joints[joint].settings.sensor.travel == LIMITED
+        if limited and not low - 1e-6 <= angle_deg <= high + 1e-6:
+            raise InputError("", "angle_deg", angle_deg, f"must lie in {low:g} .. {high:g} deg")
+        return angle_deg * DEG
+
+    async def do_go(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Move to an angle; the predicted band goes to all pages."""
-        k = self._joint(asked)
-        limits = self.joints[k].settings.limits
-        low, high = limits.command_low_rad * DEG, limits.command_high_rad * DEG
-        if self.joints[k].settings.sensor.travel == 1:
-            low, high = -36000.0, 36000.0
-        end = self._number_of(asked, "angle_deg", low - 1e-6, high + 1e-6, "deg") / DEG
-        start = self._wanted(k)
+        k = said.joint
+        end = self._in_range(k, said.angle_deg)
+        start = self._setpoint(k)
         found = await self._linked("target", k, end, "move")
         self._spawn(self._band(k, start, end, found["tick"]))
         return found
@@ -426,113 +402,105 @@ class Desk:
         self._tasks.add(task)
         task.add_done_callback(self._tasks.discard)
 
-    async def do_sine(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
-        """Sweep a joint by a sine about where it is."""
-        k = self._joint(asked)
+    async def do_sine(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
+        """Move a joint by a sine about where it is."""
+        k = said.joint
         limits = self.joints[k].settings.limits
-        amplitude = self._number_of(asked, "amplitude_deg", 0.1, 90.0, "deg") / DEG
-        hertz = self._number_of(asked, "hertz", 0.05, 5.0, "Hz")
-        seconds = self._number_of(asked, "seconds", 0.5, 120.0, "s")
-        centre = self._wanted(k)
-        if self.joints[k].settings.sensor.travel == 0 and not (
+        amplitude = said.amplitude_deg * DEG
+        centre = self._setpoint(k)
+        if self.joints[k].settings.sensor.travel == LIMITED and not (
             limits.command_low_rad <= centre - amplitude
             and centre + amplitude <= limits.command_high_rad
         ):
-            raise InputError("", "amplitude_deg", asked["amplitude_deg"],
-                             f"leaves the range about {centre * DEG:.0f} deg")  # fmt: skip
-        if amplitude * 6.2832 * hertz > limits.speed_rad_s:
-            raise InputError("", "hertz", hertz, "asks for more speed than the limit allows")
-        return await self._linked("sine", k, centre, amplitude, hertz, seconds)
+            raise InputError("", "amplitude_deg", said.amplitude_deg,
+                             f"leaves the range about {centre / DEG:.0f} deg")  # fmt: skip
+        if amplitude * TURN_RAD * said.hertz > limits.speed_rad_s:
+            raise InputError("", "hertz", said.hertz, "asks for more speed than the limit allows")
+        return await self._linked("sine", k, centre, amplitude, said.hertz, said.duration_s)
 
-    async def do_preview(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_preview(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """What gains would do: margins and the predicted step, before and after."""
-        k = self._joint(asked)
-        gains = preview.read_gains(asked.get("gains") or {})
+        k = said.joint
+        gains = preview.read_gains(said.gains or {})
         then = ({**self.changed[k], **gains}, self.shares[k])
         found = await self._computed(compute.step, k, self._state(k), then)
         return {"preview": _plain(found), "gains": gains}
 
-    async def do_apply(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_apply(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Take new gains: the drive goes off, arm again. Beyond the bounds only by a second yes."""
-        k = self._joint(asked)
-        gains = preview.read_gains(asked.get("gains") or {})
+        k = said.joint
+        gains = preview.read_gains(said.gains or {})
         wrong = await self._computed(
             compute.beyond, k, ({**self.changed[k], **gains}, self.shares[k])
         )
-        if wrong and asked.get("sure") is not True:
+        if wrong and not said.sure:
             raise SecondYesError("", "gains", None, f"{wrong}. Not applied; once more to apply them all "
                                  "the same, hands away: they cannot be saved")  # fmt: skip
-        before = self._gains(k)
-        await self._linked("apply", k, gains, None)
+        before = self.gains[k]
+        found = await self._linked("apply", k, gains, None)
         self.undo[k].append(before)
-        self.settings[k] = preview.with_gains(self.settings[k], gains)
+        self.gains[k] = found["gains"]
         self.changed[k] = {**self.changed[k], **gains}
-        self.note("gains", {"joint": k, "gains": self._gains(k), "was": before, "beyond": wrong})
-        return {"gains": self._gains(k)}
+        self.note("gains", {"joint": k, "gains": self.gains[k], "was": before, "beyond": wrong})
+        return {"gains": self.gains[k]}
 
-    async def do_undo(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:
+    async def do_undo(self, page: Page, said: Any) -> dict[str, Any]:
         """Back to the gains before the last apply."""
-        k = self._joint(asked)
+        k = said.joint
         if not self.undo[k]:
             raise InputError("", "", None, "there is nothing to undo")
-        before = self.undo[k][-1]
-        sure = asked.get("sure")
-        found = await self.do_apply(page, {"joint": k, "gains": before, "sure": sure})
+        found = await self.do_apply(page, NewGains(joint=k, gains=self.undo[k][-1], sure=said.sure))
         del self.undo[k][-2:]
         return found
 
-    async def do_force(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_force(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Another share of the force limit: a deliberate act; the drive goes off, arm again."""
-        k = self._joint(asked)
-        share = self._number_of(asked, "share", 0.2, 1.0, "of the limit")
-        found = await self._linked("apply", k, None, share)
-        kept = self.settings[k].gains
-        fresh: Settings = low_force(self.joints[k], share)
-        fresh.gains = kept
-        self.settings[k] = fresh
+        found = await self._linked("apply", said.joint, None, said.share)
         self.shares = found["shares"]
-        self.note("force", {"joint": k, "share": share})
+        self.note("force", {"joint": said.joint, "share": said.share})
         return found
 
-    async def do_inject(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_inject(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Let something go wrong on a virtual board."""
-        word = asked.get("word")
-        if word not in self._words():
-            raise InputError("", "inject", word, "only a virtual board can be meddled with")
-        return await self._linked("inject", self._joint(asked), word)
+        known = self._injected()
+        if said.fault not in known:
+            what = (
+                "; " + nearest(said.fault, list(known))
+                if known
+                else ": only a virtual board takes faults"
+            )
+            raise InputError("", "fault", said.fault, "unknown" + what)
+        return await self._linked("inject", said.joint, said.fault)
 
-    async def do_hand(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_hand(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Move a virtual joint as by hand: only while its drive is off."""
         if self.powered:
             raise InputError("", "", None, "the drive is on: take it off first")
-        k = self._joint(asked)
-        limits = self.joints[k].settings.limits
-        low, high = limits.command_low_rad * DEG, limits.command_high_rad * DEG
-        angle = self._number_of(asked, "angle_deg", low, high, "deg") / DEG
-        return await self._linked("hand", k, angle)
+        return await self._linked("hand", said.joint, self._in_range(said.joint, said.angle_deg))
 
-    async def do_compare(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_compare(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """The recording so far over its simulation."""
-        k = self._joint(asked)
+        k = said.joint
         folder = self.opened["folder"]
         return dict(_plain(await self._computed(compute.compared, k, folder, self._state(k))))
 
-    async def do_save(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_save(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Put the gains in force into the joint file, provenance and remarks kept."""
         from host.page import joints, reporting
 
-        k = self._joint(asked)
+        k = said.joint
         if joints.is_hand(self.paths):
             raise InputError(self.joints[k].path, "gains", None, "belong to a joint by itself: open "
                              "its own file to save them")  # fmt: skip
         wrong = await self._computed(compute.beyond, k, self._state(k))
         if wrong:
             raise InputError(self.joints[k].path, "gains", None, f"not saved: {wrong}")
-        told = reporting.save_gains(self.joints[k], self.settings[k], Path(self.opened["folder"]))
+        told = reporting.save_gains(self.joints[k], preview.with_gains(self.joints[k].settings, self.gains[k]),
+                                    Path(self.opened["folder"]))  # fmt: skip
         self.note("saved", {"joint": k, "file": told["file"]})
         return told
 
-    async def do_report(self, page: Page, asked: dict[str, Any]) -> dict[str, Any]:  # noqa: ARG002
+    async def do_report(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Write the run's report: one HTML page."""
         states = [self._state(k) for k in range(len(self.joints))]
         path = await self._computed(compute.report, self.opened["folder"], states)

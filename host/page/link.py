@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from host.page.joints import low_force
-from host.page.sweep import Sweep
-from host.page.wanted import Wanted
+from host.page.opening import Opening
+from host.page.orders import SHOWN
+from host.page.sine import Sine
 
 FIND_S = 0.5
 """Between attempts to open a lost link again."""
@@ -27,24 +28,24 @@ ticks (u32), then rows of joints of fields (f32)."""
 class Link:
     """The session and what the page may ask of it."""
 
-    def __init__(self, wanted: Wanted, say: Any, board: Any) -> None:
+    def __init__(self, opening: Opening, say: Any, board: Any) -> None:
         """Open ports or a virtual board that was begun, begin to record. Raises InputError."""
         from host.link.session import Session
         from host.page.joints import read
         from host.virtual.hand_boards import open_boards
 
         self.say = say
-        self.wanted = wanted
-        self.joints, hand = read(wanted.paths)
+        self.opening = opening
+        self.joints, hand = read(opening.paths)
         self.whole = hand is not None
         """Whether the joints are one hand: a trip of one then stops all."""
         self.boards = contextlib.ExitStack()
-        ports = wanted.ports
+        ports = opening.ports
         with contextlib.ExitStack() as undone:  # whatever was opened is closed where the rest fails
             undone.callback(self.boards.close)
             if hand is not None:
-                ports = open_boards(hand, ports, wanted.runtime, wanted.seed, self.boards)
-            self.session = Session(self.joints, ports, wanted.runtime, wanted.seed, board)
+                ports = open_boards(hand, ports, opening.runtime, opening.seed, self.boards)
+            self.session = Session(self.joints, ports, opening.runtime, opening.seed, board)
             undone.callback(self.session.close)
             self._begin(hand.name if hand else self.joints[0].file.joint.name)
             undone.pop_all()
@@ -55,13 +56,13 @@ class Link:
         from host.link.session import new_folder
         from host.recordings.session_recording import about, begin_recording
 
-        wanted = self.wanted
-        self.shares = [wanted.low_share] * len(self.joints)
-        self.settings = [low_force(joint, wanted.low_share) for joint in self.joints]
+        opening = self.opening
+        self.shares = [opening.low_share] * len(self.joints)
+        self.settings = [low_force(joint, opening.low_share) for joint in self.joints]
         self.session.send_settings(dict(enumerate(self.settings)))
         tick_s = self.joints[0].settings.tick_s
         self.every = max(1, round(1.0 / ((1000.0 if len(self.joints) == 1 else 200.0) * tick_s)))
-        self.folder = new_folder(Path(wanted.out), slug(name) + "-bench")
+        self.folder = new_folder(Path(opening.out), slug(name) + "-bench")
         self.blocks: list[tuple[int, Any]] = []
         self.lock = threading.Lock()
         self.recording_failed = False
@@ -76,9 +77,9 @@ class Link:
         self.lead = self.session.bridges[0]
         """Ticks are told as this one counts them."""
         self.fields = _in_order(FIELDS + MORE if len(self.joints) == 1 else FIELDS)
-        info = {**about(self.session, wanted.seed), "made_on": "the bench page"}
+        info = {**about(self.session, opening.seed), "made_on": "the bench page"}
         self.recorder = begin_recording(self.session, self.folder, self.fields, self.every, info)
-        self.sweep: Sweep | None = None
+        self.sine_run: Sine | None = None
         self.stopped_for_silence = False
         self.in_the_way = ""
         """Why a lost link was not opened again at the last attempt."""
@@ -177,7 +178,7 @@ class Link:
                            "dropped": bridge.counters.dropped, "health": bridge.health,
                            "round_trip_ms": 1e3 * float(np.median(trips)) if trips else None})  # fmt: skip
         return {"boards": boards, "powered": self.powered, "shares": self.shares,
-                "sweeping": self.sweep is not None and self.sweep.is_alive(),
+                "sine": self.sine_run is not None and self.sine_run.is_alive(),
                 "recorded_rows": self.recorder.rows_written, "gaps": self.recorder.gaps}  # fmt: skip
 
     @property
@@ -187,15 +188,15 @@ class Link:
 
     # --- what may be asked
 
-    def end_sweep(self) -> None:
+    def end_sine(self) -> None:
         """End what is being streamed."""
-        if self.sweep is not None:
-            self.sweep.ended.set()
+        if self.sine_run is not None:
+            self.sine_run.ended.set()
 
     def stop(self, category: int) -> dict[str, Any]:
         """STOP all joints on all boards."""
         self.stops += 1
-        self.end_sweep()
+        self.end_sine()
         done = self.session.stop(category)
         self.recorder.event("stop", {"category": category, "answered_s": done.took_s,
                                      "silent_boards": list(done.silent)})  # fmt: skip
@@ -209,12 +210,12 @@ class Link:
         self.session.arm(joints)
         return {}
 
-    def disarm(self, joints: list[int] | None) -> dict[str, Any]:
+    def drive_off(self, joints: list[int] | None) -> dict[str, Any]:
         """Drive off."""
         from controller.wire import messages as m
 
-        self.end_sweep()
-        self.session.order(m.DISARM, joints)
+        self.end_sine()
+        self.session.order(m.DRIVE_OFF, joints)
         return {}
 
     def clear(self, joints: list[int] | None) -> dict[str, Any]:
@@ -230,13 +231,13 @@ class Link:
         """A short weak move back, then off."""
         from controller.wire import messages as m
 
-        self.end_sweep()
+        self.end_sine()
         self.session.order(m.RELEASE, joints)
         return {}
 
     def target(self, joint: int, angle: float, mark: str) -> dict[str, Any]:
         """Move to an angle by the profile; the tick at which it was taken."""
-        self.end_sweep()
+        self.end_sine()
         self.session.target(joint, angle)
         bridge, _ = self.session.places[joint]
         self.recorder.event("mark", {"what": mark, "joint": joint, "angle_rad": angle})
@@ -247,12 +248,12 @@ class Link:
         """Stream a sine."""
         from host.link.moves import sine
 
-        self.end_sweep()
+        self.end_sine()
         move = sine(centre, amplitude, hertz, seconds)
-        self.sweep = Sweep(self.session, joint, move,
-                           lambda k, why: self.say(("event", "sweep", {"joint": k, "why": why})))  # fmt: skip
-        self.sweep.start()
-        self.recorder.event("mark", {"what": "sweep", "joint": joint, "hertz": hertz})
+        self.sine_run = Sine(self.session, joint, move,
+                           lambda k, why: self.say(("event", "sine", {"joint": k, "why": why})))  # fmt: skip
+        self.sine_run.start()
+        self.recorder.event("mark", {"what": "sine", "joint": joint, "hertz": hertz})
         return {}
 
     def apply(self, joint: int, gains: dict[str, float] | None, share: float | None) -> dict[str, Any]:  # fmt: skip
@@ -260,7 +261,7 @@ class Link:
         from controller.joint.settings.settings import Settings
         from controller.records import copy
 
-        self.disarm([joint])
+        self.drive_off([joint])
         self._wait_off(joint)
         kept = self.settings[joint]
         made = Settings()
@@ -276,7 +277,12 @@ class Link:
         if share is not None:
             self.shares[joint] = share
         self.recorder.event("settings", {"joint": joint, "gains": gains, "force_share": share})
-        return {"shares": self.shares}
+        return {"shares": self.shares, "gains": self.gains(joint)}
+
+    def gains(self, joint: int) -> dict[str, float]:
+        """The gains in force that the page shows."""
+        own = self.settings[joint].gains
+        return {name: float(getattr(own, name)) for name in SHOWN}
 
     def _wait_off(self, joint: int) -> None:
         """Wait until the board tells that the joint's drive is off."""
@@ -285,12 +291,12 @@ class Link:
         while bridge.powered >> place & 1 and time.monotonic() < end:
             time.sleep(0.005)
 
-    def inject(self, joint: int, word: str) -> dict[str, Any]:
+    def inject(self, joint: int, fault: str) -> dict[str, Any]:
         """Let something go wrong on a virtual board."""
         from host.virtual.faults import WORDS
 
-        self._meddle(joint, WORDS[word][0])
-        self.recorder.event("injected", {"joint": joint, "word": word})
+        self._meddle(joint, WORDS[fault][0])
+        self.recorder.event("injected", {"joint": joint, "fault": fault})
         return {}
 
     def hand(self, joint: int, angle: float) -> dict[str, Any]:
@@ -305,7 +311,7 @@ class Link:
         from sim.errors import InputError
 
         if not self.session.virtual:
-            raise InputError("", "inject", None, "only a virtual board can be meddled with")
+            raise InputError("", "inject", None, "only a virtual board takes faults")
         bridge, place = self.session.places[joint]
         for kind, a, b, c in injects:
             bridge.request(m.MEDDLE, struct.pack(m.LAYOUT[m.MEDDLE], place, kind, a, b, c))
@@ -314,7 +320,7 @@ class Link:
         """Drive off, recording closed."""
         self.closing.set()
         self.gone.set()
-        self.end_sweep()
+        self.end_sine()
         with contextlib.suppress(Exception):
             self.session.stop(0)
         self.session.close()

@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from typing import Any
 
 from host.page.link_main import main
-from host.page.wanted import Wanted
+from host.page.opening import Opening
 from sim.errors import InputError
 
 BEAT_S = 0.1
@@ -32,12 +32,14 @@ def no_interrupts() -> Iterator[None]:
 class LinkClient:
     """Starts the link's process, beats for it, asks it and passes on what it tells."""
 
-    def __init__(self, wanted: Wanted) -> None:
+    def __init__(self, opening: Opening) -> None:
         """Start the process; ``wait_ready`` waits until the boards have answered."""
         context = multiprocessing.get_context("spawn")
         self.pipe, theirs = context.Pipe()
         self.urgent, theirs_too = context.Pipe()
-        self.process = context.Process(target=main, args=(wanted, theirs, theirs_too), daemon=False)
+        self.process = context.Process(
+            target=main, args=(opening, theirs, theirs_too), daemon=False
+        )
         with no_interrupts():
             self.process.start()
         theirs.close()

@@ -13,14 +13,15 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from host.page.link import Link
-from host.page.wanted import Wanted
+from host.page.opening import Opening
+from host.page.orders import AGAIN, VOIDED
 
 SILENCE_S = 0.6
 """Server silent for so long while a joint is powered: a controlled stop."""
 BLOCK_S, STATUS_S = 0.03, 0.2
 
 
-def serve(wanted: Wanted, pipe: Connection, urgent: Connection, board: Any) -> None:
+def serve(opening: Opening, pipe: Connection, urgent: Connection, board: Any) -> None:
     """Serve the pipe until it ends. board: the process of a virtual board, where one was begun."""
     import signal
 
@@ -34,14 +35,14 @@ def serve(wanted: Wanted, pipe: Connection, urgent: Connection, board: Any) -> N
             pipe.send(message)
 
     try:
-        link = Link(wanted, say, board)
+        link = Link(opening, say, board)
     except InputError as error:
         say(("failed", str(error)))
         return
     identities = link.session.identities
     say(("ready", {
         "virtual": link.session.virtual, "folder": str(link.folder), "fields": link.fields,
-        "every": link.every, "ports": [bridge.url for bridge in link.session.bridges],
+        "every": link.every, "gains": [link.gains(k) for k in range(len(link.joints))], "ports": [bridge.url for bridge in link.session.bridges],
         "single": any(identity.flags & 2 for identity in identities),
     }))  # fmt: skip
 
@@ -75,12 +76,6 @@ def recording_failure(link: Link) -> str:
     return ""
 
 
-VOIDED = ("arm", "target", "sine", "apply", "release", "clear")
-"""Orders that are void where a stop came after they were asked: it stays latched, and nothing moves."""
-AFTER = {"arm": 1, "clear": 0}
-"""Category of the stop that is given again where it may have reached a board before such an order."""
-
-
 def _work(link: Link, jobs: Any, say: Any) -> None:
     """Do what is asked, one after the other; whatever goes wrong is an answer."""
     while True:
@@ -91,8 +86,8 @@ def _work(link: Link, jobs: Any, say: Any) -> None:
                     say(("answer", number, False, "a stop came in between; ask again"))
                     continue
                 done = getattr(link, name)(*arguments)
-            if name in AFTER and stops != link.stops:
-                link.stop(AFTER[name])
+            if name in AGAIN and stops != link.stops:
+                link.stop(AGAIN[name])
             say(("answer", number, True, done))
         except Exception as error:
             say(("answer", number, False, str(error)))

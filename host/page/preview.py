@@ -7,6 +7,7 @@ import numpy as np
 
 from controller.joint.settings.settings import Gains, Settings
 from controller.records import copy, fields
+from host.page.orders import SHOWN
 from sim.errors import InputError
 from sim.joint.spread import draw_parts, spread_of
 from sim.model.schedule import MEASURE, TARGET
@@ -15,8 +16,6 @@ from sim.run.scenarios import LEAD_S, Scenario
 from sim.tune import margins
 from sim.tune.cost import MS_MOST
 
-SHOWN = ("kp", "ki", "kd", "derivative_filter_s", "breakaway_feed_V", "rest_in_rad")
-"""Gains that the page offers."""
 POINTS = 240
 
 

@@ -1,17 +1,17 @@
 """Board adapter of simulated joints (the interface stands in controller/node/node.py).
 
 The joints are moved on to the clock's time when the first of them is read. A loop that stands
-still (an injected freeze) loses the drive after the second watch's time, as on a real board.
+still (an injected stall) loses the drive after the second watch's time, as on a real board.
 """
 
 from typing import Any
 
 from controller.wire.messages import VIRTUAL
 from host.virtual.mechanism import Mechanism
-from sim.model.schedule import FREEZE, RAISE
+from sim.model.schedule import RAISE, STALL
 
 STANDSTILL_US = 20_000
-MOST_FREEZE_S = 1.0
+MOST_STALL_S = 1.0
 FARTHEST = 1.0e9
 INBOUND = 128
 """Octets read in a tick."""
@@ -31,7 +31,7 @@ class Adapter:
         self.tops = [int(mechanism.parts["probe"]["top_counts"][k]) for k in numbers]
         """Highest reading of each joint's wiper (counts)."""
         self.trips = 0
-        self.frozen_us = 0
+        self.stalled_us = 0
         self.raise_next = False
 
     def read(self, k: int, readings: Any) -> None:
@@ -59,17 +59,17 @@ class Adapter:
         self.mechanism.cut(self.numbers[k])
 
     def beat(self) -> None:
-        """The loop is alive; where a freeze waits, it has stood still until now."""
-        if self.frozen_us:
-            self.clock.sleep(self.take_freeze())
+        """The loop is alive; where a stall waits, it has stood still until now."""
+        if self.stalled_us:
+            self.clock.sleep(self.take_stall())
 
     def strained(self) -> list[str]:
         """What to tell the host of cables that were pulled beyond what they are allowed."""
         return self.mechanism.strained(self.numbers)
 
-    def take_freeze(self) -> int:
+    def take_stall(self) -> int:
         """Time (us) for which the loop stands still from now on; the second watch cuts the drive."""
-        span, self.frozen_us = self.frozen_us, 0
+        span, self.stalled_us = self.stalled_us, 0
         if span > STANDSTILL_US:
             self.mechanism.advance(self.clock.us)
             self.trips += 1
@@ -82,14 +82,14 @@ class Adapter:
         return self.trips
 
     def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """Inject what a program's events do (sim/model/schedule.py), a freeze or an error."""
+        """Inject what a program's events do (sim/model/schedule.py), a stall or an error."""
         for one in (a, b, c):
             if not -FARTHEST < one < FARTHEST:  # nor no number
                 return False
         if k >= len(self.numbers):
             return False
-        if kind == FREEZE:
-            self.frozen_us = int(min(max(a, 0.0), MOST_FREEZE_S) * 1e6)
+        if kind == STALL:
+            self.stalled_us = int(min(max(a, 0.0), MOST_STALL_S) * 1e6)
             return True
         if kind == RAISE:
             self.raise_next = True

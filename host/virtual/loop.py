@@ -211,7 +211,7 @@ class BoardLoop:
 
     def _tick(self, board: _Board) -> None:
         served = board.served
-        span = served.adapter.take_freeze()
+        span = served.adapter.take_stall()
         if span > 0:
             board.blocked_us = self.clock.us + span
             return

@@ -32,7 +32,7 @@ FAULTS: tuple[tuple[str, int, float, str], ...] = (
         sensor.FLOATING,
         "the wiper floats, as without a pull-down",
     ),
-    ("reading_held", schedule.SENSOR, sensor.HELD, "the reading freezes"),
+    ("reading_held", schedule.SENSOR, sensor.HELD, "the reading stays where it is"),
     ("wires_swapped", schedule.WIRED_WRONG, 1.0, "the motor's wires are swapped"),
     ("motor_open", schedule.MOTOR_OPEN, 1.0, "the motor plug comes off"),
     ("flexor_cut", schedule.CUT, 0.0, "the closing cable snaps"),

@@ -16,7 +16,7 @@ Timed = tuple[int, tuple[str, list[tuple[int, Row]]]]
 """Wait (ms), kind, and its events: (ms after, event)."""
 Thing = tuple[int, float, int]
 """Grid steps ahead of the start, stiffness (N*m/rad), damping in 2 mN*m*s/rad."""
-NORMAL = ("move", "hold", "controlled_stop", "arm", "disarm", "grip_free")
+NORMAL = ("move", "hold", "controlled_stop", "arm", "drive_off", "grip_free")
 """Kinds of step that a sound joint meets in normal use, free in the air."""
 MOVING = ("move", "stream", "grip_free")
 STIFFNESS = (0.3, 1.0, 3.0, 10.0, 30.0)
@@ -77,7 +77,7 @@ def _steps(joint: Joint) -> dict[str, Any]:
         "stream": _streams(joint),
         "hold": st.just([(0, (schedule.HOLD, 0.0, 0.0, 0.0))]),
         "arm": request(1),
-        "disarm": request(2),
+        "drive_off": request(2),
         "stop": request(3),
         "clear": request(4),
         "release": request(5),
@@ -103,7 +103,7 @@ def _steps(joint: Joint) -> dict[str, Any]:
 
 
 KINDS = (
-    "move", "outside", "grip_free", "stream", "hold", "arm", "disarm", "stop", "clear", "release",
+    "move", "outside", "grip_free", "stream", "hold", "arm", "drive_off", "stop", "clear", "release",
     "controlled_stop", "object", "no_object", "load", "drop", "others", "wiper", "cut", "motor", "wires", "late",
     "link",
 )  # fmt: skip

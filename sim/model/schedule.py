@@ -30,7 +30,7 @@ HOLD = const(19)
 TURN_TARGET = const(20)  #      angle rad            whole turn
 
 # What only a running virtual board can be told (message MEDDLE):
-FREEZE = const(100)  #          time s (the board's loop stands still)
+STALL = const(100)  #          time s (the board's loop stands still)
 RAISE = const(101)  #           (an error in the next tick)
 MOVE_BY_HAND = const(102)  #    angle rad (the joint is moved there, as by hand)
 

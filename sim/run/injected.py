@@ -45,7 +45,7 @@ FAULTS: dict[str, Fault] = {
     "steady push": Fault("a load of 30 mN*m against closing", schedule.LOAD, 0.03,
                          value=("torque", Quantity("N*m", "30 mN*m", -10.0, 10.0))),
     "loop stalls": Fault("the control loop stands still for 0.2 s", schedule.LATE, 0.2, None,
-                         ("time", Quantity("s", "10 ms", 0.0, 1.0)), schedule.FREEZE),
+                         ("time", Quantity("s", "10 ms", 0.0, 1.0)), schedule.STALL),
     "link silent": Fault("the host says nothing any more", schedule.SILENT, on_board=0),
     "error in the tick": Fault("the next control tick ends in an error", 0, 0.0, None, on_board=schedule.RAISE),
 }  # fmt: skip

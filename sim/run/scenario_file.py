@@ -59,7 +59,7 @@ STEPS: dict[str, tuple[int, tuple[tuple[str, Quantity], ...], str]] = {
     "no_object": (schedule.NO_OBJECT, (), "the object is gone"),
     "others": (schedule.OTHERS, (("current", Quantity("A", "1 A", 0.0, 100.0)),), "others draw a current"),
 }  # fmt: skip
-REQUESTS = {"arm": 1, "disarm": 2, "stop": 3, "clear": 4, "release": 5, "controlled_stop": 6}
+REQUESTS = {"arm": 1, "drive_off": 2, "stop": 3, "clear": 4, "release": 5, "controlled_stop": 6}
 VALUES = {value[0]: value[1] for fault in FAULTS.values() if (value := fault.value) is not None}
 """Values that some faults have."""
 

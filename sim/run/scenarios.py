@@ -206,7 +206,7 @@ def fault_scenarios(low: float, high: float) -> list[Scenario]:
     tested.at(0.0, schedule.WIRED_WRONG, 1.0)
     return [
         during("wiper_open", schedule.SENSOR, sensor.OPEN, "the sensor wire tears off"),
-        during("sensor_held", schedule.SENSOR, sensor.HELD, "the reading freezes"),
+        during("sensor_held", schedule.SENSOR, sensor.HELD, "the reading stays where it is"),
         during("flexor_cut", schedule.CUT, 0.0, "the flexing cable breaks"),
         during("extensor_cut", schedule.CUT, 1.0, "the extending cable breaks"),
         during("motor_open", schedule.MOTOR_OPEN, 1.0, "the motor plug comes off"),

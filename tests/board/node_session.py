@@ -158,7 +158,7 @@ def session(data, digest):
     yield 100
     yield m.ARM, struct.pack("<HI", 1, digest)
     yield 10
-    yield m.DISARM, struct.pack("<H", 1)
+    yield m.DRIVE_OFF, struct.pack("<H", 1)
     yield 10
     yield 0x55, b""
     yield m.MEDDLE, struct.pack("<BBfff", 0, 1, 0.0, 0.0, 0.0)

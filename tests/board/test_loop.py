@@ -292,11 +292,11 @@ def test_stop_removes_the_drive_at_once_and_latches(driven, host, world, run_for
     [
         (m.CLEAR, struct.pack("<H", 1)),
         (m.RELEASE, struct.pack("<H", 1)),
-        (m.DISARM, struct.pack("<H", 1)),
+        (m.DRIVE_OFF, struct.pack("<H", 1)),
         (m.ARM, None),
         (m.STOP, struct.pack("<HB", 1, 1)),
     ],
-    ids=["clear", "release", "disarm", "arm", "gentle stop"],
+    ids=["clear", "release", "drive_off", "arm", "gentle stop"],
 )
 def test_no_later_request_takes_a_stop_back(driven, host, world, run_for, kind, body):
     """Both frames are taken between two ticks; STOP must win, whatever follows it."""

@@ -12,7 +12,7 @@ from controller.wire import messages as m
 from host.link.bridge import RefusedError
 from host.link.session import Session
 from sim.model import schedule
-from sim.model.schedule import FREEZE, MOVE_BY_HAND, RAISE
+from sim.model.schedule import MOVE_BY_HAND, RAISE, STALL
 from sim.run.closed_loop import load_joint
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
@@ -166,7 +166,7 @@ def converse(runtime):
         ask(m.MEDDLE, struct.pack("<BBfff", 0, 250, 0.0, 0.0, 0.0))
         meddled = len(heard)
         ask(m.MEDDLE, struct.pack("<BBfff", 0, MOVE_BY_HAND, 1.0, 0.0, 0.0))
-        ask(m.MEDDLE, struct.pack("<BBfff", 0, FREEZE, 0.001, 0.0, 0.0))
+        ask(m.MEDDLE, struct.pack("<BBfff", 0, STALL, 0.001, 0.0, 0.0))
         ask(m.MEDDLE, struct.pack("<BBfff", 0, RAISE, 0.0, 0.0, 0.0))
         special = heard[meddled:]
         del heard[meddled:]

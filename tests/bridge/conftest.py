@@ -95,7 +95,7 @@ def freshen(url, joints=1):
     try:
         bridge.greet()
         bridge.beat()
-        bridge.request(m.DISARM, struct.pack("<H", 0xFFFF))
+        bridge.request(m.DRIVE_OFF, struct.pack("<H", 0xFFFF))
         for k in range(joints):
             for kind, a in ((schedule.SENSOR, sensor.SOUND), (schedule.MOVE_BY_HAND, 0.5)):
                 bridge.request(m.MEDDLE, struct.pack("<BBfff", k, kind, a, 0.0, 0.0))

@@ -67,7 +67,7 @@ def test_a_request_lost_on_the_way_is_repeated_word_for_word(wire):
         return wire.obedient(payload) if len(heard) == 3 else []
 
     bridge, transport = wire.bridge(answer)
-    bridge.request(m.DISARM, MASK)
+    bridge.request(m.DRIVE_OFF, MASK)
     assert bridge.counters.repeats == 2
     assert transport.sent[0] == transport.sent[1] == transport.sent[2]
     assert len(bridge.counters.round_trips_s) == 1
@@ -107,7 +107,7 @@ def test_what_was_asked_before_a_stop_is_not_repeated_after_it(wire, kind):
 def test_silence_is_an_error_after_its_time(wire):
     bridge, transport = wire.bridge(lambda payload: [])
     with pytest.raises(NoAnswerError, match="0x08"):
-        bridge.request(m.DISARM, MASK, 0.4)
+        bridge.request(m.DRIVE_OFF, MASK, 0.4)
     assert len(transport.sent) == 3
 
 
@@ -153,21 +153,21 @@ def test_a_second_identity_answers_no_other_request(wire):
 def test_sequence_numbers_go_round(wire):
     bridge, transport = wire.bridge()
     for _ in range(600):
-        bridge.request(m.DISARM, MASK)
+        bridge.request(m.DRIVE_OFF, MASK)
     assert [payload[1] for payload in transport.sent] == [(k + 1) & 0xFF for k in range(600)]
 
 
 def test_requests_of_several_threads_get_their_own_answers(wire):
     def answer(payload):
-        return [wire.answer_to(payload, m.DONE if payload[0] == m.DISARM else m.REFUSED)]
+        return [wire.answer_to(payload, m.DONE if payload[0] == m.DRIVE_OFF else m.REFUSED)]
 
     bridge, _ = wire.bridge(answer)
     wrong = []
 
-    def disarm():
+    def drive_off():
         for _ in range(60):
             try:
-                bridge.request(m.DISARM, MASK)
+                bridge.request(m.DRIVE_OFF, MASK)
             except RefusedError as error:
                 wrong.append(error)
 
@@ -179,7 +179,7 @@ def test_requests_of_several_threads_get_their_own_answers(wire):
             except RefusedError:
                 pass
 
-    threads = [threading.Thread(target=one) for one in (disarm, target, disarm)]
+    threads = [threading.Thread(target=one) for one in (drive_off, target, drive_off)]
     for thread in threads:
         thread.start()
     for thread in threads:
@@ -299,7 +299,7 @@ def test_a_board_that_goes_away_is_told_once_and_ends_what_waits(wire):
     bridge.on_event.append(lambda name, data: told.append((name, data)))
     threading.Timer(0.1, lambda: setattr(transport, "gone", "unplugged")).start()
     with pytest.raises(LinkLostError, match="unplugged"):
-        bridge.request(m.DISARM, MASK, 5.0)
+        bridge.request(m.DRIVE_OFF, MASK, 5.0)
     assert bridge.lost == "unplugged"
     with pytest.raises(LinkLostError):
         bridge.tell(m.SETPOINTS, b"")
@@ -310,7 +310,7 @@ def test_a_board_that_goes_away_is_told_once_and_ends_what_waits(wire):
 def test_closing_takes_the_drive_off_first(wire):
     bridge, transport = wire.bridge()
     bridge.close()
-    assert transport.sent[-1][0] == m.DISARM
+    assert transport.sent[-1][0] == m.DRIVE_OFF
     assert transport.sent[-1][2:] == b"\xff\xff"
     assert transport.closed
     assert bridge.lost is None
@@ -320,5 +320,5 @@ def test_closing_a_silent_board_gives_up_after_a_few_tries(wire):
     bridge, transport = wire.bridge(lambda payload: [])
     bridge.close()
     assert transport.closed
-    asked = [payload for payload in transport.sent if payload[0] == m.DISARM]
+    asked = [payload for payload in transport.sent if payload[0] == m.DRIVE_OFF]
     assert 1 <= len(asked) < 20

@@ -145,7 +145,7 @@ def test_a_link_survives_a_storm_of_damage(wire):
     bridge.on_rows.append(seen.append)
     bridge.greet()
     for _ in range(200):
-        bridge.request(m.DISARM, struct.pack("<H", 1))
+        bridge.request(m.DRIVE_OFF, struct.pack("<H", 1))
     assert bridge.lost is None
     assert bridge.counters.bad >= 0.5 * storm["sent"]
     assert all(one.ticks == [77] and one.values == [[[0.25]]] for one in seen)
@@ -172,7 +172,7 @@ def test_a_sound_frame_with_a_short_message_does_not_end_the_link(name, wire, mo
     deadline = time.monotonic() + 60.0
     while not transport.queue.empty() and time.monotonic() < deadline:
         time.sleep(0.01)
-    bridge.request(m.DISARM, struct.pack("<H", 1))
+    bridge.request(m.DRIVE_OFF, struct.pack("<H", 1))
     assert bridge.lost is None
     assert bridge.counters.bad == 1
 
@@ -181,6 +181,6 @@ def test_an_unknown_message_is_counted(wire):
     bridge, transport = wire.bridge()
     bridge.greet()
     transport.queue.put(framing.encode(b"\xf0\x01what is this"))
-    bridge.request(m.DISARM, struct.pack("<H", 1))
+    bridge.request(m.DRIVE_OFF, struct.pack("<H", 1))
     assert bridge.lost is None
     assert bridge.counters.bad == 1

@@ -88,7 +88,7 @@ def test_ticks_of_a_link_found_again_count_on(session):
 def test_a_stop_that_is_not_answered_counts_as_a_lost_link_that_can_be_found(session):
     arm_and_wait(session)
     bridge = session.bridges[0]
-    freeze = struct.pack(m.LAYOUT[m.MEDDLE], 0, schedule.FREEZE, 0.95, 0.0, 0.0)
+    freeze = struct.pack(m.LAYOUT[m.MEDDLE], 0, schedule.STALL, 0.95, 0.0, 0.0)
     bridge.tell(m.MEDDLE, freeze)
     assert until(lambda: stands(bridge))
     session.stop()

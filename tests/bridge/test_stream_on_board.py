@@ -52,7 +52,7 @@ def power(session):
     arm_and_wait(session)
 
 
-@pytest.mark.parametrize("next_kind", ["CLEAR", "ARM", "DISARM", "RELEASE"])
+@pytest.mark.parametrize("next_kind", ["CLEAR", "ARM", "DRIVE_OFF", "RELEASE"])
 def test_what_follows_a_stop_within_the_tick_does_not_undo_it(next_kind, board, joint_file):
     """STOP and another order arrive together: the joint is tripped all the same."""
     joint = load(joint_file)

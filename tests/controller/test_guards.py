@@ -7,7 +7,7 @@ from controller.joint.modes import (
     ARM,
     CLEAR,
     CONTROLLED_STOP,
-    DISARM,
+    DRIVE_OFF,
     OFF,
     POWERED,
     RELEASE,
@@ -25,7 +25,7 @@ def gripping(bench):
     return bench
 
 
-@pytest.mark.parametrize("request_", [DISARM, modes.STOP])
+@pytest.mark.parametrize("request_", [DRIVE_OFF, modes.STOP])
 def test_a_grip_ends_with_the_drive(bench, request_):
     gripping(bench).ask(request_)
     assert bench.state.mode.grip == 0
@@ -34,7 +34,7 @@ def test_a_grip_ends_with_the_drive(bench, request_):
 def test_a_grip_ends_with_a_disarm_in_the_middle_of_a_stop(bench):
     gripping(bench).ask(CONTROLLED_STOP)
     assert (bench.report.mode, bench.state.mode.grip) == (STOPPING, 1)
-    bench.ask(DISARM)
+    bench.ask(DRIVE_OFF)
     assert (bench.report.mode, bench.state.mode.grip) == (OFF, 0)
 
 

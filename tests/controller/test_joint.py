@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from controller.joint.angles import TURN_RAD
-from controller.joint.modes import ARM, DISARM, POWERED, STOPPING, TRIPPED
+from controller.joint.modes import ARM, DRIVE_OFF, POWERED, STOPPING, TRIPPED
 from controller.joint.settings.settings import CONTINUOUS, Settings
 from controller.joint.state import Command, Readings, Report, State
 from controller.joint.tick import joint_tick
@@ -42,7 +42,7 @@ class Toy:
         if k % 211 == 100:
             self.command.kind = 3
         if k % 307 == 200:
-            self.command.request = DISARM
+            self.command.request = DRIVE_OFF
         self.readings.steps = 3 if k % 61 == 30 else 1
 
 

@@ -8,7 +8,7 @@ from controller.joint.modes import (
     CHECKING,
     CLEAR,
     CONTROLLED_STOP,
-    DISARM,
+    DRIVE_OFF,
     OFF,
     POWERED,
     RELEASE,
@@ -49,25 +49,25 @@ def lost(bench):
     ("mode", "request_", "after"),
     [
         (OFF, ARM, POWERED),
-        (OFF, DISARM, OFF),
+        (OFF, DRIVE_OFF, OFF),
         (OFF, CLEAR, OFF),
         (OFF, CONTROLLED_STOP, OFF),
         (CHECKING, ARM, CHECKING),
-        (CHECKING, DISARM, OFF),
+        (CHECKING, DRIVE_OFF, OFF),
         (CHECKING, RELEASE, CHECKING),
         (CHECKING, CONTROLLED_STOP, OFF),
         (CHECKING, CLEAR, CHECKING),
         (POWERED, ARM, POWERED),
         (POWERED, CLEAR, POWERED),
-        (POWERED, DISARM, OFF),
+        (POWERED, DRIVE_OFF, OFF),
         (POWERED, CONTROLLED_STOP, OFF),  # it stands still: the controlled stop is over at once
         (STOPPING, ARM, STOPPING),
         (STOPPING, CLEAR, STOPPING),
         (STOPPING, CONTROLLED_STOP, STOPPING),
         (STOPPING, RELEASE, STOPPING),
-        (STOPPING, DISARM, OFF),
+        (STOPPING, DRIVE_OFF, OFF),
         (TRIPPED, ARM, TRIPPED),
-        (TRIPPED, DISARM, TRIPPED),
+        (TRIPPED, DRIVE_OFF, TRIPPED),
         (TRIPPED, RELEASE, TRIPPED),
         (TRIPPED, CONTROLLED_STOP, TRIPPED),
         (TRIPPED, CLEAR, OFF),
@@ -150,7 +150,7 @@ def test_a_category_0_fault_during_a_controlled_stop_ends_it_at_once(powered):
     assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.STANDSTILL)
 
 
-@pytest.mark.parametrize("request_", [ARM, DISARM, RELEASE, CONTROLLED_STOP, STOP])
+@pytest.mark.parametrize("request_", [ARM, DRIVE_OFF, RELEASE, CONTROLLED_STOP, STOP])
 def test_a_trip_latches_and_its_first_cause_stays(bench, request_):
     lost(bring(bench, POWERED))
     bench.tick()
@@ -181,7 +181,7 @@ def test_a_fault_of_category_1_latches_although_the_host_disarms_during_its_stop
     hot(powered)
     powered.tick()
     powered.state.allowed.winding_C = 25.0
-    powered.ask(DISARM)
+    powered.ask(DRIVE_OFF)
     assert (powered.report.mode, powered.report.fault) == (TRIPPED, faults.TOO_HOT)
 
 
@@ -209,7 +209,7 @@ def test_arming_begins_at_the_measured_angle_with_nothing_left_over(bench):
     bring(bench, POWERED).target(3.0)
     bench.settings.gains.ki = 50.0
     bench.tick(15)
-    bench.ask(DISARM)
+    bench.ask(DRIVE_OFF)
     bench.place(1.9)
     bench.ask(ARM)
     assert bench.report.setpoint_rad == bench.report.angle_rad == pytest.approx(1.9)

@@ -8,7 +8,7 @@ from controller.joint.modes import (
     ARM,
     CHECKING,
     CONTROLLED_STOP,
-    DISARM,
+    DRIVE_OFF,
     OFF,
     POWERED,
     RELEASE,
@@ -245,7 +245,7 @@ def rest_of_release(bench):
 
 
 def test_a_joint_is_released_once_a_stop(bench):
-    pushed(bench).ask(DISARM)
+    pushed(bench).ask(DRIVE_OFF)
     assert bench.ask(RELEASE) == STOPPING
     rest_of_release(bench)
     assert bench.state.mode.push_sign == 0.0
@@ -260,14 +260,14 @@ def test_a_joint_that_was_never_driven_is_not_released(bench):
 
 
 def test_the_way_of_an_earlier_run_is_forgotten_at_arming(bench):
-    pushed(bench).ask(DISARM)
+    pushed(bench).ask(DRIVE_OFF)
     bench.ask(ARM)
     assert bench.state.mode.push_sign == 0.0
 
 
 def test_a_release_that_moves_against_the_drive_trips(bench):
     """With swapped wires it would run into the stop."""
-    pushed(bench).ask(DISARM)
+    pushed(bench).ask(DRIVE_OFF)
     bench.settings.stopping.release_s = 5.0
     bench.settings.stopping.release_V = 2.3  # beyond what the watch grants to friction
     bench.ask(RELEASE)

@@ -6,7 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from controller.joint.modes import ARM, DISARM, POWERED
+from controller.joint.modes import ARM, DRIVE_OFF, POWERED
 from controller.joint.motion.setpoint import TO_TARGET
 from controller.node.joints import Joints
 from controller.node.loop import Loop
@@ -193,7 +193,7 @@ def test_closed_loops_on_boards_of_any_rate_hold_and_follow(hand_at, rates_Hz):
     assert run(2.0) == pytest.approx(goals, abs=np.radians(2.0))
     assert told() == [(POWERED, 0)] * 3
     for node in nodes:
-        node.joints.slots[0].command.request = DISARM
+        node.joints.slots[0].command.request = DRIVE_OFF
     held = run(0.1)
     assert np.abs(run(1.0) - held).max() < np.radians(5.0), "with the drives off nothing feeds it"
 

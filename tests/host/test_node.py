@@ -9,7 +9,7 @@ from controller.joint import faults
 from controller.wire import messages as m
 from controller.wire import table
 from sim.model import schedule, sensor
-from sim.model.schedule import FREEZE, RAISE
+from sim.model.schedule import RAISE, STALL
 
 TARGET = struct.pack("<BBfh", 0, 0, 1.3, 0)
 
@@ -77,7 +77,7 @@ def test_stop_takes_the_drive_within_one_tick(make_bench):
 
 
 @pytest.mark.parametrize(("kind", "more", "fault"), [
-    (m.STOP, b"\x00", faults.STOP_PRESSED), (m.STOP, b"\x01", faults.NONE), (m.DISARM, b"", faults.NONE),
+    (m.STOP, b"\x00", faults.STOP_PRESSED), (m.STOP, b"\x01", faults.NONE), (m.DRIVE_OFF, b"", faults.NONE),
 ])  # fmt: skip
 def test_what_takes_the_drive_away_does_so_though_the_mask_names_an_absent_joint(
     make_bench, kind, more, fault
@@ -321,7 +321,7 @@ def test_a_frozen_loop_is_cut_by_the_second_watch(make_bench):
     spans = []
     run = mechanism._run
     mechanism._run = lambda span: (spans.append((span, mechanism.duties[0])), run(span))
-    bench.ask(m.MEDDLE, struct.pack("<BBfff", 0, FREEZE, 0.3, 0, 0))
+    bench.ask(m.MEDDLE, struct.pack("<BBfff", 0, STALL, 0.3, 0, 0))
     assert max(spans) == (pytest.approx(0.28), 0.0), "without a drive"
     driven = [span for span, duty in spans if duty != 0.0]
     assert max(driven) == pytest.approx(0.02 - bench.joint.settings.tick_s, abs=0.002)

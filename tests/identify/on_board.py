@@ -156,7 +156,7 @@ class OnBoard:
             position, rate = scaled(settings, *move.at(number * SAMPLE_S))
             self.send(m.SETPOINTS, struct.pack("<HBHh", 1, round(SAMPLE_S * 1e3), position, rate))
             self.run(SAMPLE_S)
-        self.ask(m.DISARM, struct.pack("<H", 0xFFFF))
+        self.ask(m.DRIVE_OFF, struct.pack("<H", 0xFFFF))
         self.run(0.1)
         told = {"excitation": [{"seconds": seconds, "pieces": plan.pieces}], "virtual": True,
                 **(about or {})}  # fmt: skip

@@ -122,8 +122,8 @@ def bench(tmp_path):
     """Start benches; they end with the test."""
     made = []
 
-    def start(**wanted):
-        made.append(Bench(tmp_path, **wanted))
+    def start(**opening):
+        made.append(Bench(tmp_path, **opening))
         return made[-1]
 
     yield start

@@ -69,22 +69,22 @@ def test_the_whole_order_of_work_by_mouse(bench, opened):
     # 3 jog: one press, one move
     open_step(page, "jog")
     page.click("[data-jog='-10']")
-    expect(page.locator("#want")).to_contain_text("wanted 8", timeout=WAIT)
-    page.fill("#goal", "20")
+    expect(page.locator("#setpoint")).to_contain_text("setpoint 8", timeout=WAIT)
+    page.fill("#target", "20")
     page.click("#go")
-    expect(page.locator("#want")).to_contain_text("wanted 20.0", timeout=WAIT)
-    page.fill("#goal", "400")
+    expect(page.locator("#setpoint")).to_contain_text("setpoint 20.0", timeout=WAIT)
+    page.fill("#target", "400")
     page.click("#go")
     expect(page.locator("#jog-note")).to_contain_text("must lie in")
     # 4 step
-    open_step(page, "sweep")
+    open_step(page, "sine")
     page.click("#up")
     expect(page.locator("#result")).to_contain_text("overshoot", timeout=WAIT)
     page.fill("#amplitude", "10")
-    page.fill("#seconds", "1")
+    page.fill("#duration", "1")
     page.click("#sine")
-    expect(page.locator("#log")).to_contain_text("sweep of joint 0: done", timeout=WAIT)
-    picture(page, "sweep-1280")
+    expect(page.locator("#log")).to_contain_text(": done", timeout=WAIT)
+    picture(page, "sine-1280")
     # 5 gains: refused, previewed, applied, undone
     open_step(page, "gains")
     expect(page.locator("#margins")).to_contain_text("Ms", timeout=WAIT)
@@ -160,11 +160,11 @@ def test_the_order_of_work_by_keyboard_alone(bench, opened):
     expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
     press("[data-step=jog] summary")
     press("[data-jog='-10']")
-    expect(page.locator("#want")).to_contain_text("wanted", timeout=WAIT)
-    tab_to("#goal")
+    expect(page.locator("#setpoint")).to_contain_text("setpoint", timeout=WAIT)
+    tab_to("#target")
     page.keyboard.type("5")  # typing alone never moves anything
     expect(page.locator("#jog-note")).to_contain_text("Moved")
-    press("[data-step=sweep] summary")
+    press("[data-step=sine] summary")
     press("#down")
     expect(page.locator("#result")).to_contain_text("overshoot", timeout=WAIT)
     press("[data-step=gains] summary")
@@ -188,7 +188,7 @@ def test_the_order_of_work_by_keyboard_alone(bench, opened):
     press("#arm")
     expect(page.locator("#state")).to_contain_text("cable can pull", timeout=WAIT)
     press("[data-step=jog] summary")
-    tab_to("#goal")
+    tab_to("#target")
     page.keyboard.press("Escape")  # stops from inside a field
     expect(page.locator("#state")).to_contain_text("TRIPPED", timeout=WAIT)
     expect(page.locator("#stop-note")).to_contain_text("stopped")
@@ -203,7 +203,7 @@ def test_stop_under_load_by_mouse_by_escape_and_from_a_second_page(bench, opened
     made = bench(joints=16, rate="100 Hz")
     page = opened(made, 1920, 1080)
     expect(page.locator("#grid button")).to_have_count(16, timeout=WAIT)
-    expect(page.locator("#grid b").last).to_contain_text("deg off", timeout=WAIT)
+    expect(page.locator("#grid b").last).to_contain_text("deg, drive off", timeout=WAIT)
     picture(page, "grid-1920")
     other = opened(made)
     expect(other.locator("#control")).to_contain_text("Another page controls", timeout=WAIT)
@@ -255,7 +255,7 @@ def test_while_live_space_is_stop_and_no_key_moves_twice(bench, opened):
     for _ in range(5):  # held: the first press, then repeats
         page.keyboard.down("Enter")
     page.keyboard.up("Enter")
-    page.focus("#goal")
+    page.focus("#target")
     page.keyboard.press("ArrowUp")
     page.keyboard.press("Space")  # typed, not meant
     page.keyboard.press("Enter")
@@ -280,8 +280,8 @@ def test_while_live_space_is_stop_and_no_key_moves_twice(bench, opened):
 def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, opened):
     page = opened(bench())
     arm(page)
-    page.click("#meddle summary")
-    page.click("#words button:has-text('open')")
+    page.click("#inject summary")
+    page.click("#injected button:has-text('wiper torn off')")
     names = [row["name"] for row in fault_table()
              if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP, faults.SENSOR_HELD)]  # fmt: skip
     expect(page.locator("#faults")).to_contain_text(re.compile("|".join(names)), timeout=WAIT)
@@ -296,7 +296,7 @@ def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, open
     page.click("#clear")
     page.wait_for_timeout(300)
     expect(page.locator("#state")).to_contain_text("TRIPPED")  # the cause stands
-    page.click("#words button:has-text('sound')")
+    page.click("#injected button:has-text('mend all')")
     page.wait_for_timeout(200)
     page.click("#clear")
     expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
@@ -457,7 +457,7 @@ def test_no_serious_barrier_is_found(bench, opened):
     page = opened(bench(), bypass_csp=True)
     expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
     page.add_script_tag(path=AXE)
-    for name in ("check", "arm", "jog", "sweep", "gains", "compare", "save"):
+    for name in ("check", "arm", "jog", "sine", "gains", "compare", "save"):
         if name != "check":
             open_step(page, name)
         found = page.evaluate("axe.run({ runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa'] })")

@@ -63,15 +63,15 @@ class Client:
         finally:
             beating.cancel()
 
-    async def powered(self, wanted):
+    async def powered(self, opening):
         """Wait until the drive is told to be on, or off; it may have been told with an answer before."""
         known = [one["status"]["powered"] for one in self.told if "status" in one]
-        if not known or known[-1] is not wanted:
+        if not known or known[-1] is not opening:
             try:
-                await self.until(lambda one: one.get("status", {}).get("powered") is wanted)
+                await self.until(lambda one: one.get("status", {}).get("powered") is opening)
             except TimeoutError:
                 told = [one for one in self.told if "status" not in one]
-                raise AssertionError(f"{wanted}: {json.dumps(told[-8:])[-1500:]}") from None
+                raise AssertionError(f"{opening}: {json.dumps(told[-8:])[-1500:]}") from None
 
     async def until(self, good, seconds=60.0):
         async with asyncio.timeout(seconds):
@@ -152,7 +152,7 @@ def test_a_second_page_watches_can_stop_and_takes_control_only_with_the_drive_of
             first, second = Client(one), Client(two)
             await first.until(lambda m: m.get("control") is True)
             await second.until(lambda m: m.get("control") is False)
-            for what, more in (("arm", {}), ("jog", {"by_deg": 2}), ("inject", {"word": "open"}),
+            for what, more in (("arm", {}), ("jog", {"by_deg": 2}), ("inject", {"fault": "wiper torn off"}),
                                ("apply", {"gains": {"kp": 1}}), ("save", {}), ("force", {"share": 1})):  # fmt: skip
                 refused = await second.ask(what, joint=0, **more)
                 assert not refused["ok"]
@@ -179,13 +179,13 @@ def test_a_second_page_watches_can_stop_and_takes_control_only_with_the_drive_of
         ("go", {"angle_deg": 170}, "must lie in"),
         ("go", {"angle_deg": "20"}, "must be a number"),
         ("go", {"angle_deg": 20, "joint": 7}, "must be 0 .. 0"),
-        ("sine", {"amplitude_deg": 80, "hertz": 0.5, "seconds": 2}, "leaves the range"),
-        ("sine", {"amplitude_deg": 20, "hertz": 50, "seconds": 2}, "must lie in 0.05 .. 5"),
+        ("sine", {"amplitude_deg": 80, "hertz": 0.5, "duration_s": 2}, "leaves the range"),
+        ("sine", {"amplitude_deg": 20, "hertz": 50, "duration_s": 2}, "must lie in 0.05 .. 5"),
         ("apply", {"gains": {"kp": -1}}, "must lie in 0 .. 1000 V/rad"),
         ("apply", {"gains": {"kp": True}}, "must be a number"),
         ("apply", {"gains": {"haste": 1}}, "unknown; allowed"),
         ("force", {"share": 3}, "must lie in 0.2 .. 1"),
-        ("inject", {"word": "explode"}, "meddled"),
+        ("inject", {"fault": "explode"}, "unknown; "),
         ("hand", {"angle_deg": 400}, "must lie in"),
         ("undo", {}, "nothing to undo"),
         ("dance", {}, "not known"),
@@ -389,7 +389,9 @@ def test_a_lost_board_stops_the_joints_of_the_others_and_comes_back_off(tmp_path
                     boards[1].kill()
                     await page.until(lambda m: m.get("log", {}).get("event") == "link_lost")
                 await page.powered(False)
-                assert not (await page.ask("disarm", joint=0))["ok"], "the lost board did not do it"
+                assert not (await page.ask("drive_off", joint=0))["ok"], (
+                    "the lost board did not do it"
+                )
                 boards[1].begin()
                 await page.until(lambda m: m.get("log", {}).get("event") == "link_found")
                 found = await page.until(lambda m: "status" in m)

@@ -62,8 +62,8 @@ def test_what_was_asked_before_a_stop_is_void_after_it(name):
 def test_what_takes_the_drive_off_is_never_void():
     link = FakeLink()
     link.stops = 3
-    assert work(link, (2, 7, "disarm", (None,)))[7][0] is True
-    assert link.done == ["disarm", "last"]
+    assert work(link, (2, 7, "drive_off", (None,)))[7][0] is True
+    assert link.done == ["drive_off", "last"]
 
 
 @pytest.mark.parametrize(("name", "category"), [("clear", 0), ("arm", 1)])

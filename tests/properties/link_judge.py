@@ -20,7 +20,7 @@ from tests.properties.serial_line import Decoder
 from tests.properties.window import window
 
 UNDRIVEN = (OFF, TRIPPED)
-MASKED = {m.ARM: "<HI", m.DISARM: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
+MASKED = {m.ARM: "<HI", m.DRIVE_OFF: "<H", m.STOP: "<HB", m.CLEAR: "<H", m.RELEASE: "<H"}
 PENDING = slice(7, 10)  # in Judge.of_joint: the setpoint that waits for its tick
 STATE, REPORT = leaves(State), leaves(Report)
 
@@ -322,7 +322,7 @@ class Judge:
         if (m.STOP, 0) in asked:
             assert mode == TRIPPED, "STOP wins over anything"
             self.seen["stops"] += 1
-        if asked and asked[-1] == (m.DISARM,):  # overtaken in its tick: a strict test of its own
+        if asked and asked[-1] == (m.DRIVE_OFF,):  # overtaken in its tick: a strict test of its own
             assert mode in UNDRIVEN, "disarmed"
         if (
             asked and asked[-1] == (m.STOP, 1) and was == POWERED

@@ -44,7 +44,7 @@ SINGLES = st.one_of(
     st.floats(-0.5, 2.5, width=32),
 )
 ORDERS = {
-    "stop": (m.STOP, "<HB", 0), "controlled stop": (m.STOP, "<HB", 1), "disarm": (m.DISARM, "<H"),
+    "stop": (m.STOP, "<HB", 0), "controlled stop": (m.STOP, "<HB", 1), "drive_off": (m.DRIVE_OFF, "<H"),
     "release": (m.RELEASE, "<H"), "hold": (m.HOLD, "<H"), "clear": (m.CLEAR, "<H"),
     "arm otherwise": (m.ARM, "<HI", 1),
 }  # fmt: skip
@@ -151,7 +151,7 @@ class AnyHost(RuleBasedStateMachine):
         digest = self.bench.digest() ^ (0 if right else 1)
         self.send(m.ARM, struct.pack("<HI", mask, digest), fate, pause)
 
-    @rule(kind=st.sampled_from((m.DISARM, m.CLEAR, m.RELEASE, m.HOLD)), mask=MASKS, fate=FATES,
+    @rule(kind=st.sampled_from((m.DRIVE_OFF, m.CLEAR, m.RELEASE, m.HOLD)), mask=MASKS, fate=FATES,
           pause=PAUSES)  # fmt: skip
     def ask(self, kind, mask, fate, pause):
         self.send(kind, struct.pack("<H", mask), fate, pause)
@@ -235,7 +235,7 @@ class AnyHost(RuleBasedStateMachine):
         bench = self.bench
         data = bench.changed(name, low + share * (high - low))
         if off:
-            bench.send(m.DISARM, struct.pack("<H", bench.mask))
+            bench.send(m.DRIVE_OFF, struct.pack("<H", bench.mask))
             bench.pass_ticks(1)
         at = 4 * table.cell_of(type(bench.joint.settings), name)
         for first in (0, 200, 400):
@@ -281,7 +281,7 @@ class AnyHost(RuleBasedStateMachine):
 
     @rule(span=st.sampled_from((0.001, 0.015, 0.05, 0.3, 1.0)))
     def freeze(self, span):
-        self.bench.node.board.meddle(0, schedule.FREEZE, span, 0.0, 0.0)
+        self.bench.node.board.meddle(0, schedule.STALL, span, 0.0, 0.0)
         self.bench.pass_ticks(2)
 
     @rule()

@@ -38,7 +38,7 @@ def move(bench, angle, flags=0):
     bench.send(m.TARGET, struct.pack("<BBfh", 0, flags, angle, 0))
 
 
-@pytest.mark.parametrize("other", [m.CLEAR, m.DISARM, m.RELEASE, m.HOLD])
+@pytest.mark.parametrize("other", [m.CLEAR, m.DRIVE_OFF, m.RELEASE, m.HOLD])
 @pytest.mark.parametrize("first", [True, False])
 def test_stop_wins_over_any_other_order_of_its_tick(bench, other, first):
     orders = [(m.STOP, STOP_AT_ONCE), (other, ONE)]
@@ -50,7 +50,7 @@ def test_stop_wins_over_any_other_order_of_its_tick(bench, other, first):
 
 
 @pytest.mark.parametrize("later", ["clear", "arm"])
-@pytest.mark.parametrize("order", [(m.DISARM, ONE), (m.STOP, CONTROLLED)])
+@pytest.mark.parametrize("order", [(m.DRIVE_OFF, ONE), (m.STOP, CONTROLLED)])
 def test_an_order_to_go_off_is_not_lost_to_a_later_one_of_its_tick(bench, order, later):
     """A powered joint has to go off; an arming that this tick cannot take is refused, not answered "done"."""
     bench.send(*order)
@@ -137,7 +137,7 @@ def test_the_report_of_an_error_in_the_tick_says_no_drive(bench):
 @pytest.mark.parametrize(
     "kind",
     [
-        schedule.SENSOR, schedule.FREEZE, schedule.MOVE_BY_HAND, schedule.LOAD,
+        schedule.SENSOR, schedule.STALL, schedule.MOVE_BY_HAND, schedule.LOAD,
         schedule.CUT,
         schedule.DROP,
         schedule.OTHERS,

@@ -142,7 +142,7 @@ def test_every_kind_of_drive_can_be_shown_moving(made, kind, name):
         ("soft_object", {"blocked"}),
         ("hard_object", {"blocked"}),
         ("wiper_open", {"wiper at a rail", "impossible jump of the angle"}),
-        ("sensor_held", {"angle frozen"}),
+        ("sensor_held", {"reading stuck"}),
         ("flexor_cut", {"blocked", "driven but no motion", "moves against the drive"}),
         ("extensor_cut", {"blocked", "driven but no motion", "moves against the drive"}),
         ("motor_open", {"blocked", "driven but no motion"}),

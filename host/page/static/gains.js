@@ -5,11 +5,12 @@ export function gainFields(box, fields, gains, changed) {
     const row = document.createElement("label");
     row.className = "gain"; row.title = one.meaning;
     const name = document.createElement("span"), input = document.createElement("input"), was = document.createElement("span");
-    const unit = one.unit === "1" ? "" : ` ${one.unit}`;
-    name.textContent = one.name.replaceAll("_", " ") + (one.name.endsWith("_V") || one.name.endsWith("_s") || one.name.endsWith("_rad") ? "" : unit);
-    input.type = "number"; input.step = "any"; input.min = one.low; input.max = one.high;
-    const value = Number(gains[one.name].toPrecision(5));
-    input.value = value; input.dataset.name = one.name; input.dataset.was = value;
+    const angle = one.unit === "rad", factor = angle ? 180 / Math.PI : 1;  // people read degrees
+    const unit = one.unit === "1" ? "" : `, ${angle ? "deg" : one.unit}`;
+    name.textContent = one.name.replace(/_(rad|V|s)$/, "").replaceAll("_", " ") + unit;
+    input.type = "number"; input.step = "any"; input.min = one.low * factor; input.max = one.high * factor;
+    const value = Number((gains[one.name] * factor).toPrecision(5));
+    input.value = value; input.dataset.name = one.name; input.dataset.was = value; input.dataset.factor = factor;
     was.className = "quiet"; was.textContent = `was ${value}`;
     input.addEventListener("change", changed);  // on release, never while typing
     row.append(name, input, was);
@@ -23,7 +24,7 @@ export function readGains(box) {
   for (const input of box.querySelectorAll("input")) {
     const value = input.valueAsNumber;
     if (Number.isNaN(value)) { wrong = `${input.dataset.name}: must be a number`; continue; }
-    if (value !== Number(input.dataset.was)) { gains[input.dataset.name] = value; changed = true; }
+    if (value !== Number(input.dataset.was)) { gains[input.dataset.name] = value / Number(input.dataset.factor); changed = true; }
   }
   return { gains, changed, wrong };
 }

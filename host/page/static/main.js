@@ -6,6 +6,7 @@ import { numbersOf } from "./numbers.js";
 
 const DEG = 57.29578;
 const MODES = ["off", "checking", "powered", "stopping", "tripped"];
+const TOLD = ["drive off", "self-test", "LIVE", "stopping", "tripped"];
 const el = (id) => document.getElementById(id);
 const page = { about: null, rings: [], shown: 0, control: false, frozen: null, status: null, heard: 0,
   field: {}, faults: new Map(), bands: [], marks: [], seenLow: Infinity, seenHigh: -Infinity, blocks: 0, lag: [], stops: [], frames: 0, arming: 0 };
@@ -99,11 +100,11 @@ function hello(about) {
   document.title = `bench: ${about.joints[0].name}`;
   el("port").textContent = about.virtual ? "VIRTUAL board: simulated, nothing real moves" : about.ports.join(", ");
   el("folder").textContent = about.folder;
-  el("meddle").hidden = !about.virtual; el("hand-row").hidden = !about.virtual;
-  el("words").replaceChildren(...Object.entries(about.words).map(([word, meaning]) => {
+  el("inject").hidden = !about.virtual; el("hand-row").hidden = !about.virtual;
+  el("injected").replaceChildren(...Object.entries(about.injected).map(([fault, meaning]) => {
     const b = document.createElement("button");
-    b.type = "button"; b.textContent = word; b.title = meaning;
-    b.addEventListener("click", async () => answered("meddled", await link.ask("inject", { joint: page.shown, word }), meaning));
+    b.type = "button"; b.textContent = fault; b.title = meaning;
+    b.addEventListener("click", async () => answered("inject-note", await link.ask("inject", { joint: page.shown, fault }), meaning));
     return b;
   }));
   const many = about.joints.length > 1;
@@ -133,8 +134,8 @@ function showJoint(k) {
   charts.drive.range(-1.1 * j.supply_V, 1.1 * j.supply_V);
   charts.drive.levels = [[0, "#47525d", []]];
   el("hand").min = Math.round(j.low_deg); el("hand").max = Math.round(j.high_deg);
-  el("goal").min = j.low_deg; el("goal").max = j.high_deg;
-  el("name").textContent = page.about.joints.length > 1 ? `${j.name} (joint ${k})` : j.name;
+  el("target").min = j.low_deg; el("target").max = j.high_deg;
+  el("name").textContent = page.about.joints.length > 1 ? `${j.name} (${k + 1} of ${page.about.joints.length})` : j.name;
   gainFields(el("gains"), page.about.gain_fields, j.gains, preview);
   page.seenLow = Infinity; page.seenHigh = -Infinity;
   render();
@@ -143,9 +144,9 @@ function showJoint(k) {
 function buildGrid() {
   el("grid").replaceChildren(...page.about.joints.map((j, k) => {
     const b = document.createElement("button");
-    b.type = "button"; b.setAttribute("aria-label", `Open joint ${k}: ${j.name}`);
+    b.type = "button"; b.setAttribute("aria-label", `Open ${j.name}`);
     const head = document.createElement("span"), number = document.createElement("b"), canvas = document.createElement("canvas");
-    head.textContent = `${k} ${j.name} `; head.append(number);
+    head.textContent = `${j.name} `; head.append(number);
     b.append(head, canvas);
     b.addEventListener("click", () => { showJoint(k); showGrid(false); });
     const chart = new Chart(canvas, [{ field: page.field.angle_rad, factor: DEG, color: "#0060a0", width: 1.2 }]);
@@ -173,14 +174,15 @@ function take(block) {
   }
 }
 
+const nameOf = (k) => page.about?.joints[k]?.name ?? `joint ${k}`;
 const EVENTS = {
   recording_failed: (r) => `${r.text}. The drive was stopped: nothing more is recorded.`,
-  fault: (r) => `joint ${r.joint}: ${page.about.faults[r.fault]?.name || r.fault}`, stop: (r) => `STOP, by page ${r.page}`,
+  fault: (r) => `${nameOf(r.joint)}: ${page.about.faults[r.fault]?.name || r.fault}`, stop: (r) => `STOP, by page ${r.page}`,
   gains: (r) => r.beyond ? `gains applied by a second yes, beyond the bounds: ${r.beyond}` : "gains applied", force: (r) => `force limit ${Math.round(100 * r.share)} %`, saved: (r) => `gains saved into ${r.file}`,
   error: (r) => `went wrong: ${r.what} (${r.why})`, refused: (r) => `refused: ${r.what} (${r.why})`, unwatched: () => "stopped: nobody in control could be watching",
   silent: () => "stopped: the server was silent", link_lost: (r) => `link lost: ${r.port}: ${r.reason}`,
   link_found: (r) => `link found again: ${r.port}; its drive is off, arm again`, link_ended: () => "the link's process ended",
-  sweep: (r) => `sweep of joint ${r.joint}: ${r.why}`, control: (r) => `page ${r.page} took control; drive off`, report: (r) => `report: ${r.file}`, text: (r) => r.text,
+  sine: (r) => `sine of ${nameOf(r.joint)}: ${r.why}`, control: (r) => `page ${r.page} took control; drive off`, report: (r) => `report: ${r.file}`, text: (r) => r.text,
 };
 function logged(row) {
   const text = (EVENTS[row.event] || (() => row.event))(row);
@@ -191,7 +193,7 @@ function logged(row) {
   if (row.event === "fault") { if (!page.faults.has(row.joint)) page.faults.set(row.joint, { ...row, at: new Date(row.t * 1000) }); }
   const tick = page.rings[page.shown]?.lastTick() || 0;
   if (["fault", "gains", "unwatched"].includes(row.event)) {  // a fault where its board says that it was
-    const words = (row.event === "fault" ? text.split(": ")[1] : text).slice(0, 24);
+    const words = (row.event === "fault" ? text.split(": ").at(-1) : text).slice(0, 24);
     page.marks.push([row.event === "fault" ? row.tick : tick, words, row.event === "gains" ? "#00624a" : "#b3261e", row.joint]);
   }
   page.marks = page.marks.slice(-400);
@@ -234,8 +236,8 @@ function render() {
   const locked = page.lost || stale ? "Locked: no link." : !page.control ? "Locked: another page controls." : now === "powered" ? "" : "Locked: the drive is off; arm first (step 2).";
   for (const id of ["go", "up", "down", "sine"]) el(id).disabled = !!locked;
   for (const one of document.querySelectorAll("[data-jog]")) one.disabled = !!locked;
-  if (locked) { say("jog-note", locked); say("sweep-note", locked); } else { for (const id of ["jog-note", "sweep-note"]) if (el(id).textContent.startsWith("Locked")) say(id, ""); }
-  for (const id of ["arm", "disarm", "release", "full", "low", "undo", "save"]) el(id).disabled = !page.control;
+  if (locked) { say("jog-note", locked); say("sine-note", locked); } else { for (const id of ["jog-note", "sine-note"]) if (el(id).textContent.startsWith("Locked")) say(id, ""); }
+  for (const id of ["arm", "drive_off", "release", "full", "low", "undo", "save"]) el(id).disabled = !page.control;
   el("arm").disabled = !page.control || page.lost || now === "tripped" || now === "powered" || !el("cautioned").checked;
   el("apply").disabled = !page.control || !page.changed;
   el("full").disabled = !page.control || share >= 1; el("low").disabled = !page.control || share <= 0.5;
@@ -246,7 +248,7 @@ function render() {
 function renderFaults(now) {
   const rows = [...page.faults.values()].map((row) => {
     const f = page.about.faults[row.fault] || { name: `fault ${row.fault}`, cause: "", cure: "" };
-    return `${row.at.toLocaleTimeString()}  joint ${row.joint}: ${f.name}. Cause: ${f.cause}. Cure: ${f.cure}.`;
+    return `${row.at.toLocaleTimeString()}  ${nameOf(row.joint)}: ${f.name}. Cause: ${f.cause}. Cure: ${f.cure}.`;
   });
   const text = rows.join("\n") || (now === "tripped" ? "Latched: clear it before arming again." : "");
   if (el("faults").dataset.text === text) return;
@@ -260,7 +262,7 @@ function renderFaults(now) {
   }
 }
 
-const SENSOR_FAULTS = new Set([1, 2, 3, 19]);  // rail, jump, frozen, dead gap: the angle is the last good one
+const SENSOR_FAULTS = new Set([1, 2, 3, 19]);  // rail, jump, stuck, dead gap: the angle is the last good one
 function slow() {
   render();
   const ring = page.rings[page.shown];
@@ -270,7 +272,7 @@ function slow() {
   const blind = SENSOR_FAULTS.has(told), driven = [1, 2, 3].includes(ring.last(f.mode));
   el("angle").textContent = blind ? "no reading" : (ring.last(f.angle_rad) * DEG).toFixed(1);
   el("angle").classList.toggle("stale", blind);  // what the board carries on is nobody's angle
-  el("want").textContent = mode() === "powered" ? `wanted ${(ring.last(f.setpoint_rad) * DEG).toFixed(1)}` : "";
+  el("setpoint").textContent = mode() === "powered" ? `setpoint ${(ring.last(f.setpoint_rad) * DEG).toFixed(1)}` : "";
   el("force").textContent = driven ? fixed(ring.last(f.force_N), j.force_doubt > 0.3 ? 0 : 1) : "-";  // off, nothing is pressed by the drive
   el("drive").textContent = driven ? fixed(ring.last(f.allowed_V), 2) : "off";
   const heat = ring.last(f.winding_C);
@@ -307,7 +309,7 @@ function frame(now) {
     [...el("grid").children].forEach((b, k) => {
       const ring = page.rings[k];
       b.chart.draw(ring, ring.lastTick(), ticks, page.about.tick_s);
-      b.number.textContent = `${(ring.last(page.field.angle_rad) * DEG).toFixed(0)} deg ${MODES[ring.last(page.field.mode)] || ""}`;
+      b.number.textContent = `${(ring.last(page.field.angle_rad) * DEG).toFixed(0)} deg, ${TOLD[ring.last(page.field.mode)] || ""}`;
     });
     return;
   }
@@ -357,27 +359,27 @@ on("arm", async () => {
   setTimeout(() => { page.arming--; }, 1000);  // by then the board has told of it
   answered("arm-note", found, "Arming: a weak stroke each way.");
 });
-on("disarm", async () => answered("arm-note", await link.ask("disarm"), "Drive is off. Gear friction still holds: release to let go."));
+on("drive_off", async () => answered("arm-note", await link.ask("drive_off"), "All drives are off. Gear friction still holds: release to let go."));
 on("release", async () => answered("arm-note", await link.ask("release", joint()), "Released."));
 on("full", async () => answered("arm-note", await link.ask("force", joint({ share: 1.0 })), "The whole force limit; the drive went off, arm again."));
 on("low", async () => answered("arm-note", await link.ask("force", joint({ share: 0.5 })), "Half the force limit; the drive went off, arm again."));
 for (const b of document.querySelectorAll("[data-jog]"))
   b.addEventListener("click", async () => { if (answered("jog-note", await link.ask("jog", joint({ by_deg: Number(b.dataset.jog) })), "Moved.")) done("jog"); });
 const field = (id) => (el(id).value.trim() === "" || Number.isNaN(el(id).valueAsNumber) ? null : el(id).valueAsNumber);
-on("go", async () => { if (answered("jog-note", await link.ask("go", joint({ angle_deg: field("goal") })), "Moved.")) done("jog"); });
+on("go", async () => { if (answered("jog-note", await link.ask("go", joint({ angle_deg: field("target") })), "Moved.")) done("jog"); });
 async function stepBy(sign) {
   const ring = page.rings[page.shown], by = field("step");
-  if (by === null) { say("sweep-note", "step: must be a number", true); return; }
+  if (by === null) { say("sine-note", "step: must be a number", true); return; }
   const start = ring.last(page.field.setpoint_rad) * DEG, from = ring.lastTick();
   const end = Math.round(10 * (start + sign * by)) / 10;
-  if (!answered("sweep-note", await link.ask("go", joint({ angle_deg: end })), `Step to ${end} deg.`)) return;
+  if (!answered("sine-note", await link.ask("go", joint({ angle_deg: end })), `Step to ${end} deg.`)) return;
   setTimeout(() => {
     say("result", numbersOf(page.rings[page.shown], page.field, from, page.rings[page.shown].lastTick(), page.about.tick_s, end));
-    done("sweep");
+    done("sine");
   }, 1300);
 }
 on("up", () => stepBy(1)); on("down", () => stepBy(-1));
-on("sine", async () => { if (answered("sweep-note", await link.ask("sine", joint({ amplitude_deg: field("amplitude"), hertz: field("hertz"), seconds: field("seconds") })), "Sweeping ...")) done("sweep"); });
+on("sine", async () => { if (answered("sine-note", await link.ask("sine", joint({ amplitude_deg: field("amplitude"), hertz: field("hertz"), duration_s: field("duration") })), "The sine runs ...")) done("sine"); });
 el("hand").addEventListener("input", async () => answered("check-note", await link.ask("hand", joint({ angle_deg: Number(el("hand").value) })), ""));
 
 let previewing = 0;

@@ -2,7 +2,7 @@
 
 const DEG = 57.29578;
 
-export function numbersOf(ring, field, from, to, tickS, goal = null) {
+export function numbersOf(ring, field, from, to, tickS, target = null) {
   const low = Math.min(from, to), high = Math.max(from, to), rows = [];
   for (const k of ring.since(low)) if (ring.ticks[k] <= high) rows.push([ring.ticks[k], ring.data[field.angle_rad][k] * DEG]);
   rows.reverse();
@@ -11,7 +11,7 @@ export function numbersOf(ring, field, from, to, tickS, goal = null) {
   const least = Math.min(...angles), most = Math.max(...angles);
   const tail = angles.slice(Math.floor(0.8 * angles.length));
   const rest = tail.reduce((a, b) => a + b, 0) / tail.length;
-  const end = goal ?? rest, start = angles[0], step = end - start;
+  const end = target ?? rest, start = angles[0], step = end - start;
   let text = `${((high - low) * tickS).toFixed(2)} s: ${least.toFixed(1)} .. ${most.toFixed(1)} deg, at the end ${rest.toFixed(2)} +-${((Math.max(...tail) - Math.min(...tail)) / 2).toFixed(2)} deg`;
   if (Math.abs(step) > 3) {
     const band = 0.02 * Math.abs(step);

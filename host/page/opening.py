@@ -7,7 +7,7 @@ LOW_SHARE = 0.5
 
 
 @dataclass(frozen=True)
-class Wanted:
+class Opening:
     """Files, ports (none: a virtual board), the virtual board's runtime and seed, folder of the run."""
 
     paths: list[str]

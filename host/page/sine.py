@@ -6,11 +6,11 @@ from typing import Any
 SPAN_S = 0.02
 
 
-class Sweep(threading.Thread):
+class Sine(threading.Thread):
     """Streams a sine to one joint until it ends, is ended, or a joint trips."""
 
     def __init__(self, session: Any, joint: int, move: Any, done: Any) -> None:
-        super().__init__(name="sweep", daemon=True)
+        super().__init__(name="sine", daemon=True)
         self.session, self.joint, self.move, self.done = session, joint, move, done
         self.ended = threading.Event()
 
