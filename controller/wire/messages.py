@@ -48,7 +48,7 @@ SEEN = const(0x10)
 LEAVE = const(0x11)
 "host | magic I | drive off and back to the prompt"
 MEDDLE = const(0x70)
-"host | joint B, kind B, a f, b f, c f | virtual board only: inject what a program's events do"
+"host | joint B, kind B, a f, b f, c f | virtual board only: inject what a schedule's events do"
 
 IDENTITY = const(0x81)
 "board | version B, board B, flags B, joints B, tick_us I, build I, settings I, serial Q, cost_us H, collect_us H, inbound B | answer to HELLO; flags: 1 virtual, 2 single precision, 4 the tick does not fit, 8 watchdog reset, 16 half written; inbound: octets taken in a tick"

@@ -12,12 +12,11 @@ from host.commands.shared.arguments import Joint as JointPath
 from host.commands.shared.arguments import Json, Resistance, Seed, Temperature, Yes
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.link.session import Session
     from sim.run.closed_loop import Joint
-
-DEG = 57.29577951308232
 
 
 EXAMPLE = 'calibrate finger.toml --points "0 deg, 50 deg, 100 deg"'
@@ -106,9 +105,9 @@ def sensor(
             move_virtual_joint(session, 0, angle)
             wait(session, 0.1)
         else:
-            ask_enter(terminal, f"The drive is off. Hold the joint at {angle * DEG:.1f} deg.")
+            ask_enter(terminal, f"The drive is off. Hold the joint at {angle / DEG:.1f} deg.")
         rows.append((angle, read_counts(session, 0)))
-        terminal.say(f"  {angle * DEG:7.1f} deg reads {rows[-1][1].counts:9.1f} counts, "
+        terminal.say(f"  {angle / DEG:7.1f} deg reads {rows[-1][1].counts:9.1f} counts, "
                      f"noise {rows[-1][1].noise:.1f}")  # fmt: skip
     noise = sum(reading.noise for _, reading in rows) / len(rows)
     found = fit_sensor([(angle, reading.counts) for angle, reading in rows], noise)
@@ -120,9 +119,9 @@ def sensor(
     terminal.table("Sensor", ("", "value"), [
         ("sign", "+1" if found.rad_per_count > 0 else "-1"),
         ("zero", f"{found.zero_counts:.1f} counts"),
-        ("track", f"{span * DEG:.1f} deg (the file says {joint.file.sensor.electrical_angle * DEG:.0f})"),
-        ("noise", f"{noise:.1f} counts = {noise * abs(found.rad_per_count) * DEG:.3f} deg rms"),
-        ("largest departure from the line", f"{found.residual_rad * DEG:.2f} deg"
+        ("track", f"{span / DEG:.1f} deg (the file says {joint.file.sensor.electrical_angle / DEG:.0f})"),
+        ("noise", f"{noise:.1f} counts = {noise * abs(found.rad_per_count) / DEG:.3f} deg rms"),
+        ("largest departure from the line", f"{found.residual_rad / DEG:.2f} deg"
          + (", undone by the table" if len(rows) > 2 else "")),
     ])  # fmt: skip
     return table
@@ -139,7 +138,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
 
     def tell(direction: float, width: float, speed: float) -> None:
         side = "above" if direction > 0 else "below"
-        terminal.say(f"  {width * 1e6:5.1f} us {side}: {speed * DEG:7.2f} deg/s")
+        terminal.say(f"  {width * 1e6:5.1f} us {side}: {speed / DEG:7.2f} deg/s")
 
     try:
         with StopOnInterrupt(session):
@@ -180,8 +179,8 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
     )
     limits = joint.settings.limits
     if not limits.command_low_rad <= target <= limits.command_high_rad:
-        raise InputError("", "--towards", f"{target * DEG:.1f} deg", f"must lie in {limits.command_low_rad * DEG:.1f} .. "
-                         f"{limits.command_high_rad * DEG:.1f} deg")  # fmt: skip
+        raise InputError("", "--towards", f"{target / DEG:.1f} deg", f"must lie in {limits.command_low_rad / DEG:.1f} .. "
+                         f"{limits.command_high_rad / DEG:.1f} deg")  # fmt: skip
     ask(terminal, session, yes)
     terminal.say("The fingertip must rest against a scale or a hung weight; it will press slowly.")
     try:

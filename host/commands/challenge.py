@@ -82,7 +82,7 @@ def watched(terminal: Terminal, joint: "Joint", seed: int,
 
         def tell(outcome: "Outcome", share: float) -> None:
             worst = max(((w.share, name) for name, w in outcome.worst.items()), default=(0.0, ""))
-            note = f"{outcome.programs} scenarios, nearest {worst[1]} {100 * worst[0]:.0f} %"
+            note = f"{outcome.scenarios} scenarios, nearest {worst[1]} {100 * worst[0]:.0f} %"
             progress.update(task, completed=round(1000 * share), note=note)
 
         return attack(joint, seed, programs, minutes, tell, parts, workers, runner)
@@ -128,7 +128,7 @@ def show(terminal: Terminal, search: "Attack", files: dict[str, str]) -> None:
     found = search.outcome
     rate = found.runs / max(found.elapsed_s, 1e-9)
     terminal.say(
-        f"{found.programs} scenarios on {len(search.fleet)} parts each (nominal, corners of the spread, "
+        f"{found.scenarios} scenarios on {len(search.fleet)} parts each (nominal, corners of the spread, "
         f"random): {found.runs} runs in {found.elapsed_s:.0f} s ({rate:.0f} a second)."
     )
     rows = [(MEANING[name], f"{100 * one.share:.0f} %") for name, one in found.worst.items()]
@@ -166,7 +166,7 @@ def as_dict(joint: "Joint", search: "Attack", figure: str, files: dict[str, str]
     found = search.outcome
     return {
         "joint": joint.file.joint.name, "figure": figure, "seed": search.seed,
-        "scenarios": found.programs, "runs": found.runs, "elapsed_s": found.elapsed_s,
+        "scenarios": found.scenarios, "runs": found.runs, "elapsed_s": found.elapsed_s,
         "first_result_s": found.first_s, "broken": found.broken, "breach": files or None,
         "worst_share": {name: one.share for name, one in found.worst.items()},
         "kinds": dict(found.kinds), "faults": dict(found.faults),

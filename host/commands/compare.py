@@ -8,11 +8,10 @@ import typer
 
 from host.commands.shared.arguments import RUNS, Json, Number, Out, Seed
 from host.commands.shared.terminal import Terminal, plain
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.comparison import Comparison
-
-DEG = 57.29577951308232
 
 
 EXAMPLE = "compare jointloop-runs/RUN"
@@ -85,7 +84,7 @@ def finite(value: float) -> float | None:
 def sentences(found: "Comparison", which: str, parts: int) -> list[str]:
     """What a comparison says, the words first. which: of the parts was simulated."""
     if not found.moved:
-        noise = 1.96 * float(np.std(found.rows["measured"])) * DEG
+        noise = 1.96 * float(np.std(found.rows["measured"])) / DEG
         return [f"Nothing moved: noise of +-{noise:.2f} deg (95 %) is all that there is to compare. Move it, "
                 "and compare again."]  # fmt: skip
     told = [place(found, parts)] if found.inside is not None else []
@@ -107,8 +106,8 @@ def share_told(found: "Comparison") -> str:
     if found.fit > 0.0:
         return f"explains {100 * found.fit:.1f} % of the recorded course"
     n = numbers(found)
-    moved = float(np.ptp(found.rows["measured"])) * DEG
-    return (f"explains nothing of the recorded course: {n['apart_rad'] * DEG:.2f} deg apart (rms), where the "
+    moved = float(np.ptp(found.rows["measured"])) / DEG
+    return (f"explains nothing of the recorded course: {n['apart_rad'] / DEG:.2f} deg apart (rms), where the "
             f"joint moved {moved:.2f} deg")  # fmt: skip
 
 
@@ -130,8 +129,8 @@ def numbers(found: "Comparison") -> dict[str, float]:
         return float(np.sqrt(np.mean(values**2)))
 
     return {
-        "recorded_tracking_rad": rms(rows["want"] - rows["measured"]),
-        "simulated_tracking_rad": rms(rows["want"] - rows["simulated"]),
+        "recorded_tracking_rad": rms(rows["setpoint"] - rows["measured"]),
+        "simulated_tracking_rad": rms(rows["setpoint"] - rows["simulated"]),
         "recorded_drive_V": rms(rows["drive"]),
         "simulated_drive_V": rms(rows["simulated_drive"]),
         "apart_rad": rms(rows["measured"] - rows["simulated"]),
@@ -143,9 +142,9 @@ def rows_of(found: "Comparison") -> list[tuple[Any, ...]]:
     """The table's rows."""
     n = numbers(found)
     return [
-        ("wanted less angle, rms", f"{n['recorded_tracking_rad'] * DEG:.2f} deg",
-         f"{n['simulated_tracking_rad'] * DEG:.2f} deg"),
+        ("setpoint less angle, rms", f"{n['recorded_tracking_rad'] / DEG:.2f} deg",
+         f"{n['simulated_tracking_rad'] / DEG:.2f} deg"),
         ("drive, rms", f"{n['recorded_drive_V']:.2f} V", f"{n['simulated_drive_V']:.2f} V"),
-        ("apart from each other, rms", f"{n['apart_rad'] * DEG:.2f} deg", ""),
-        ("furthest apart", f"{n['furthest_apart_rad'] * DEG:.2f} deg", ""),
+        ("apart from each other, rms", f"{n['apart_rad'] / DEG:.2f} deg", ""),
+        ("furthest apart", f"{n['furthest_apart_rad'] / DEG:.2f} deg", ""),
     ]  # fmt: skip

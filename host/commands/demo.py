@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from host.commands.new import starter
 from host.commands.shared.arguments import RUNS, Out, Seed
 from host.commands.shared.terminal import Terminal, plain
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.recorder import Run
@@ -43,7 +44,7 @@ def run(seed: Seed = 1, out: Out = RUNS) -> int:
     mine = size_it(joint)
     size.show(terminal, joint.file.joint.name, mine)
     terminal.heading("2  Gains that hold on parts the search never met")
-    tuning = tune.search(terminal, joint, 60.0 / 57.29577951308232, seed, "small")
+    tuning = tune.search(terminal, joint, 60.0 * DEG, seed, "small")
     tune.show(terminal, joint, tuning)
     if tuning.outside:
         terminal.say("Not written: these gains are outside their bounds. Another --seed may do.")
@@ -66,10 +67,10 @@ def run(seed: Seed = 1, out: Out = RUNS) -> int:
 
 
 def run_scenes(joint: "Joint") -> "list[Trace]":
-    """Simulate the situations that the report shows."""
+    """Simulate the scenarios that the report shows."""
     from sim.run.closed_loop import simulate
 
-    known = joint.scenarios(60.0 / 57.29577951308232)
+    known = joint.scenarios(60.0 * DEG)
     return [simulate(joint, known[name]) for name in ("step", "grip", "hard_object", "wiper_open")]
 
 
@@ -196,7 +197,7 @@ def tuning_section(joint: "Joint", tuning: "Tuning") -> "Section":
 
 
 def trace_section(joint: "Joint", trace: "Trace") -> "Section":
-    """Section: one situation."""
+    """Section: one scenario."""
     from host.commands.simulate import rows_of
     from host.figures import look
     from host.figures.run import trace_figure

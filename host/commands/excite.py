@@ -4,16 +4,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from host.commands.shared.terminal import Terminal, plain, quoted
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.identify.excite import Excitation
     from sim.run.closed_loop import Joint
 
-DEG = 57.29577951308232
 WHAT = {
     "staircase": "small steps: stiction, creep",
     "quick moves": "to and fro: back-EMF, backlash",
-    "slow sweep": "both ways: dry friction, gravity",
+    "slow ramp": "both ways: dry friction, gravity",
     "multisine": "0.5 to 5.3 Hz: inertia, stiffness",
     "moves to check by": "held out from the fit",
 }
@@ -63,14 +63,14 @@ def show(terminal: Terminal, joint: "Joint", plan: "Excitation") -> None:
     rows: list[tuple[Any, ...]] = []
     for (name, begin), end in zip(plan.pieces, ends, strict=True):
         inside = (plan.time_s >= begin) & (plan.time_s <= end)
-        angle, speed = plan.angle_rad[inside] * DEG, plan.speed_rad_s[inside] * DEG
+        angle, speed = plan.angle_rad[inside] / DEG, plan.speed_rad_s[inside] / DEG
         rows.append((name, f"{begin:.1f} .. {end:.1f} s", f"{angle.min():.0f} .. {angle.max():.0f} deg",
                      f"{abs(speed).max():.0f} deg/s", WHAT[name]))  # fmt: skip
     limits = joint.settings.limits
     terminal.table(f"What {joint.file.joint.name} is going to do",
                    ("piece", "time", "angles", "fastest", "what happens"), rows)  # fmt: skip
     terminal.say(
-        f"Range {limits.command_low_rad * DEG:.0f} .. {limits.command_high_rad * DEG:.0f} deg, speed limit "
-        f"{limits.speed_rad_s * DEG:.0f} deg/s, fingertip {joint.file.limits.tip_force:g} N at most: all "
+        f"Range {limits.command_low_rad / DEG:.0f} .. {limits.command_high_rad / DEG:.0f} deg, speed limit "
+        f"{limits.speed_rad_s / DEG:.0f} deg/s, fingertip {joint.file.limits.tip_force:g} N at most: all "
         "limits stay on. Nothing may be in its way."
     )

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from host.commands.shared.terminal import Terminal, plain
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.challenge.fault_study import FaultRow, FaultStudy
@@ -62,7 +63,7 @@ def rows_of(study: "FaultStudy") -> list[tuple[str, ...]]:
             ms(row.seen_worst_s) + (f", {share(row.unseen_share)} not" if row.unseen_share else ""),
             f"{row.peak_tension_N:.0f}",
             ms(row.peak_instant_s),
-            f"{max(row.over_travel_rad, 0.0) * 57.29577951308232:.1f}",
+            f"{max(row.over_travel_rad, 0.0) / DEG:.1f}",
         )
         for row in study.rows
     ]

@@ -9,6 +9,7 @@ import typer
 from host.commands.shared.arguments import RUNS, Folder, Json, Out, Ports, Runtime, Seed, Yes
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.link.moves import Move
@@ -20,7 +21,6 @@ MARK = {
     "note": "[cyan]note[/cyan]",
     "warning": "[bold red]warning[/bold red]",
 }
-DEG = 57.29577951308232
 RATE_HZ = 50.0
 
 
@@ -93,7 +93,7 @@ def show(terminal: Terminal, hand: "Hand", found: "HandBudget") -> None:
         for k, member in enumerate(hand.members):
             rows.append((member.name, hand.boards[member.board].name,
                          " ".join(map(str, member.pins)),
-                         f"{max(one.disturbed_rad[k] for one in found.sequences) * DEG:.1f} deg",
+                         f"{max(one.disturbed_rad[k] for one in found.sequences) / DEG:.1f} deg",
                          f"{max(one.hottest_C[k] for one in found.sequences):.0f} degC"))  # fmt: skip
         terminal.table("Joints", ("joint", "board", "pins", "furthest off", "winding"), rows)
     terminal.heading("What fits, what breaks first, and what to change")
@@ -126,12 +126,12 @@ def write(hand: "Hand", found: "HandBudget", path: Path) -> Path:
             drawn[kind] = (mine, as_svg(size_figure(joint, mine)))
         mine, svg = drawn[kind]
         rows = [("board and pins", f"{hand.boards[member.board].name}, {', '.join(map(str, member.pins))}"),
-                ("no-load speed", f"{mine.free_speed_rad_s * DEG:.0f} deg/s"),
+                ("no-load speed", f"{mine.no_load_speed_rad_s / DEG:.0f} deg/s"),
                 ("fingertip force, limit", f"{mine.force_limit_N:.2f} N"),
                 ("cable at the limit", f"{mine.cable_at_limit_N:.1f} N"),
-                ("angle resolution", f"{mine.angle_effective_rad * DEG:.2f} deg")]  # fmt: skip
+                ("angle resolution", f"{mine.angle_effective_rad / DEG:.2f} deg")]  # fmt: skip
         for one in found.sequences:
-            rows.append((f"furthest off in {one.name}", f"{one.disturbed_rad[k] * DEG:.1f} deg"))
+            rows.append((f"furthest off in {one.name}", f"{one.disturbed_rad[k] / DEG:.1f} deg"))
         sections.append(Section(member.name, joint.file.joint.name, [(svg, "What these parts give.")],
                                 ["", "value"], rows, mine.findings))  # fmt: skip
     return write_report(
@@ -184,13 +184,13 @@ def moves_of(hand: "Hand", sequence: "Sequence", order: list[int]) -> "dict[int,
     import numpy as np
 
     from host.link.moves import sampled
-    from sim.hand.coupled import programs
+    from sim.hand.coupled import scenarios
     from sim.model import schedule
     from sim.run.scenarios import LEAD_S
 
     moves = {}
     for number, k in enumerate(order):
-        scene = programs(hand, sequence)[k]
+        scene = scenarios(hand, sequence)[k]
         rows = [row for row in scene.rows if row[1] == schedule.STREAM]
         times, angles, speeds = [0.0], [scene.start_rad], [0.0]
         for at, _, angle, speed, _ in rows:

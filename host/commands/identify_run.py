@@ -9,6 +9,7 @@ import numpy as np
 
 from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.recorder import Run
@@ -29,7 +30,7 @@ UNITS = {
     "motor_friction": ("N*m", lambda p: p.motor.coulomb_Nm),
     "motor_damping": ("N*m*s/rad", lambda p: p.motor.viscous_Nms),
     "rotor_inertia": ("kg*m^2", lambda p: p.motor.inertia),
-    "backlash": ("deg", lambda p: 2.0 * p.motor.half_gap_rad * 57.29577951308232),
+    "backlash": ("deg", lambda p: 2.0 * p.motor.half_gap_rad / DEG),
     "stiffness": ("N/m", lambda p: p.cable.flexor_N_m),
     "cable_damping": ("N*s/m", lambda p: p.cable.damping_Ns_m),
     "pretension": ("N", lambda p: p.cable.flexor_N_m * p.cable.flexor_stretch_m),
@@ -81,7 +82,7 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
         task = progress.add_task("candidates", total=6, note="")
 
         def tell(done: int, total: int, left_rad: float) -> None:
-            note = f"left over {left_rad * 57.29577951308232:.2f} deg"
+            note = f"left over {left_rad / DEG:.2f} deg"
             progress.update(task, completed=round(6 * done / total), note=note)
 
         try:
@@ -182,7 +183,7 @@ def look_at(recorded: "Run", number: int, rows: dict[str, np.ndarray]) -> list[s
         raise InputError(str(recorded.folder), where, f"{t[-1] - t[0]:.1f} s powered",
                          f"is too short; at least {LEAST_S:g} s, by `record --excite`")  # fmt: skip
     if np.ptp(angle) < LEAST_RAD or np.ptp(volt) == 0.0:
-        raise InputError(str(recorded.folder), where, f"moves {np.ptp(angle) * 57.3:.1f} deg",
+        raise InputError(str(recorded.folder), where, f"moves {np.ptp(angle) / DEG:.1f} deg",
                          "is too little excitation; record with `record --excite`")  # fmt: skip
     told = []
     step = float(np.median(np.diff(t)))
@@ -231,7 +232,7 @@ def replayed(
     old = compare(joint, recorded, number, winding_C=begun_C, stretch=same)
     courses = {"measured": mine.rows["measured"], "simulated": mine.rows["simulated"],
                "datasheet": old.rows["simulated"]}  # fmt: skip
-    span = multisine(joint, recorded, number, mine.rows["want"], joint.settings.tick_s)
+    span = multisine(joint, recorded, number, mine.rows["setpoint"], joint.settings.tick_s)
     if span is None:
         return mine.time_s, courses, None
     k = slice(*span)
@@ -244,7 +245,7 @@ def replayed(
 
 
 def multisine(
-    joint: "Joint", recorded: "Run", number: int, want: np.ndarray, tick_s: float
+    joint: "Joint", recorded: "Run", number: int, setpoint: np.ndarray, tick_s: float
 ) -> tuple[int, int] | None:
     """Where in the powered stretch the multisine was, by correlation with the programme."""
     from scipy.signal import correlate
@@ -257,10 +258,10 @@ def multisine(
     plan = excitation(joint.settings, float(plans[number]["seconds"]))
     begins = dict(plan.pieces)
     t = np.arange(0.0, float(plan.time_s[-1]), tick_s)
-    if len(t) >= len(want):
+    if len(t) >= len(setpoint):
         return None
     course = np.interp(t, plan.time_s, plan.speed_rad_s)
-    start = int(np.argmax(correlate(np.gradient(want, tick_s), course, "valid")))
+    start = int(np.argmax(correlate(np.gradient(setpoint, tick_s), course, "valid")))
     end = min(at for at in begins.values() if at > begins["multisine"])
     return start + round(begins["multisine"] / tick_s), start + round(end / tick_s)
 

@@ -12,6 +12,7 @@ from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
 from sim.joint.datasheet import overpull
 from sim.model import schedule
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.joint.part import Part as Specimen
@@ -19,7 +20,6 @@ if TYPE_CHECKING:
     from sim.run.closed_loop import Trace
     from sim.run.scenarios import Scenario
 
-DEG = 57.29577951308232
 RUNTIMES = ("compiled", "python", "single", "single_python")
 
 
@@ -127,8 +127,8 @@ def step_of(joint: "LoadedJoint", size: float) -> float:
     if s.travel == CONTINUOUS:
         most = TURN_RAD - s.gap_rad
     if not 0.0 < abs(size) <= most + 1e-9:
-        raise InputError("", "--step", f"{size * DEG:.6g} deg",
-                         f"must fit into the joint's range: more than 0, at most {most * DEG:.1f} deg")  # fmt: skip
+        raise InputError("", "--step", f"{size / DEG:.6g} deg",
+                         f"must fit into the joint's range: more than 0, at most {most / DEG:.1f} deg")  # fmt: skip
     return size
 
 
@@ -141,8 +141,8 @@ def refuse_out_of_range(joint: "LoadedJoint", scene: "Scenario", path: Path) -> 
     for t, kind, angle, *_ in scene.rows:
         asks = kind in (schedule.TARGET, schedule.STREAM, schedule.GRIP)
         if asks and not low - 1e-9 <= angle <= high + 1e-9:
-            raise InputError(str(path), f"at {t:g} s", f"{angle * DEG:.1f} deg",
-                             f"must lie in {low * DEG:.1f} .. {high * DEG:.1f} deg")  # fmt: skip
+            raise InputError(str(path), f"at {t:g} s", f"{angle / DEG:.1f} deg",
+                             f"must lie in {low / DEG:.1f} .. {high / DEG:.1f} deg")  # fmt: skip
 
 
 def record(joint: "LoadedJoint", trace: "Trace", folder: Path) -> None:

@@ -8,6 +8,7 @@ import typer
 from host.commands.shared.arguments import RUNS, Cluster, Gains, Joints, Json, Out, Seed, Workers
 from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.size.figures import Size
+from sim.units import DEG
 
 _MARKS = {
     "good": "[green]good[/green]",
@@ -80,9 +81,9 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
     cabled = isfinite(mine.resonance_Hz)  # a direct coupling has nothing that swings or stretches
     forever = next((t for _, f, t in mine.hold_s if abs(f - mine.force_limit_N) < 0.02), None)
     rows = [
-        ("no-load speed", f"{mine.free_speed_rad_s * 57.3:.0f} deg/s", "at full supply"),
+        ("no-load speed", f"{mine.no_load_speed_rad_s / DEG:.0f} deg/s", "at full supply"),
         (
-            f"quickest {mine.step_rad * 57.2957795:.0f} deg step",
+            f"quickest {mine.step_rad / DEG:.0f} deg step",
             seconds(mine.step_bound_s),
             "bang-bang bound, this supply and limit",
         ),
@@ -112,7 +113,7 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
         (
             "held from cold",
             "continuously" if forever is None else f"{forever:.0f} s",
-            f"at the limit; {mine.hold_for_ever_N:.1f} N continuously",
+            f"at the limit; {mine.hold_continuously_N:.1f} N continuously",
         ),
     ]
     if cabled:

@@ -26,6 +26,7 @@ from host.commands.shared.arguments import (
 from host.commands.shared.terminal import Terminal, plain
 from host.link.moves import SHAPES, Move, chirp, from_csv, minimum_jerk, sine, staircase, step
 from sim.errors import InputError
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.link.session import Session
@@ -109,17 +110,15 @@ def _check(move: Move, joint: "Joint") -> None:
         return
     for angle, at_s in ((move.low, move.low_s), (move.high, move.high_s)):
         if not limits.command_low_rad - 1e-9 <= angle <= limits.command_high_rad + 1e-9:
-            deg = 57.29577951308232
             when = "" if at_s is None else f" at {at_s:g} s"
-            raise InputError(joint.path, "setpoint", f"{angle * deg:.1f} deg{when}",
-                             f"must lie within {limits.command_low_rad * deg:.1f} .. "
-                             f"{limits.command_high_rad * deg:.1f} deg")  # fmt: skip
+            raise InputError(joint.path, "setpoint", f"{angle / DEG:.1f} deg{when}",
+                             f"must lie within {limits.command_low_rad / DEG:.1f} .. "
+                             f"{limits.command_high_rad / DEG:.1f} deg")  # fmt: skip
 
 
 def _check_gap(move: Move, joint: "Joint") -> None:
     """Refuse a move that asks for an angle inside the sensor's dead gap."""
     s = joint.settings.sensor
-    deg = 57.29577951308232
     if s.wipers == 2:
         return
     middle = s.gap_from_rad + 0.5 * s.gap_rad
@@ -127,9 +126,9 @@ def _check_gap(move: Move, joint: "Joint") -> None:
     for turn in turns:
         start = s.gap_from_rad + turn * TURN_RAD
         if move.low <= start + s.gap_rad and move.high >= start:
-            raise InputError(joint.path, "setpoint", f"{move.low * deg:.1f} .. {move.high * deg:.1f} deg",
-                             f"meets the sensor's dead gap, {start * deg:.0f} .. "
-                             f"{(start + s.gap_rad) * deg:.0f} deg; --centre and --amplitude keep it out, "
+            raise InputError(joint.path, "setpoint", f"{move.low / DEG:.1f} .. {move.high / DEG:.1f} deg",
+                             f"meets the sensor's dead gap, {start / DEG:.0f} .. "
+                             f"{(start + s.gap_rad) / DEG:.0f} deg; --centre and --amplitude keep it out, "
                              "or fit a second wiper")  # fmt: skip
 
 
@@ -262,7 +261,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         terminal.table("Stream", ("", "value"), [
             ("setpoints sent", str(done.sent if done else 0)),
             ("late by (median / 99 % / worst)", " / ".join(f"{v * 1e3:.2f} ms" for v in jitter.values())),
-            *[(f"joint {k}: rms of setpoint less measured", f"{r['rms_rad'] * 57.3:.2f} deg")
+            *[(f"joint {k}: rms of setpoint less measured", f"{r['rms_rad'] / DEG:.2f} deg")
               for k, r in enumerate(results)],
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip

@@ -15,8 +15,14 @@ if TYPE_CHECKING:
     from sim.run.executors import Runner
     from sim.size.sweep import Axis
 
-DEFAULT = ("free_speed_rad_s", "stall_force_N")
-LARGER = {"free_speed_rad_s", "force_limit_N", "stall_force_N", "resonance_Hz", "margin_of_cable"}
+DEFAULT = ("no_load_speed_rad_s", "stall_force_N")
+LARGER = {
+    "no_load_speed_rad_s",
+    "force_limit_N",
+    "stall_force_N",
+    "resonance_Hz",
+    "margin_of_cable",
+}
 """Columns of which more is better; of the others less is."""
 
 

@@ -20,6 +20,7 @@ from host.commands.shared.arguments import (
 )
 from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
+from sim.units import DEG
 
 if TYPE_CHECKING:
     import numpy as np
@@ -30,10 +31,10 @@ if TYPE_CHECKING:
 SHOWN = (
     ("settling_2pct_s", "settling to 2 %, ms", 1e3, 0),
     ("settling_count_s", "settling to the noise, ms", 1e3, 0),
-    ("overshoot_rad", "overshoot, deg", 57.2957795, 2),
-    ("steady_error_rad", "steady-state error, deg", 57.2957795, 2),
-    ("hunting_rad", "hunting, +- deg", 57.2957795, 2),
-    ("restless_V", "drive noise, V", 1.0, 2),
+    ("overshoot_rad", "overshoot, deg", 1.0 / DEG, 2),
+    ("steady_error_rad", "steady-state error, deg", 1.0 / DEG, 2),
+    ("hunting_rad", "hunting, +- deg", 1.0 / DEG, 2),
+    ("drive_noise_V", "drive noise, V", 1.0, 2),
     ("peak_tension_N", "cable tension, N", 1.0, 1),
 )
 TABLES = (
@@ -155,11 +156,11 @@ def response_bands(
     """Step responses of held-out parts: joint angles (parts, rows), times, target."""
     from sim.model.schedule import MEASURE
     from sim.run.scenarios import LEAD_S
-    from sim.tune.cost import situations
+    from sim.tune.cost import search_scenarios
     from sim.tune.tuning import with_gains
 
     fleet = tuning.fleets.get("held_out") or next(iter(tuning.fleets.values()))
-    scene = situations(joint, tuning.step_rad, 2.0)["step"]
+    scene = search_scenarios(joint, tuning.step_rad, 2.0)["step"]
     target = next(row[2] for row in scene.rows if row[1] == MEASURE)
     tick = joint.settings.tick_s
     every = max(1, round(0.002 / tick))
@@ -231,14 +232,14 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
 
     columns, rows = rows_of(tuning)
     terminal.table(
-        f"{joint.file.joint.name}: {tuning.step_rad * 57.3:.0f} deg steps, both ways", columns, rows
+        f"{joint.file.joint.name}: {tuning.step_rad / DEG:.0f} deg steps, both ways", columns, rows
     )
     m = tuning.margins
     g = tuning.gains
     terminal.say(
         f"Gains: kp {g.kp:.1f} V/rad, ki {g.ki:.0f} V/(rad s), kd {g.kd:.3f} V s/rad, "
         f"filter {g.derivative_filter_s * 1e3:.1f} ms, dead band "
-        f"{g.rest_in_rad * 57.3:.2f} deg, help against stiction {g.breakaway_feed_V:.2f} V"
+        f"{g.rest_in_rad / DEG:.2f} deg, help against stiction {g.breakaway_feed_V:.2f} V"
     )
     margin = m["resonance_gain_margin"]
     terminal.say(
@@ -248,7 +249,7 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     )
     if m["swing_rad"] > 0.0:
         terminal.say(
-            f"With the help against stiction, errors that swing by {m['swing_rad'] * 57.2957795:.1f} deg see the "
+            f"With the help against stiction, errors that swing by {m['swing_rad'] / DEG:.1f} deg see the "
             f"least of it: Ms {m['swing_ms']:.2f} (bound {SWING_MS_MOST:g}), phase "
             f"{m['swing_phase_margin_deg']:.0f} deg, on a part without any friction."
         )
@@ -296,7 +297,7 @@ def provenance(joint: "Joint", tuning: "Tuning") -> dict[str, Any]:
         "made_by": f"jointloop tune {__version__}",
         "seed": tuning.seed,
         "joint": joint.file.joint.name,
-        "step": f"{tuning.step_rad * 57.2957795:.6g} deg",
+        "step": f"{tuning.step_rad / DEG:.6g} deg",
         "runs_of_the_search": tuning.evaluations,
         "held_out_settling_p95": "never" if p95 is None else f"{p95 * 1e3:.0f} ms",
         "versions": f"python {sys.version.split()[0]}, numpy {np.__version__}, "

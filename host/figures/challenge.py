@@ -21,7 +21,7 @@ def margins_figure(joint: "Joint", found: "Outcome") -> Any:
     plt = pyplot()
     figure, axes = plt.subplots(1, 3, figsize=(13.5, 4.4), width_ratios=[1.2, 1.0, 1.2])
     figure.suptitle(
-        f"{joint.file.joint.name}: {found.programs} programs, {found.runs} runs",
+        f"{joint.file.joint.name}: {found.scenarios} programs, {found.runs} runs",
         x=0.01,
         ha="left",
         fontweight="bold",

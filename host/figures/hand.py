@@ -4,7 +4,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.figures.look import DEG, EXTENSOR, GOOD, LIMIT, TRUE, pyplot
+from host.figures.look import EXTENSOR, GOOD, LIMIT, TRUE, pyplot
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.hand.budget import HandBudget
@@ -49,7 +50,7 @@ def _angles(axis: Any, hand: "Hand", run: "HandRun") -> None:
     styles = ("-", "--", "-.", ":")
     for k, member in enumerate(hand.members):
         axis.plot(
-            t, run.column("joint_rad")[k] * DEG, lw=1.1, ls=styles[k // 10 % 4], label=member.name
+            t, run.column("joint_rad")[k] / DEG, lw=1.1, ls=styles[k // 10 % 4], label=member.name
         )
     axis.set(ylabel="joint angle, deg", xlabel="time, s", title="All joints in step")
     axis.legend(fontsize=7, ncols=4, loc="upper right")

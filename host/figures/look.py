@@ -4,9 +4,8 @@ import io
 from pathlib import Path
 from typing import Any
 
-DEG = 57.29577951308232
 # Colours that stay apart for colour-blind eyes (Okabe and Ito, 2008); style differs too.
-WANT, TRUE, MEASURED, LIMIT = "#6b6b6b", "#0072b2", "#56b4e9", "#d55e00"
+SETPOINT, TRUE, MEASURED, LIMIT = "#6b6b6b", "#0072b2", "#56b4e9", "#d55e00"
 FLEXOR, EXTENSOR, TIP, GOOD = "#009e73", "#cc79a7", "#000000", "#009e73"
 
 

@@ -1,11 +1,12 @@
-"""A recording: wanted and measured angle, drive, estimated force; trips and gaps marked."""
+"""A recording: setpoint and measured angle, drive, estimated force; trips and gaps marked."""
 
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.figures.look import DEG, EXTENSOR, LIMIT, TRUE, WANT, pyplot
+from host.figures.look import EXTENSOR, LIMIT, SETPOINT, TRUE, pyplot
 from sim.run.closed_loop import Joint
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.recorder import Run
@@ -38,9 +39,9 @@ def _joint(axes: Any, joint: Joint, run: "Run", k: int, t: np.ndarray) -> None:
         axes[0].set_title(f"{joint.file.joint.name}: no rows")
         return
     mode = run.joint(k, "mode")
-    want = np.where((mode == 0) | (mode == 4), np.nan, run.joint(k, "setpoint_rad"))
-    axes[0].plot(t, run.joint(k, "angle_rad") * DEG, color=TRUE, lw=1.0, label="measured")
-    axes[0].plot(t, want * DEG, color=WANT, ls="--", label="wanted")
+    setpoint = np.where((mode == 0) | (mode == 4), np.nan, run.joint(k, "setpoint_rad"))
+    axes[0].plot(t, run.joint(k, "angle_rad") / DEG, color=TRUE, lw=1.0, label="measured")
+    axes[0].plot(t, setpoint / DEG, color=SETPOINT, ls="--", label="setpoint")
     axes[0].set_title(joint.file.joint.name)
     axes[0].legend(fontsize=8, loc="best")
     axes[1].plot(t, run.joint(k, "allowed_V"), color=TRUE, lw=0.9)

@@ -4,8 +4,9 @@ from typing import Any
 
 import numpy as np
 
-from host.figures.look import DEG, EXTENSOR, FLEXOR, LIMIT, MEASURED, TIP, TRUE, WANT, pyplot
+from host.figures.look import EXTENSOR, FLEXOR, LIMIT, MEASURED, SETPOINT, TIP, TRUE, pyplot
 from sim.run.closed_loop import Joint, Trace
+from sim.units import DEG
 
 
 def trace_figure(joint: Joint, trace: Trace) -> Any:
@@ -49,21 +50,21 @@ def trace_figure(joint: Joint, trace: Trace) -> Any:
 
 def _angle_panel(ax: Any, trace: Trace, part: np.ndarray, title: str) -> None:
     t = trace["time_s"][part]
-    ax.plot(t, trace["angle_rad"][part] * DEG, color=MEASURED, lw=0.8, label="measured")
-    want = np.where(trace["mode"] == 0, np.nan, trace["setpoint_rad"])[part]
-    ax.plot(t, want * DEG, color=WANT, ls="--", label="wanted")
-    ax.plot(t, trace["joint_rad"][part] * DEG, color=TRUE, label="true")
+    ax.plot(t, trace["angle_rad"][part] / DEG, color=MEASURED, lw=0.8, label="measured")
+    setpoint = np.where(trace["mode"] == 0, np.nan, trace["setpoint_rad"])[part]
+    ax.plot(t, setpoint / DEG, color=SETPOINT, ls="--", label="setpoint")
+    ax.plot(t, trace["joint_rad"][part] / DEG, color=TRUE, label="true")
     ax.set(title=title, ylabel="joint angle, deg")
 
 
 def _error_panel(ax: Any, trace: Trace) -> None:
-    away = np.where(trace["mode"] == 0, np.nan, trace["joint_rad"] - trace["setpoint_rad"]) * DEG
-    noise = (trace["angle_rad"] - trace["setpoint_rad"]) * DEG
+    away = np.where(trace["mode"] == 0, np.nan, trace["joint_rad"] - trace["setpoint_rad"]) / DEG
+    noise = (trace["angle_rad"] - trace["setpoint_rad"]) / DEG
     ax.plot(trace["time_s"], noise, color=MEASURED, lw=0.5, alpha=0.6)
     ax.plot(trace["time_s"], away, color=TRUE)
     tail = away[len(away) // 2 :]
     reach = max(1.5, 2.0 * float(np.nanmax(np.abs(tail))))
-    ax.set(title="The whole run, enlarged", ylabel="angle less wanted, deg", ylim=(-reach, reach))
+    ax.set(title="The whole run, enlarged", ylabel="angle less setpoint, deg", ylim=(-reach, reach))
 
 
 def _tension_panel(ax: Any, joint: Joint, trace: Trace, part: np.ndarray) -> None:

@@ -4,10 +4,11 @@ from typing import Any
 
 import numpy as np
 
-from host.figures.look import DEG, EXTENSOR, FLEXOR, GOOD, LIMIT, MEASURED, TRUE, WANT, pyplot
+from host.figures.look import EXTENSOR, FLEXOR, GOOD, LIMIT, MEASURED, SETPOINT, TRUE, pyplot
 from sim.joint import physics
 from sim.run.closed_loop import Joint
 from sim.size.figures import Size
+from sim.units import DEG
 
 
 def size_figure(joint: Joint, mine: Size) -> Any:
@@ -32,8 +33,8 @@ def size_figure(joint: Joint, mine: Size) -> Any:
 def _force_panel(ax: Any, joint: Joint, mine: Size) -> None:
     rows = np.array(mine.force_over_range_N)
     low, _, high = mine.force_at_limit_N
-    ax.plot(rows[:, 0] * DEG, rows[:, 2], color=WANT, ls="--", label="motor stalled")
-    ax.plot(rows[:, 0] * DEG, rows[:, 1], color=TRUE, label="at the force limit")
+    ax.plot(rows[:, 0] / DEG, rows[:, 2], color=SETPOINT, ls="--", label="motor stalled")
+    ax.plot(rows[:, 0] / DEG, rows[:, 1], color=TRUE, label="at the force limit")
     ax.axhspan(low, high, color=MEASURED, alpha=0.25, label="95 % of parts at the limit")
     ax.axhline(joint.file.limits.tip_force, color=LIMIT, ls=":", label="limit asked for")
     ax.set(
@@ -53,7 +54,7 @@ def _cable_panel(ax: Any, joint: Joint, mine: Size) -> None:
         mine.cable_at_stall_N,
         mine.cable_impact_N,
     ]
-    ax.barh(names[::-1], values[::-1], color=[LIMIT, WANT, TRUE, FLEXOR], height=0.6)
+    ax.barh(names[::-1], values[::-1], color=[LIMIT, SETPOINT, TRUE, FLEXOR], height=0.6)
     for k, value in enumerate(values[::-1]):
         ax.annotate(
             f"{value:.0f} N", (value, k), xytext=(4, 0), textcoords="offset points", va="center"
@@ -73,7 +74,7 @@ def _cable_panel(ax: Any, joint: Joint, mine: Size) -> None:
 def _speed_panel(ax: Any, joint: Joint, mine: Size) -> None:
 
     part = joint.part
-    speeds = np.linspace(0.0, mine.free_speed_rad_s, 60)
+    speeds = np.linspace(0.0, mine.no_load_speed_rad_s, 60)
     ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
     turns = physics.drum_per_joint(part)
     emf = part.motor.emf_V_s * turns
@@ -81,9 +82,9 @@ def _speed_panel(ax: Any, joint: Joint, mine: Size) -> None:
     drag = damping / ((1.0 - part.motor.load_loss) * part.motor.emf_V_s)
     amps = (part.supply_V - emf * speeds) / ohm - drag * speeds
     force = np.array([physics.tip_force_of_current(part, float(a)) for a in amps])
-    ax.plot(speeds * DEG, force, color=TRUE, label="full supply")
+    ax.plot(speeds / DEG, force, color=TRUE, label="full supply")
     ax.axhline(mine.force_limit_N, color=LIMIT, ls=":", label="force limit")
-    ax.axvline(joint.settings.limits.speed_rad_s * DEG, color=WANT, ls=":", label="speed limit")
+    ax.axvline(joint.settings.limits.speed_rad_s / DEG, color=SETPOINT, ls=":", label="speed limit")
     ax.set(
         title="Force against speed",
         xlabel="joint speed, deg/s",
@@ -114,7 +115,7 @@ def _resolution_panel(ax: Any, mine: Size) -> None:
                 mine.linearity_error_rad,
             ]
         )
-        * DEG
+        / DEG
     )
     values = np.maximum(values, 1e-3)
     ax.barh(names[::-1], values[::-1], color=MEASURED, height=0.6)
@@ -143,7 +144,7 @@ def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
     if len(known):
         ax.plot(known[:, 0], known[:, 1], color=TRUE, label="until the winding is too hot")
         ax.set_yscale("log")
-    ax.axvline(mine.hold_for_ever_N, color=GOOD, ls="--", label="continuously")
+    ax.axvline(mine.hold_continuously_N, color=GOOD, ls="--", label="continuously")
     ax.axvline(mine.force_limit_N, color=LIMIT, ls=":", label="force limit")
     ax.set(
         title="How long a force can be held",
@@ -162,7 +163,10 @@ def _loop_panel(ax: Any, joint: Joint, mine: Size) -> None:
     own = margins.controller_response(s.gains, s.tick_s)
     frame = joint.part.amplifier_frame_s if joint.part.amplifier != 0 else 0.0
     hold = margins.frame_hold(w, frame, s.tick_s)
-    for rigid, colour, name in ((False, TRUE, "with the cable's spring"), (True, WANT, "rigid")):
+    for rigid, colour, name in (
+        (False, TRUE, "with the cable's spring"),
+        (True, SETPOINT, "rigid"),
+    ):
         loop = margins.plant_response(joint.part, s.tick_s, joint.delay_s, rigid) * own * hold
         ax.loglog(
             w / (2 * np.pi),

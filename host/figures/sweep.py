@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from host.figures.look import LIMIT, WANT, pyplot
+from host.figures.look import LIMIT, SETPOINT, pyplot
 
 if TYPE_CHECKING:
     from sim.size.sweep import Axis
@@ -27,7 +27,7 @@ def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.n
         axis.plot(best[order, 0], best[order, 1], color=LIMIT, lw=1.4, marker="o", mfc="none", ms=9,
                   label="nothing else is better in both")  # fmt: skip
         for k in np.flatnonzero(front)[:: max(1, int(front.sum()) // 8)]:
-            axis.annotate(", ".join(points[k]), values[k], fontsize=7, color=WANT,
+            axis.annotate(", ".join(points[k]), values[k], fontsize=7, color=SETPOINT,
                           xytext=(5, 5), textcoords="offset points")  # fmt: skip
         axis.legend(fontsize=9)
     bar = figure.colorbar(drawn, ax=axis)

@@ -4,9 +4,10 @@ from typing import Any
 
 import numpy as np
 
-from host.figures.look import DEG, EXTENSOR, GOOD, LIMIT, TIP, TRUE, WANT, pyplot
+from host.figures.look import EXTENSOR, GOOD, LIMIT, SETPOINT, TIP, TRUE, pyplot
 from sim.run.closed_loop import Joint
 from sim.tune.tuning import Tuning
+from sim.units import DEG
 
 
 def step_band_figure(
@@ -17,7 +18,7 @@ def step_band_figure(
     figure, axes = plt.subplots(1, 2, figsize=(13.5, 4.4), width_ratios=[1.5, 1.0])
     shown = t <= 0.5
     for name, colour, label in (("before", LIMIT, "before"), ("tuned", TRUE, "tuned")):
-        low, middle, high = np.percentile(bands[name], (2.5, 50, 97.5), axis=0) * DEG
+        low, middle, high = np.percentile(bands[name], (2.5, 50, 97.5), axis=0) / DEG
         axes[0].fill_between(t[shown], low[shown], high[shown], color=colour, alpha=0.25, lw=0)
         axes[0].plot(
             t[shown],
@@ -27,13 +28,13 @@ def step_band_figure(
             label=f"{label}: middle and 95 % of the held-out parts",
         )
         axes[1].fill_between(
-            t, low - target * DEG, high - target * DEG, color=colour, alpha=0.25, lw=0, label=label
+            t, low - target / DEG, high - target / DEG, color=colour, alpha=0.25, lw=0, label=label
         )
-    band = 0.02 * tuning.step_rad * DEG
-    for ax, centre in ((axes[0], target * DEG), (axes[1], 0.0)):
+    band = 0.02 * tuning.step_rad / DEG
+    for ax, centre in ((axes[0], target / DEG), (axes[1], 0.0)):
         ax.axhspan(centre - band, centre + band, color=GOOD, alpha=0.15, lw=0)
     axes[0].set(
-        title=f"Step of {tuning.step_rad * DEG:.0f} deg, parts the search never met",
+        title=f"Step of {tuning.step_rad / DEG:.0f} deg, parts the search never met",
         xlabel="time from the command, s",
         ylabel="true joint angle, deg",
         xlim=(0, 0.5),
@@ -64,7 +65,7 @@ def quality_figure(tuning: Tuning, bound_s: float | None) -> Any:
     figure, axes = plt.subplots(1, 4, figsize=(13.5, 3.6))
     styles = (
         ("before", LIMIT, "--"),
-        ("first_guess", WANT, ":"),
+        ("first_guess", SETPOINT, ":"),
         ("held_out", TRUE, "-"),
         ("outside", EXTENSOR, "-."),
     )
@@ -117,7 +118,7 @@ def margin_figure(joint: Joint, tuning: Tuning) -> Any:
     )
     axes[0].plot([-1], [0], marker="x", color=LIMIT)
     for gains, colour, style, name in (
-        (tuning.first_gains, WANT, "--", "first guess"),
+        (tuning.first_gains, SETPOINT, "--", "first guess"),
         (tuning.gains, TRUE, "-", "tuned"),
     ):
         own = margins.controller_response(gains, tick, w)

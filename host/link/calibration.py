@@ -12,6 +12,7 @@ from host.link.session import Session
 from host.link.setpoint_stream import StoppedError, arm_and_wait, raise_faults, wait, waiting
 from sim.errors import InputError
 from sim.model.schedule import MOVE_BY_HAND
+from sim.units import DEG
 
 SEARCH_S = 60e-6
 """How far (s) from the file's neutral the standstill of a pulse amplifier is looked for."""
@@ -151,7 +152,7 @@ def find_neutral(session: Session, joint: int, tell: Any) -> tuple[float, float]
     return neutral, 0.5 * (edges[0] - edges[1])
 
 
-FREE_RAD, STILL_RAD = 3.0 / 57.29577951308232, 1.0 / 57.29577951308232
+FREE_RAD, STILL_RAD = 3.0 * DEG, 1.0 * DEG
 """A joint that is blocked stands still, this far from where it was told to go."""
 
 

@@ -26,6 +26,7 @@ from host.virtual.board import job_of, refuse_builtin
 from host.virtual.starting import begin_board, give, url_of
 from sim.errors import InputError
 from sim.run.closed_loop import Joint
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.recorder import Recorder
@@ -357,9 +358,9 @@ def scaled(settings: Settings, angle: float, speed: float) -> tuple[int, int]:
         angle = wrapped(angle)  # the board takes the turn that is nearest
     share = (angle - low) / (high - low)
     if not -1e-6 <= share <= 1.0 + 1e-6:
-        raise InputError("", "setpoint", f"{angle * 57.29577951308232:.3f} deg",
-                         f"must lie within {low * 57.29577951308232:.1f} .. "
-                         f"{high * 57.29577951308232:.1f} deg")  # fmt: skip
+        raise InputError("", "setpoint", f"{angle / DEG:.3f} deg",
+                         f"must lie within {low / DEG:.1f} .. "
+                         f"{high / DEG:.1f} deg")  # fmt: skip
     most = settings.limits.speed_rad_s
     rate = max(-1.0, min(1.0, speed / most))
     return round(min(max(share, 0.0), 1.0) * 65535.0), round(rate * 32767.0)

@@ -11,11 +11,11 @@ from host.recordings.comparison import Comparison, compare, last_moving
 from host.recordings.recorder import Run
 from sim.errors import InputError
 from sim.run.closed_loop import Joint
+from sim.units import DEG
 
 LONGEST_S = 20.0
 """Of the last motion that is compared: what is on the page, and quick to simulate."""
 PARTS = 24
-DEG = 57.29577951308232
 
 
 def _with(joint: Joint, settings: Settings) -> Joint:
@@ -128,7 +128,7 @@ def told_event(event: dict[str, Any], names: list[str]) -> str:
                 f"{name} {one:.4g}" for name, one in value.items() if isinstance(one, int | float)
             ]
         elif key.endswith("_rad") and isinstance(value, int | float):
-            words.append(f"{key.removesuffix('_rad')} {value * DEG:.1f} deg")
+            words.append(f"{key.removesuffix('_rad')} {value / DEG:.1f} deg")
         elif key.endswith("_s") and isinstance(value, int | float):
             words.append(f"{key.removesuffix('_s')} after {1e3 * value:.0f} ms")
         elif isinstance(value, list):

@@ -28,7 +28,7 @@ class Comparison:
 
     time_s: np.ndarray
     rows: dict[str, np.ndarray]
-    """want, measured, simulated, low, high (rad); drive, simulated_drive (V)."""
+    """setpoint, measured, simulated, low, high (rad); drive, simulated_drive (V)."""
     fit: float
     """Share of the recorded course that the simulation explains; below 0: none; not finite: nothing moved."""
     inside: float | None
@@ -196,13 +196,13 @@ def compare(
         winding_C = float(rows["winding_C"][0]) if "winding_C" in rows else 25.0
     trace = simulate(joint, scene, part, winding_C, seed=seed)
     lead = replay.lead_ticks(tick)
-    measured, want, drive = (
+    measured, setpoint, drive = (
         replay.on_ticks(tick, rows["time_s"], rows[name])
         for name in ("angle_rad", "setpoint_rad", "allowed_V")
     )
     count = len(measured)
     found = {
-        "want": want,
+        "setpoint": setpoint,
         "measured": measured,
         "drive": drive,
         "simulated": trace["joint_rad"][lead : lead + count],
@@ -217,7 +217,7 @@ def compare(
         traces = fleet.run(joint.settings, scene, 1).traces
         assert traces is not None
         band = traces[:, lead : lead + count, 3]
-        noise = 3.0 * joint.part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
+        noise = 3.0 * joint.part.sensor.noise_counts * abs(joint.settings.sensor.rad_per_count)
         found["low"], found["high"] = band.min(axis=0), band.max(axis=0)
         within = (measured >= found["low"] - noise) & (measured <= found["high"] + noise)
         inside = float(within.mean())

@@ -28,7 +28,7 @@ class Adapter:
         """numbers: of its joints in the mechanism; clock: has ``us``, and ``sleep(us)``."""
         self.INBOUND = inbound
         self.mechanism, self.numbers, self.clock = mechanism, numbers, clock
-        self.tops = [int(mechanism.parts["probe"]["top_counts"][k]) for k in numbers]
+        self.tops = [int(mechanism.parts["sensor"]["top_counts"][k]) for k in numbers]
         """Highest reading of each joint's wiper (counts)."""
         self.trips = 0
         self.stalled_us = 0
@@ -82,7 +82,7 @@ class Adapter:
         return self.trips
 
     def meddle(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """Inject what a program's events do (sim/model/schedule.py), a stall or an error."""
+        """Inject what a schedule's events do (sim/model/schedule.py), a stall or an error."""
         for one in (a, b, c):
             if not -FARTHEST < one < FARTHEST:  # nor no number
                 return False

@@ -130,7 +130,7 @@ class Mechanism:
         """Counts of the wipers, supply (V), current (A) of a joint now."""
         h = (self.now_us - self.last_read_us[k]) * 1e-6
         self.last_read_us[k] = self.now_us
-        x, probe, sense = self.plants[k], self.parts[k]["probe"], self.senses[k]
+        x, probe, sense = self.plants[k], self.parts[k]["sensor"], self.senses[k]
         first = self.twin.model_sensor.read(probe, sense, x["joint_rad"], h)
         second = self.twin.model_sensor.read_second(probe, sense, x["joint_rad"])
         return int(first), int(second), float(x["bus_V"]), float(x["current_A"])
@@ -147,7 +147,7 @@ class Mechanism:
         return lines
 
     def inject(self, k: int, kind: int, a: float, b: float, c: float) -> bool:
-        """What a program's events do (sim/model/schedule.py); tell whether it was one of them."""
+        """What a schedule's events do (sim/model/schedule.py); tell whether it was one of them."""
         if kind == schedule.CUT:
             self.twin.events.cut(self.parts[k]["cable"], int(a))
             return True

@@ -1,7 +1,7 @@
-"""The search: Hypothesis draws programs, pushes them towards the limits, shrinks a breach.
+"""The search: Hypothesis draws scenarios, pushes them towards the limits, shrinks a breach.
 
 It goes in rounds. Each round draws with its own seed and pushes one margin up
-(``hypothesis.target``); the first breach is shrunk to the smallest program that
+(``hypothesis.target``); the first breach is shrunk to the smallest scenario that
 still breaks the same rule, and ends the search. Rounds know nothing of each other, so
 that they can run side by side.
 """
@@ -21,7 +21,7 @@ from hypothesis import HealthCheck, Phase, Verbosity
 from sim.challenge.crew import crew_fleet
 from sim.challenge.rules import EXACT, Judgement, Rules
 from sim.challenge.steady import steady_draws
-from sim.challenge.strategies import KINDS, programs
+from sim.challenge.strategies import KINDS, scenarios
 from sim.run.closed_loop import Fleet, Joint, joint_of
 from sim.run.executors import Runner
 from sim.run.scenarios import Scenario
@@ -46,7 +46,7 @@ class Worst:
 class Outcome:
     """What the search tried and found."""
 
-    programs: int = 0
+    scenarios: int = 0
     runs: int = 0
     elapsed_s: float = 0.0
     first_s: float = 0.0
@@ -58,7 +58,7 @@ class Outcome:
     part: int = 0
     shrunk_from: int = 0
     pull_N: float = 0.0
-    """Greatest cable pull in programs without a load from outside."""
+    """Greatest cable pull in scenarios without a load from outside."""
 
 
 Listener = Callable[["Outcome", float], None]
@@ -92,7 +92,7 @@ class Attack:
         self.fleet: Fleet = crew_fleet(joint, seed, parts)
         self.fleet.workers = 1  # rounds run beside each other instead: drawing takes time too
         self.rules = Rules(joint, self.fleet)
-        self.strategy = programs(joint, kinds, duration_s)
+        self.strategy = scenarios(joint, kinds, duration_s)
         self.outcome = self.blank()
         self.begun = time.monotonic()
 
@@ -101,15 +101,15 @@ class Attack:
         return Outcome(worst={name: Worst() for name in self.rules.names})
 
     def judge(self, scene: Scenario, book: Outcome | None = None) -> Judgement:
-        """Run a program on the crew and judge it; book what it showed."""
+        """Run a scenario on the crew and judge it; book what it showed."""
         found = self.rules.judge(scene, self.fleet.run(self.joint.settings, scene))
         o = book or self.outcome
-        o.programs += 1
+        o.scenarios += 1
         o.runs += len(self.fleet)
         o.kinds.update(scene.kinds)
         o.faults.update(found.faults)
         o.pull_N = max(o.pull_N, found.pull_N)
-        if o.programs == 1:
+        if o.scenarios == 1:
             o.first_s = time.monotonic() - self.begun
         for name, share in found.shares.items():
             if share > o.worst[name].share:
@@ -156,9 +156,9 @@ def attack(
     workers: int | None = None,
     runner: Runner | None = None,
 ) -> Attack:
-    """Search for a breach of a joint and its gains: so many programs, or so many minutes.
+    """Search for a breach of a joint and its gains: so many scenarios, or so many minutes.
 
-    With neither, 1,000 programs. Rounds run beside each other in ``workers`` threads (None:
+    With neither, 1,000 scenarios. Rounds run beside each other in ``workers`` threads (None:
     one a core), or on the workers of ``runner``, and are booked in their order: the result
     depends on the seed alone.
     listener(outcome, share done) is told often (by round on a runner), never from two threads
@@ -170,7 +170,7 @@ def attack(
     sizes = [min(ROUND, wanted - k * ROUND) for k in range(-(-wanted // ROUND))]
 
     def share(so_far: Outcome) -> float:
-        done = so_far.programs / wanted
+        done = so_far.scenarios / wanted
         if minutes:
             done = 1.0 - (end - time.monotonic()) / (60.0 * minutes)
         return min(max(done, 0.0), 1.0)
@@ -272,7 +272,7 @@ def _together(search: Attack, books: list[Outcome]) -> Outcome:
     whole = search.blank()
     whole.first_s = min((book.first_s for book in books), default=0.0)
     for book in books:
-        whole.programs += book.programs
+        whole.scenarios += book.scenarios
         whole.runs += book.runs
         whole.kinds.update(book.kinds)
         whole.faults.update(book.faults)

@@ -1,4 +1,4 @@
-"""The parts that every drawn program is run on: nominal, corners of the spread, random ones."""
+"""The parts that every drawn scenario is run on: nominal, corners of the spread, random ones."""
 
 import numpy as np
 

@@ -126,7 +126,7 @@ def fault_moves(joint: Joint) -> dict[str, list[tuple[float, Scenario]]]:
 
 
 def normal_use(joint: Joint, seconds: float, seed: int) -> Scenario:
-    """A program of normal use: moves, streamed pieces, rests; nothing is in the way."""
+    """A scenario of normal use: moves, streamed pieces, rests; nothing is in the way."""
     rng = np.random.default_rng(seed)
     limits = joint.settings.limits
     low, high = limits.command_low_rad, limits.command_high_rad

@@ -6,7 +6,7 @@ Exact rules (counted in every tick by ``scoring.py``; the limit is zero):
     number     a drive that is no number, or infinite
     relit      a tripped joint driven again without having been cleared
     kick       a drive in the first powered tick after arming
-    false trip a trip in a program of normal use: moves, holds, easing, nothing in the way ("too long
+    false trip a trip in a scenario of normal use: moves, holds, easing, nothing in the way ("too long
                in the dead gap" is the right answer to a slow crossing)
 Margins (measured over allowed, worst over the parts; above 1 is a breach):
     tension    greatest cable tension over the allowed pull (strength / safety factor) plus 10 %, and
@@ -30,8 +30,9 @@ from sim.joint import datasheet, physics
 from sim.joint.part import DIRECT, Part
 from sim.model import schedule
 from sim.run.closed_loop import Batch, Fleet, Joint
-from sim.run.scenarios import DEG, Scenario
+from sim.run.scenarios import Scenario
 from sim.size import force
+from sim.units import DEG
 
 EXACT = ("window", "off", "number", "relit", "kick", "false trip")
 MARGINS = ("tension", "travel", "force", "heat")
@@ -39,7 +40,7 @@ MARGINS = ("tension", "travel", "force", "heat")
 
 @dataclass(frozen=True)
 class Judgement:
-    """One program judged. shares: margin name to its worst share; parts: to the part's number."""
+    """One scenario judged. shares: margin name to its worst share; parts: to the part's number."""
 
     broken: tuple[str, ...]
     shares: dict[str, float]
@@ -93,7 +94,7 @@ class Rules:
         return held + part.hinge.gravity_Nm / part.hinge.tip_m
 
     def judge(self, scene: Scenario, run: Batch) -> Judgement:
-        """Judge a program by its scores and plants."""
+        """Judge a scenario by its scores and plants."""
         scores, plants = run.scores, run.plants
         from sim.run.metrics import fault_names
 

@@ -2,7 +2,7 @@
 
 Hypothesis mixes constants into its draws that it finds in whatever local code is imported (since
 version 6.131, 2025). A command, a worker elsewhere and a test import different code, and would
-draw different programs from one seed. Whole numbers on small grids gain nothing from constants.
+draw different scenarios from one seed. Whole numbers on small grids gain nothing from constants.
 """
 
 import contextlib

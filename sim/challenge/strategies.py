@@ -1,4 +1,4 @@
-"""Hypothesis strategies: programs for a joint. Whole numbers inside, so that they shrink well."""
+"""Hypothesis strategies: scenarios for a joint. Whole numbers inside, so that they shrink well."""
 
 from collections.abc import Callable
 from typing import Any
@@ -109,7 +109,7 @@ KINDS = (
 )  # fmt: skip
 
 
-def programs(
+def scenarios(
     joint: Joint,
     kinds: tuple[str, ...] = KINDS,
     duration_s: float = 1.5,
@@ -118,7 +118,7 @@ def programs(
 ) -> st.SearchStrategy[Scenario]:
     """Programs for a joint: a start, then up to ``most_steps`` steps of these kinds.
 
-    The joint is armed at 0.01 s; with ``self_test`` some programs begin with the arming
+    The joint is armed at 0.01 s; with ``self_test`` some scenarios begin with the arming
     self-test. ``Scenario.kinds`` tells the kinds drawn.
     """
     low, step, marks = _angles(joint, 0)

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from controller.joint import heat
-from sim.hand.coupled import HandRun, programs, simulate_hand
+from sim.hand.coupled import HandRun, scenarios, simulate_hand
 from sim.hand.file import Hand, Sequence
 from sim.joint import datasheet, spread
 from sim.joint.part import Part
@@ -162,7 +162,7 @@ def drawn_hands(hand: Hand, count: int, seed: int) -> list[list[Part]]:
 
 def _ranged(hand: Hand, sequence: Sequence, made: SequenceBudget, seed: int, count: int) -> None:
     """Put the ranges over drawn hands into a budget; its margin is then the worst of them."""
-    scenes = programs(hand, sequence)
+    scenes = scenarios(hand, sequence)
     rows = []
     for number, parts in enumerate(drawn_hands(hand, count, seed)):
         run = simulate_hand(hand, scenes, parts, seed + number)
@@ -185,7 +185,7 @@ def sequence_budget(
     """Run a sequence in step and say what it takes, and over drawn hands. Raises InputError."""
     from sim.run.metrics import fault_names
 
-    run = simulate_hand(hand, programs(hand, sequence), seed=seed)
+    run = simulate_hand(hand, scenarios(hand, sequence), seed=seed)
     names = fault_names()
     settled = round(0.3 / run.tick_s)
     away = np.abs(run.column("setpoint_rad") - run.column("joint_rad"))[:, settled:]

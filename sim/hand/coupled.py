@@ -51,7 +51,7 @@ def in_step(hand: Hand, start: dict[int, float], goal: dict[int, float]) -> floa
     return longest
 
 
-def programs(hand: Hand, sequence: Sequence) -> list[Scenario]:
+def scenarios(hand: Hand, sequence: Sequence) -> list[Scenario]:
     """One program a joint: minimum-jerk setpoints, all joints of a posture arriving together.
 
     Peaks of a minimum-jerk move over its mean: speed 15/8, acceleration 5.7735 (T. Flash,

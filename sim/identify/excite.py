@@ -1,7 +1,7 @@
 """Excitation of a joint, safe by construction: inside the travel, below every limit.
 
 One after the other: a staircase (stiction, creep), quick moves to and fro (back-EMF,
-backlash), a slow sweep both ways (dry friction, hysteresis, gravity), a multisine
+backlash), a slow ramp both ways (dry friction, hysteresis, gravity), a multisine
 (inertia, viscous friction, resonance: M. Schroeder's phases, "Synthesis of
 low-peak-factor signals", IEEE Trans. Information Theory 16 (1970) 85-89) and other
 moves, which a fit does not see but is checked by (about the last fifth). Every sample has a position and a speed that belong together.
@@ -32,7 +32,7 @@ class Excitation:
     pieces: list[tuple[str, float]]
 
     def scenario(self) -> Scenario:
-        """The same as a program of the simulation."""
+        """The same as a scenario of the simulation."""
         made = Scenario("excitation", float(self.angle_rad[0]),
                         LEAD_S + float(self.time_s[-1]) + 0.3, meaning="excitation")  # fmt: skip
         for t, angle, speed in zip(self.time_s, self.angle_rad, self.speed_rad_s, strict=True):
@@ -78,7 +78,7 @@ class _Path:
 
 
 def excitation(settings: Settings, seconds: float = 20.0) -> Excitation:
-    """Return the programme for a joint; ``seconds`` scales all of its pieces."""
+    """Return the excitation for a joint; ``seconds`` scales all of its pieces."""
     low, high = span_of(settings)
     middle, half = 0.5 * (low + high), 0.5 * (high - low)
     speed = SHARE * min(settings.profile.speed_rad_s, settings.limits.speed_rad_s)
@@ -98,7 +98,7 @@ def excitation(settings: Settings, seconds: float = 20.0) -> Excitation:
     for k in range(max(4, round(6 * scale))):
         path.go(middle + (quick if k % 2 == 0 else -quick), least, 0.25)
     path.go(middle, max(0.4, least), 0.3)
-    pieces.append(("slow sweep", path.seconds))
+    pieces.append(("slow ramp", path.seconds))
     slow = max(2.0 * scale, 1.6 * half / speed)
     path.go(middle - 0.8 * half, max(0.5, 1.5 * half / speed), 0.2)
     path.go(middle + 0.8 * half, slow, 0.2)

@@ -71,7 +71,7 @@ def _reason(name: str, gap: np.ndarray, change: np.ndarray) -> Reason | None:
 
 def _sensor_changes(problem: Problem, base: Part) -> dict[str, np.ndarray]:
     """What one deviation of each of the sensor's errors takes away of what is left over."""
-    probe, file = problem.joint.part.probe, problem.joint.file.sensor
+    probe, file = problem.joint.part.sensor, problem.joint.file.sensor
     x = np.clip(probe.zero_fraction + probe.sign * problem.angle / probe.electrical_rad, 0.0, 1.0)
     rest = x * (1.0 - x)
     reach = 0.5 * file.linearity * probe.electrical_rad  # the datasheet's bound is two deviations

@@ -18,6 +18,7 @@ from controller.joint.settings.settings import CONTINUOUS, CORRECTION_POINTS, Se
 from sim.errors import InputError
 from sim.joint.materials import COLD_C
 from sim.joint.result_tables import CalibrationTable
+from sim.units import DEG
 
 
 @dataclass
@@ -147,7 +148,7 @@ def _refuse_rails(settings: Settings) -> None:
         counts = s.zero_counts + angle / s.rad_per_count
         if not s.rail_low_counts < counts < s.rail_high_counts:
             raise InputError(
-                "", "calibration", f"{angle * 57.29577951308232:.1f} deg",
+                "", "calibration", f"{angle / DEG:.1f} deg",
                 f"would read {counts:.0f} counts, outside {s.rail_low_counts} .. "
                 f"{s.rail_high_counts}: the travel meets the sensor's dead gap; turn the sensor",
             )  # fmt: skip

@@ -31,6 +31,7 @@ from sim.joint.part import (
     STRETCHED_AMPLIFIER,
     Part,
 )
+from sim.units import DEG
 
 TURN_RAD = 6.283185307179586
 
@@ -249,7 +250,7 @@ def datasheet_part(file: JointFile) -> Part:
     _fill_motor(part, file)
     _fill_cable(part, file)
     _fill_hinge(part, file)
-    _fill_probe(part, file)
+    _fill_potentiometer(part, file)
     part.supply_V = file.drive.supply
     part.wires = -1 if file.drive.reversed else 1
     part.supply_ohm = file.drive.supply_resistance
@@ -326,8 +327,8 @@ def _fill_hinge(part: Part, file: JointFile) -> None:
     j.stops = 1 if joint.travel == "limited" else 0
 
 
-def _fill_probe(part: Part, file: JointFile) -> None:
-    p = part.probe
+def _fill_potentiometer(part: Part, file: JointFile) -> None:
+    p = part.sensor
     sensor = file.sensor
     p.electrical_rad = sensor.electrical_angle
     p.zero_fraction = zero_fraction(file)
@@ -348,12 +349,11 @@ def _refuse_gap(file: JointFile, zero: float, sign: int) -> None:
     turn = file.sensor.electrical_angle
     ends = sorted((zero + sign * low / turn, zero + sign * high / turn))
     if ends[0] < 0.02 or ends[1] > 0.98:
-        deg = 57.29577951308232
         raise InputError(
             "",
             "sensor.dead_gap_at",
             None,
-            f"travel between the hard stops ({low * deg:.1f} to {high * deg:.1f} deg) meets the dead "
+            f"travel between the hard stops ({low / DEG:.1f} to {high / DEG:.1f} deg) meets the dead "
             f"gap: the wiper would run from {100 * ends[0]:.1f} to {100 * ends[1]:.1f} % of the track, "
             "allowed are 2 to 98 %; mount the gap elsewhere or use a longer track",
         )

@@ -64,7 +64,7 @@ def first_guess(file: JointFile, part: Part) -> tuple[Gains, Profile]:
     gains.rest_filter_s = 0.05
     gains.integral_limit_V = 1.5 * friction
     gains.rest_in_rad = (
-        2.0 * part.probe.noise_counts * part.probe.electrical_rad / (part.probe.top_counts)
+        2.0 * part.sensor.noise_counts * part.sensor.electrical_rad / (part.sensor.top_counts)
     )
     gains.rest_out_rad = 1.25 * gains.rest_in_rad
     gains.rate_weight = 1.0

@@ -96,7 +96,7 @@ class Hinge(Record):
     "0: no hard stops (continuous travel)."
 
 
-class Probe(Record):
+class Potentiometer(Record):
     """Potentiometer and converter."""
 
     electrical_rad = real(5.934, "rad")
@@ -131,7 +131,7 @@ class Part(Record):
     motor = part(Motor)
     cable = part(Cable)
     hinge = part(Hinge)
-    probe = part(Probe)
+    sensor = part(Potentiometer)
     heat = part(Heat)
     supply_V = real(5.0, "V")
     "V_oc: open-circuit voltage of the supply."

@@ -25,8 +25,8 @@ from sim.joint.physics import (
     time_constant,
     tip_force_of_current,
 )
+from sim.units import DEG
 
-DEG = pi / 180.0
 LONGEST_S = 10.0
 """Longest time (s) that a part which hardly moves is waited for."""
 SOFT_END_RAD = 2.0 * DEG  # soft ends beyond the commanded range
@@ -85,7 +85,7 @@ def _refuse_contradictions(settings: Settings) -> None:
 
 def _fill_sensor(settings: Settings, file: JointFile, part: Part) -> None:
     s = settings.sensor
-    p = part.probe
+    p = part.sensor
     s.travel = CONTINUOUS if file.joint.travel == "continuous" else LIMITED
     s.counts_top = p.top_counts
     s.zero_counts = p.zero_fraction * p.top_counts
@@ -147,7 +147,7 @@ def held_ticks(noise_counts: float, rate_Hz: float) -> int:
 def _fill_correction(settings: Settings, part: Part) -> None:
     """Undo the pull-down's loading (known from its value) by the linearity table."""
     s = settings.sensor
-    m = part.probe.load_ratio
+    m = part.sensor.load_ratio
     if m <= 0.0:
         return
     points = 33
@@ -259,7 +259,7 @@ def swing(file: JointFile, part: Part) -> float:
 def _fill_watch(settings: Settings, file: JointFile, part: Part) -> None:
     w = settings.watch
     limits = settings.limits
-    noise_rad = part.probe.noise_counts * abs(settings.sensor.rad_per_count)
+    noise_rad = part.sensor.noise_counts * abs(settings.sensor.rad_per_count)
     w.friction_V = max(breakaway_spread(file, part)[1], spring_hold_V(file, part))
     w.spring_V = max(breakaway_spread(file, part, spring=True)[1] - w.friction_V, 0.0)
     w.emf_V_s = limits.back_emf_V_s
@@ -309,7 +309,7 @@ def _fill_stopping(settings: Settings, file: JointFile, part: Part) -> None:
     watch = settings.watch
     s.check_V = 1.25 * watch.friction_V + watch.spring_V if tested else 0.0
     s.check_s = 0.8
-    noise_rad = part.probe.noise_counts * abs(settings.sensor.rad_per_count)
+    noise_rad = part.sensor.noise_counts * abs(settings.sensor.rad_per_count)
     s.check_rad = 1.0 * DEG + 8.0 * noise_rad
     # The self-test and the release may use what moves the stiffest part, no more.
     settings.limits.check_current_A = (

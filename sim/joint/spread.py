@@ -228,7 +228,7 @@ def draw_part(
             part.hinge.gravity_at_rad = float(rng.uniform(-np.pi, np.pi))
     for key in ("winding_J_K", "case_J_K", "winding_K_W", "case_K_W"):
         setattr(part.heat, key, getattr(part.heat, key) * max(v["heat"], 0.2))
-    part.probe.odd_error = v["linearity"] * float(rng.choice((-1.0, 1.0)))
+    part.sensor.odd_error = v["linearity"] * float(rng.choice((-1.0, 1.0)))
     return part, v["winding_temperature"]
 
 

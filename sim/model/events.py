@@ -1,4 +1,4 @@
-"""What a program's events do to plant, sensor, command, link and clock."""
+"""What a schedule's events do to plant, sensor, command, link and clock."""
 
 from sim.model import schedule, scoring
 

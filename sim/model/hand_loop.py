@@ -126,7 +126,7 @@ def run_hand(
     plants: "Any", senses: "Any", events: "Any", begins: "Any", runs: "Any", scores: "Any",
     traces: "Any", pairs: "Any", links: "Any", base: "Any", duties: "Any", drawn: "Any",
 ) -> None:  # fmt: skip
-    """Run all joints in step through their programs.
+    """Run all joints in step through their schedules.
 
     events of joint k: ``events[begins[k]:begins[k + 1]]``; runs: all of the same ticks, substeps
     and delay; traces: (n, rows, columns); drawn: supply current (A) of every tick.

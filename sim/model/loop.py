@@ -52,9 +52,9 @@ def read_in(
 ) -> None:
     """Stage 1: read converter, supply and link age into ``readings``."""
     h = settings.tick_s * steps
-    readings.counts = sensor.read(p.probe, s, x.joint_rad, h)
+    readings.counts = sensor.read(p.sensor, s, x.joint_rad, h)
     if settings.sensor.wipers == 2:
-        readings.second_counts = sensor.read_second(p.probe, s, x.joint_rad)
+        readings.second_counts = sensor.read_second(p.sensor, s, x.joint_rad)
     readings.supply_V = x.bus_V
     readings.current_A = x.current_A
     readings.steps = steps
@@ -139,7 +139,7 @@ def run_joint(
     score: "Score",
     trace: "Any",
 ) -> None:
-    """Run one joint for ``run.ticks`` ticks through its program ``events``.
+    """Run one joint for ``run.ticks`` ticks through its schedule ``events``.
 
     Writes state, plant ``x``, sensor ``s``, ``score`` and rows of ``trace``.
     """

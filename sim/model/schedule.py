@@ -1,6 +1,6 @@
 """What happens to a joint in a simulated run: events at ticks, and the score.
 
-A program is a list of events in order of ticks. The same program drives the
+A schedule is a list of events in order of ticks. The same schedule drives the
 readable run, the compiled batch and the search for a breach.
 """
 
@@ -48,7 +48,7 @@ class Event(Record):
 
 
 class Score(Record):
-    """What is counted while a program runs (definitions: ``metrics.py``)."""
+    """What is counted while a schedule runs (definitions: ``metrics.py``)."""
 
     on = integer(0)
     "1 once a step is being measured."
@@ -111,7 +111,7 @@ class Run(Record):
     trace_every = integer(0, "tick")
     "Ticks between rows of the trace; 0 keeps none."
     shift = integer(0, "tick")
-    "Ticks by which this joint's program starts later (phase of a pulse frame)."
+    "Ticks by which this joint's schedule starts later (phase of a pulse frame)."
     event = integer(0)
     "Next event."
     missed = integer(0, "tick")

@@ -1,4 +1,4 @@
-"""What is counted while a program runs (definitions: ``metrics.py``)."""
+"""What is counted while a schedule runs (definitions: ``metrics.py``)."""
 
 from controller.joint.modes import POWERED, TRIPPED, driven
 from sim.model import schedule

@@ -10,7 +10,7 @@ from sim.model.arithmetic import TURN, bell, scramble
 
 MYPY = False
 if MYPY:  # types are for the checker only: a board has no typing module
-    from sim.joint.part import Probe, Sense
+    from sim.joint.part import Potentiometer, Sense
 
 SOUND = const(0)
 OPEN = const(1)
@@ -19,7 +19,7 @@ HELD = const(3)
 FLOATING = const(4)
 
 
-def track_fraction(p: "Probe", angle: float) -> float:
+def track_fraction(p: "Potentiometer", angle: float) -> float:
     """Share of the track (0..1) at a joint angle (rad); -1 in the dead gap."""
     x = p.zero_fraction + p.sign * angle / p.electrical_rad
     if p.turning == 1:
@@ -33,7 +33,7 @@ def track_fraction(p: "Probe", angle: float) -> float:
     return x
 
 
-def bent(p: "Probe", x: float) -> float:
+def bent(p: "Potentiometer", x: float) -> float:
     """Linearity error and loading of a share ``x`` of the track."""
     if x < 0.0:
         return 0.0
@@ -46,7 +46,7 @@ def bent(p: "Probe", x: float) -> float:
     return x
 
 
-def wiper(p: "Probe", s: "Sense", angle: float, h: float) -> float:
+def wiper(p: "Potentiometer", s: "Sense", angle: float, h: float) -> float:
     """Wiper voltage as a share of its supply, faults included, after ``h`` s."""
     if s.fault == SHORTED:
         return 1.0
@@ -65,7 +65,7 @@ def wiper(p: "Probe", s: "Sense", angle: float, h: float) -> float:
     return s.fraction
 
 
-def read(p: "Probe", s: "Sense", angle: float, h: float) -> int:
+def read(p: "Potentiometer", s: "Sense", angle: float, h: float) -> int:
     """Counts of the first wiper at a joint angle (rad); ``h`` s since the last."""
     top = p.top_counts
     code = wiper(p, s, angle, h) * top
@@ -87,7 +87,7 @@ def read(p: "Probe", s: "Sense", angle: float, h: float) -> int:
     return counts
 
 
-def read_second(p: "Probe", s: "Sense", angle: float) -> int:
+def read_second(p: "Potentiometer", s: "Sense", angle: float) -> int:
     """Counts of the second wiper, which leads the first (no faults of its own)."""
     x = track_fraction(p, angle + p.second_offset_rad)
     if x < 0.0:

@@ -75,7 +75,7 @@ class Joint:
 
     def scenarios(self, step_rad: float | None = None) -> dict[str, Scenario]:
         """Return the named scenarios of this joint (step size in rad)."""
-        return named(self.settings, self.part.probe.noise_counts, step_rad)
+        return named(self.settings, self.part.sensor.noise_counts, step_rad)
 
     @property
     def delay_s(self) -> float:

@@ -34,7 +34,7 @@ class Metrics:
     hunting_rad: float
     hunting_Hz: float | None
     tracking_rad: float
-    restless_V: float
+    drive_noise_V: float
     reversals: int
     peak_tension_N: float
     peak_tip_force_N: float
@@ -67,7 +67,7 @@ def table(scores: np.ndarray, tick_s: float) -> dict[str, np.ndarray]:
         "steady_error_rad": np.abs(scores["tail_sum_rad"] / tails),
         "hunting_rad": 0.5 * (scores["tail_high_rad"] - scores["tail_low_rad"]),
         "tracking_rad": np.sqrt(scores["track_sum_rad2"] / np.maximum(scores["ticks"], 1)),
-        "restless_V": np.sqrt(scores["noise_sum_V2"] / tails),
+        "drive_noise_V": np.sqrt(scores["noise_sum_V2"] / tails),
     }
 
 
@@ -110,7 +110,7 @@ def of_run(score: np.void, plant: np.void, tick_s: float, tail: np.ndarray | Non
         hunting_rad=row["hunting_rad"],
         hunting_Hz=crossings_Hz(tail, tick_s) if tail is not None and len(tail) else None,
         tracking_rad=row["tracking_rad"],
-        restless_V=row["restless_V"],
+        drive_noise_V=row["drive_noise_V"],
         reversals=int(score["reversals"]),
         peak_tension_N=float(plant["peak_cable_N"]),
         peak_tip_force_N=float(plant["peak_tip_N"]),

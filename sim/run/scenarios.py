@@ -1,4 +1,4 @@
-"""Named situations: what is commanded of a joint and what happens to it.
+"""Named scenarios: what is commanded of a joint and what happens to it.
 
 A scenario is a program of events (``sim/model/schedule.py``) with a start angle and a
 duration. Times are seconds from the start; the joint is armed at 0.01 s and
@@ -12,15 +12,15 @@ from controller.joint.modes import ARM
 from controller.joint.settings.settings import Settings
 from sim.model import schedule
 from sim.model.schedule import Event
+from sim.units import DEG
 
-DEG = pi / 180.0
 LEAD_S = 0.12
 """Time (s) at which the measured command is given."""
 
 
 @dataclass
 class Scenario:
-    """One situation. Angles rad, times s."""
+    """One scenario. Angles rad, times s."""
 
     name: str
     start_rad: float
@@ -85,13 +85,13 @@ def step(
     return made
 
 
-def sweep(start: float, target: float, seconds: float, fine_rad: float) -> Scenario:
+def slow_ramp(start: float, target: float, seconds: float, fine_rad: float) -> Scenario:
     """A slow streamed sweep there and back, through stiction at both ends."""
     made = Scenario(
-        "sweep",
+        "slow_ramp",
         start,
         LEAD_S + 2 * seconds + 0.5,
-        meaning=f"slow sweep at {(target - start) / seconds / DEG:.0f} deg/s",
+        meaning=f"slow ramp at {(target - start) / seconds / DEG:.0f} deg/s",
     )
     span = 0.02
     count = round(seconds / span)
@@ -174,7 +174,7 @@ def named(
         step(low, high, fine, name="step"),
         step(high, low, fine, name="step_back"),
         step(low, low + DEG, fine, name="small_step"),
-        sweep(low, low + 20.0 * DEG, 2.0, fine),
+        slow_ramp(low, low + 20.0 * DEG, 2.0, fine),
         contact(low, high, 0.5 * (low + high), 1.0, "soft_object"),
         contact(low, high, 0.5 * (low + high), 30.0, "hard_object"),
         contact(low, high, 0.5 * (low + high), 8.0, "grip", grip=True),

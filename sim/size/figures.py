@@ -15,17 +15,17 @@ from sim.joint import breakaway, datasheet, materials, physics, spread
 from sim.joint.part import DIRECT, Part, Plant
 from sim.run import scenarios
 from sim.run.closed_loop import Joint, joint_of
-from sim.run.scenarios import DEG
 from sim.size import force, step_bound
 from sim.size.findings import Finding, findings
 from sim.tune import margins
+from sim.units import DEG
 
 
 @dataclass
 class Size:
     """Figures of a joint, SI with units in the names."""
 
-    free_speed_rad_s: float
+    no_load_speed_rad_s: float
     stall_force_N: float
     force_limit_N: float
     force_current_A: float
@@ -67,7 +67,7 @@ class Size:
     hold_s: list[tuple[float, float, float | None]]
     """(current A, tip force N, time to the hot limit s; None holds continuously)."""
     hold_for_ever_A: float
-    hold_for_ever_N: float
+    hold_continuously_N: float
     supply_at_limit_A: float
     supply_stall_A: float
     bus_at_stall_V: float
@@ -112,8 +112,8 @@ def loading_error(part: Part) -> float:
 
     x(1-x)/m at its greatest is close to (4/27)/m of full scale.
     """
-    m = part.probe.load_ratio
-    return 0.0 if m <= 0.0 else 4.0 / 27.0 / m * part.probe.electrical_rad
+    m = part.sensor.load_ratio
+    return 0.0 if m <= 0.0 else 4.0 / 27.0 / m * part.sensor.electrical_rad
 
 
 def force_over_range(
@@ -177,13 +177,13 @@ def size(joint: Joint) -> Size:
     found = margins.margins(part, s.gains, s.tick_s, joint.delay_s)
     diameter = file.cable.diameter
     material = materials.MATERIALS.get(file.cable.material or "")
-    noise = part.probe.noise_counts * abs(s.sensor.rad_per_count)
+    noise = part.sensor.noise_counts * abs(s.sensor.rad_per_count)
     gentle = physics.hold_current(part)
     stall_force = physics.tip_force_of_current(part, stall)
     limit_force = physics.tip_force_of_current(part, limit)
     stiff = part.cable.joint_m**2 * part.cable.flexor_N_m * (2 if part.cable.kind == 0 else 1)
     mine = Size(
-        free_speed_rad_s=physics.no_load_speed(part, part.supply_V, 25.0, middle),
+        no_load_speed_rad_s=physics.no_load_speed(part, part.supply_V, 25.0, middle),
         stall_force_N=stall_force,
         force_limit_N=limit_force,
         force_current_A=limit,
@@ -206,10 +206,10 @@ def size(joint: Joint) -> Size:
         cable_stretch_rad=0.0
         if part.cable.kind == DIRECT
         else limit_force * part.hinge.tip_m / stiff,
-        angle_per_count_rad=part.probe.electrical_rad / 2**file.sensor.converter_bits,
-        angle_effective_rad=part.probe.electrical_rad / 2**file.sensor.effective_bits,
+        angle_per_count_rad=part.sensor.electrical_rad / 2**file.sensor.converter_bits,
+        angle_effective_rad=part.sensor.electrical_rad / 2**file.sensor.effective_bits,
         noise_rad=noise,
-        linearity_error_rad=file.sensor.linearity * part.probe.electrical_rad,
+        linearity_error_rad=file.sensor.linearity * part.sensor.electrical_rad,
         loading_error_rad=loading_error(part),
         backlash_rad=2.0 * part.motor.half_gap_rad / ratio,
         resonance_Hz=physics.resonance_Hz(part),
@@ -220,7 +220,7 @@ def size(joint: Joint) -> Size:
         step_rad=step[1] - step[0],
         hold_s=hold_table(part, limit),
         hold_for_ever_A=gentle,
-        hold_for_ever_N=physics.tip_force_of_current(part, gentle),
+        hold_continuously_N=physics.tip_force_of_current(part, gentle),
         supply_at_limit_A=limit,
         supply_stall_A=stall,
         bus_at_stall_V=part.supply_V - part.supply_ohm * stall,

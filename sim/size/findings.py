@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING
 
 from sim.joint.part import DIRECT
 from sim.joint.physics import RULE_HZ
-from sim.run.scenarios import DEG
 from sim.size import reference_limits
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.run.closed_loop import Joint
@@ -153,7 +153,7 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 "note",
                 (
                     f"The force limit can be held {until} before the winding is too hot; "
-                    f"{mine.hold_for_ever_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held continuously."
+                    f"{mine.hold_continuously_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held continuously."
                 ),
             )
         )
@@ -252,12 +252,12 @@ def _sensor_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 ),
             )
         )
-    elif joint.part.probe.fall_s > 0.005:
+    elif joint.part.sensor.fall_s > 0.005:
         rows.append(
             Finding(
                 "warning",
                 (
-                    f"The pull-down needs {joint.part.probe.fall_s * 1e3:.0f} ms to empty the wiper's "
+                    f"The pull-down needs {joint.part.sensor.fall_s * 1e3:.0f} ms to empty the wiper's "
                     "capacitance; at most 5 ms catches a torn-off wire at once."
                 ),
             )

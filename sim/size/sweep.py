@@ -1,4 +1,4 @@
-"""Many variants of one joint: what each gives, and in three situations.
+"""Many variants of one joint: what each gives, and in three scenarios.
 
 A variant is the joint's file with some values replaced. Of each: size figures by formula, and a
 large step, a small step and a hard object simulated with the rule's gains. The bound and the
@@ -18,11 +18,12 @@ from sim.joint import datasheet, physics
 from sim.joint.part import DIRECT
 from sim.run.closed_loop import joint_of, simulate
 from sim.run.executors import Runner
-from sim.run.scenarios import DEG, contact, span_of, step, step_ends
+from sim.run.scenarios import contact, span_of, step, step_ends
+from sim.units import DEG
 
 CHUNK = 40
 COLUMNS = (
-    "free_speed_rad_s", "force_limit_N", "stall_force_N", "cable_at_stall_N", "resonance_Hz",
+    "no_load_speed_rad_s", "force_limit_N", "stall_force_N", "cable_at_stall_N", "resonance_Hz",
     "backlash_rad", "settling_2pct_s", "overshoot_rad", "steady_error_rad", "small_settling_s",
     "small_steady_rad", "impact_tip_N", "impact_cable_N", "margin_of_cable",
 )  # fmt: skip
@@ -108,7 +109,7 @@ def evaluate(tables: dict[str, Any], name: str) -> dict[str, float]:
     ohm = part.motor.resistance_25_ohm + part.motor.driver_ohm + part.supply_ohm
     stall = physics.tip_force_of_current(part, part.supply_V / ohm)
     low, high = span_of(joint.settings)
-    fine = 4.0 * part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
+    fine = 4.0 * part.sensor.noise_counts * abs(joint.settings.sensor.rad_per_count)
     middle = 0.5 * (low + high)
     large = simulate(joint, step(*step_ends(joint.settings), fine, 0.6, 0.5)).metrics
     small = simulate(joint, step(middle, middle + DEG, fine, 0.3, 0.3)).metrics
@@ -116,7 +117,7 @@ def evaluate(tables: dict[str, Any], name: str) -> dict[str, float]:
     strength = datasheet.cable_strength(file) if part.cable.kind != DIRECT else None
     never = float("inf")
     return {
-        "free_speed_rad_s": physics.no_load_speed(part, part.supply_V),
+        "no_load_speed_rad_s": physics.no_load_speed(part, part.supply_V),
         "force_limit_N": physics.tip_force_of_current(part, amps), "stall_force_N": stall,
         "cable_at_stall_N": physics.cable_of_tip_force(part, stall),
         "resonance_Hz": physics.resonance_Hz(part), "backlash_rad": 2.0 * part.motor.half_gap_rad,

@@ -1,4 +1,4 @@
-"""What a set of gains costs: the situations, and what they are judged by."""
+"""What a set of gains costs: the scenarios, and what they are judged by."""
 
 from dataclasses import dataclass
 from math import inf, pi
@@ -11,8 +11,9 @@ from sim.joint.datasheet import cable_strength
 from sim.joint.part import Part
 from sim.run import scenarios
 from sim.run.closed_loop import Fleet, Joint
-from sim.run.scenarios import DEG, Scenario
+from sim.run.scenarios import Scenario
 from sim.tune import margins
+from sim.units import DEG
 
 MS_MOST = 1.7
 SWING_MS_MOST = 10.0
@@ -39,7 +40,7 @@ class Goals:
     steady_rad: float = 0.35 * DEG
     hunting_rad: float = 0.15 * DEG
     small_overshoot_rad: float = 1.2 * DEG
-    restless_V: float = 0.6
+    drive_noise_V: float = 0.6
 
 
 class Robustness:
@@ -99,22 +100,22 @@ SEARCH_BAND = 0.016
 reported, so that parts the search has not met stay inside as well."""
 
 
-def situations(
+def search_scenarios(
     joint: Joint, step_rad: float, tail_s: float, share: float = 0.02
 ) -> dict[str, Scenario]:
-    """The situations of the search, by name: tail of the large steps (s), settling band."""
+    """The scenarios of the search, by name: tail of the large steps (s), settling band."""
     s = joint.settings
     low, high = scenarios.span_of(s)
     middle = 0.5 * (low + high)
     start, end = scenarios.step_ends(s, step_rad)
-    fine = scenarios.fine_band(s, joint.part.probe.noise_counts)
+    fine = scenarios.fine_band(s, joint.part.sensor.noise_counts)
     settle = 0.6 if joint.part.amplifier == 0 else 1.2
     torque = 0.05 * s.limits.current_A * s.limits.back_emf_V_s
     return {
         "step": scenarios.step(start, end, fine, settle, tail_s, "step", share),
         "step_back": scenarios.step(end, start, fine, settle, tail_s, "step_back", share),
         "small": scenarios.step(middle, middle + DEG, fine, settle, 0.4, "small"),
-        "sweep": scenarios.sweep(middle - 3 * DEG, middle + 3 * DEG, 0.6, fine),
+        "slow_ramp": scenarios.slow_ramp(middle - 3 * DEG, middle + 3 * DEG, 0.6, fine),
         "soft": scenarios.contact(low, high, middle, 1.0, "soft"),
         "hard": scenarios.contact(low, high, middle, 30.0, "hard"),
         "grip": scenarios.contact(low, high, low + 0.25 * (high - low), 8.0, "grip", grip=True),
@@ -149,7 +150,7 @@ def step_cost(rows: list[dict[str, np.ndarray]], goals: Goals) -> float:
     cost += 3.0 * over(p95(row["overshoot_rad"], 1.0), goals.overshoot_rad * 0.9)
     cost += 6.0 * over(p95(row["steady_error_rad"], 1.0), goals.steady_rad * 0.85)
     cost += 2.0 * over(p95(row["hunting_rad"], 1.0), goals.hunting_rad * 0.8)
-    cost += 1.0 * over(float(np.median(row["restless_V"])), goals.restless_V)
+    cost += 1.0 * over(float(np.median(row["drive_noise_V"])), goals.drive_noise_V)
     return cost
 
 
@@ -164,13 +165,13 @@ def outside_cost(rows: list[dict[str, np.ndarray]]) -> float:
 def side_cost(
     joint: Joint, fleet: Fleet, settings: Settings, known: dict[str, Scenario], goals: Goals
 ) -> float:
-    """Cost of the other situations: small against the steps, steep when bounds break."""
+    """Cost of the other scenarios: small against the steps, steep when bounds break."""
     small = fleet.run(settings, known["small"]).table()
-    sweep = fleet.run(settings, known["sweep"]).table()
+    ramp = fleet.run(settings, known["slow_ramp"]).table()
     load = fleet.run(settings, known["load"]).table()
     cost = 0.3 * over(p95(small["overshoot_rad"], 1.0), goals.small_overshoot_rad)
     cost += 0.1 * p95(small["steady_error_rad"], 1.0) / goals.steady_rad
-    cost += 0.1 * p95(sweep["tracking_rad"], 1.0) / (0.5 * DEG)
+    cost += 0.1 * p95(ramp["tracking_rad"], 1.0) / (0.5 * DEG)
     cost += 0.1 * p95(load["tracking_rad"], 1.0) / (1.0 * DEG)
     grip = fleet.run(settings, known["grip"])
     return cost + 5.0 * over(

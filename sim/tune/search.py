@@ -11,7 +11,7 @@ from controller.records import copy
 from sim.joint import gains as rules
 from sim.joint import spread
 from sim.run.closed_loop import Fleet, Joint
-from sim.run.scenarios import DEG, step_ends
+from sim.run.scenarios import step_ends
 from sim.tune.cost import (
     RACE_BAND,
     SEARCH_BAND,
@@ -19,10 +19,11 @@ from sim.tune.cost import (
     Robustness,
     contact_cost,
     outside_cost,
+    search_scenarios,
     side_cost,
-    situations,
     step_cost,
 )
+from sim.units import DEG
 
 SEARCH = (
     ("kp", 0.4, 4.0),
@@ -142,8 +143,8 @@ class Search:
             parts[: effort.side_parts], warmth[: effort.side_parts], tick, joint.delay_s, seed + 3
         )
         self.soft = Fleet(soft, soft_warmth, tick, joint.delay_s, seed + 4) if soft else None
-        self.short = situations(joint, step_rad, 1.0, RACE_BAND)
-        self.long = situations(joint, step_rad, 4.0, SEARCH_BAND)
+        self.short = search_scenarios(joint, step_rad, 1.0, RACE_BAND)
+        self.long = search_scenarios(joint, step_rad, 4.0, SEARCH_BAND)
         self.robustness = Robustness(joint, parts if self.inside else [], soft)
         self.low = np.array([log(a) for _, a, _ in SEARCH])
         self.high = np.array([log(b) for _, _, b in SEARCH])

@@ -1,7 +1,7 @@
-"""Gains by search: the real control code on many parts, in many situations.
+"""Gains by search: the real control code on many parts, in many scenarios.
 
 A candidate is run on parts drawn from the spread through large steps both ways,
-a one-degree step, a slow sweep through friction, a soft and a hard object, a
+a one-degree step, a slow ramp through friction, a soft and a hard object, a
 grip and a load change, with noise, quantisation, backlash, delay and the
 drive's frame. Its cost is made of the 95th percentile over the parts, never of
 the nominal part alone. Constraints enter as steep penalties: Ms <= 1.7 on the
@@ -22,10 +22,10 @@ from controller.joint.settings.settings import Gains, Profile, Settings
 from sim.joint import gains as rules
 from sim.joint import spread
 from sim.run.closed_loop import Fleet, Joint, joint_of, simulate
-from sim.run.scenarios import DEG
 from sim.tune import margins
-from sim.tune.cost import GAIN_MARGIN_LEAST, MS_MOST, SWING_MS_MOST, Goals, situations
+from sim.tune.cost import GAIN_MARGIN_LEAST, MS_MOST, SWING_MS_MOST, Goals, search_scenarios
 from sim.tune.search import SMALL, Effort, Listener, Progress, Search, to_candidate, with_gains
+from sim.units import DEG
 
 __all__ = ["SMALL", "Effort", "Listener", "Progress", "Tuning", "judge_of", "search_of", "tune",
            "with_gains"]  # fmt: skip
@@ -85,7 +85,7 @@ def report_table(
     joint: Joint, fleet: Fleet, settings: Settings, step_rad: float
 ) -> dict[str, np.ndarray]:
     """Metrics of both step directions over a fleet, one array of 2 n values each."""
-    known = situations(joint, step_rad, 10.0)
+    known = search_scenarios(joint, step_rad, 10.0)
     rows = [fleet.run(settings, known[name]).table() for name in ("step", "step_back")]
     return {key: np.concatenate([row[key] for row in rows]) for key in rows[0]}
 
@@ -101,7 +101,7 @@ def single_table(
 
     if compiler() is not None:
         count = len(fleet)
-    known = situations(joint, step_rad, 2.0)
+    known = search_scenarios(joint, step_rad, 2.0)
     rows = []
     for name in ("step", "step_back"):
         for k in range(min(count, len(fleet))):
@@ -122,7 +122,7 @@ REPORTED = (
     "steady_error_rad",
     "hunting_rad",
     "tracking_rad",
-    "restless_V",
+    "drive_noise_V",
     "peak_tension_N",
     "peak_tip_force_N",
 )

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.hand.coupled import programs, simulate_hand
+from sim.hand.coupled import scenarios, simulate_hand
 from sim.hand.file import read_hand
 from sim.reading import parse_toml, read_text
 from sim.run.executors import open_executor
@@ -32,7 +32,7 @@ def coupled(results):
             name: {k: rows[k % 3] for k in range(count)} for name, rows in hand.postures.items()
         }
         made = replace(hand, members=members, fingers=fingers, postures=postures)
-        scenes = programs(made, sequence)
+        scenes = scenarios(made, sequence)
         simulate_hand(made, scenes)
         times = []
         for _ in range(5):

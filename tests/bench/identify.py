@@ -116,7 +116,7 @@ def outside(count, results):
         draw, errors = np.random.default_rng(12), []
         for k, drawn in enumerate(hidden_parts(joint, count, 7)):
             part = part_with(joint.part, change) if change else drawn
-            part.probe.odd_error = bend
+            part.sensor.odd_error = bend
             errors.append(found_on_board(joint, part, k, draw))
         told(label, errors, results)
 

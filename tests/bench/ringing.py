@@ -41,7 +41,7 @@ def main():
         joint = joint_of(tables, NOMINAL.name)
         fleet, s = loosest(joint), joint.settings
         middle = 0.5 * sum(scenarios.span_of(s))
-        fine = scenarios.fine_band(s, joint.part.probe.noise_counts)
+        fine = scenarios.fine_band(s, joint.part.sensor.noise_counts)
         print(rate)
         for scale in SCALES:
             gains = Gains()

@@ -74,7 +74,7 @@ def run(name, changes, seed=1):
     fleet = found.fleets["held_out"]
     parts, warmth = fleet.objects, fleet.warmth_C
     for part in parts:
-        part.probe.noise_counts = rough.part.probe.noise_counts
+        part.sensor.noise_counts = rough.part.sensor.noise_counts
     noisy = Fleet(parts, warmth, joint.settings.tick_s, joint.delay_s, seed + 5)
     settings = with_gains(joint.settings, found.gains, found.profile)
     result["at_8.7_bits"] = line(

@@ -13,7 +13,7 @@ from tests.identify.hidden import hidden_parts
 from tests.properties.conftest import NOMINAL, joint_with
 
 
-def test_the_programme_is_shown_first_and_recorded(inside, tmp_path, figures):
+def test_the_excitation_is_shown_first_and_recorded(inside, tmp_path, figures):
     path = tmp_path / "finger.toml"
     assert inside("new", path).returncode == 0
     done = inside("record", path, "--excite", "--duration", "8 s", "--folder", "run", "--json")

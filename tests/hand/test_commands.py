@@ -181,7 +181,7 @@ def test_sweep_writes_table_figure_and_front(jointloop, tmp_path):
     with (tmp_path / found["table"]).open() as stream:
         table = list(csv.DictReader(stream))
     assert len(table) == 12
-    assert float(table[0]["free_speed_rad_s"]) > 0.0
+    assert float(table[0]["no_load_speed_rad_s"]) > 0.0
     assert (tmp_path / found["figure"]).is_file()
     assert 1 <= len(found["front"]) <= 12
 

@@ -16,7 +16,7 @@ from sim.hand.budget import (
     repeated_heat,
     sequence_budget,
 )
-from sim.hand.coupled import across_rows, mean_shares, programs, simulate_hand
+from sim.hand.coupled import across_rows, mean_shares, scenarios, simulate_hand
 from sim.hand.file import read_hand
 from sim.joint.part import Part
 from sim.model.start import start_plant
@@ -33,7 +33,7 @@ def hand():
 
 @pytest.fixture(scope="module")
 def run(hand):
-    return simulate_hand(hand, programs(hand, hand.sequences[0]))
+    return simulate_hand(hand, scenarios(hand, hand.sequences[0]))
 
 
 def away(run):
@@ -50,7 +50,7 @@ def test_nothing_trips_and_postures_are_reached(hand, run):
 
 def test_alone_on_its_supply_a_joint_moves_as_in_the_single_simulation(hand):
     """No coupling, no links, others at rest: the same bits would need the same substeps; within 0.1 deg."""
-    scenes = programs(hand, hand.sequences[0])
+    scenes = scenarios(hand, hand.sequences[0])
     none = np.zeros((8, 8, 3))
     k = hand.number("thumb_base")  # has no link
     for other, scene in enumerate(scenes):
@@ -66,7 +66,7 @@ def test_alone_on_its_supply_a_joint_moves_as_in_the_single_simulation(hand):
 
 def test_feed_forward_takes_most_of_the_disturbance_away(hand, run):
     """Cables that cross moving joints: with the rows in the controllers, and without."""
-    scenes = programs(hand, hand.sequences[0])
+    scenes = scenarios(hand, hand.sequences[0])
     blind = away(simulate_hand(hand, scenes, feed=False))
     told = away(run)
     k = hand.number("index_end")  # two joints crossed
@@ -117,7 +117,7 @@ def test_fresh_hands_lie_within_the_ranges_told(hand):
     """Of n equally likely hands one more lies between the ends with probability (n - 1)/(n + 1)."""
     sequence = hand.sequences[0]
     made, _ = sequence_budget(hand, sequence, seed=1)
-    scenes = programs(hand, sequence)
+    scenes = scenarios(hand, sequence)
     inside = []
     for number, parts in enumerate(drawn_hands(hand, 40, 777)):
         run = simulate_hand(hand, scenes, parts, 777 + number)

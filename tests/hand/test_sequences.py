@@ -3,7 +3,7 @@
 import pytest
 
 from sim.errors import InputError
-from sim.hand.coupled import programs
+from sim.hand.coupled import scenarios
 from sim.hand.file import Sequence, read_hand
 
 HAND = "host/demo/hand.toml"
@@ -17,7 +17,7 @@ def test_a_posture_before_the_last_has_arrived_is_refused(gap_s):
     names = [name for _, name in hand.sequences[0].steps]
     steps = [(0.0, names[0]), (1.0, names[1]), (1.0 + gap_s, names[0])]
     with pytest.raises(InputError, match="begins before") as caught:
-        programs(hand, Sequence("hurried", steps, 4.0))
+        scenarios(hand, Sequence("hurried", steps, 4.0))
     assert "hurried" in str(caught.value)
     assert names[1] in str(caught.value)
 
@@ -27,6 +27,6 @@ def test_a_posture_after_it_is_taken():
 
     hand = read_hand(Path(__file__).resolve().parents[2] / HAND)
     names = [name for _, name in hand.sequences[0].steps]
-    assert programs(
+    assert scenarios(
         hand, Sequence("calm", [(0.0, names[0]), (1.0, names[1]), (3.0, names[0])], 5.0)
     )

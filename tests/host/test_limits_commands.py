@@ -55,7 +55,7 @@ def test_challenge_of_a_sound_joint_tells_what_it_tried(finger, inside, tmp_path
     assert done.returncode == 0, done.stderr
     found = json.loads(done.stdout)
     assert found["broken"] is None
-    assert found["runs"] == 4 * found["programs"]
+    assert found["runs"] == 4 * found["scenarios"]
     assert set(found["worst_share"]) == {"tension", "travel", "force", "heat"}
     assert all(0.0 <= share < 1.0 for share in found["worst_share"].values())
     assert found["worst_share"]["tension"] > 0.1

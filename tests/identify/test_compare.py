@@ -75,7 +75,7 @@ def test_a_warm_run_is_held_against_a_warm_part(joint, tmp_path):
     more = []
     for begun in (None, 25.0):
         rows = compare(joint, run, 0, winding_C=begun).rows
-        rate = np.gradient(rows["want"], joint.settings.tick_s)
+        rate = np.gradient(rows["setpoint"], joint.settings.tick_s)
         quick = np.abs(rate) > 1.5  # at rest friction keeps any voltage
         push = np.sign(rate[quick])
         more.append(np.mean(push * (rows["drive"] - rows["simulated_drive"])[quick]))
@@ -123,7 +123,7 @@ def test_rest_is_told_as_rest_with_its_noise(joint, tmp_path):
     (told,) = sentences(result, "nominal", 4)
     noise = 1.96 * np.std(result.rows["measured"]) / DEG
     assert told.startswith(f"Nothing moved: noise of +-{noise:.2f} deg")
-    counts = joint.part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
+    counts = joint.part.sensor.noise_counts * abs(joint.settings.sensor.rad_per_count)
     assert np.std(result.rows["measured"]) == pytest.approx(counts, rel=0.3)
 
 
@@ -208,7 +208,7 @@ def test_excitation_stays_inside_every_bound(changes):
     assert [name for name, _ in made.pieces] == [
         "staircase",
         "quick moves",
-        "slow sweep",
+        "slow ramp",
         "multisine",
         "moves to check by",
     ]

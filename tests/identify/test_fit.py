@@ -170,7 +170,7 @@ def test_the_true_part_leaves_noise_over(joint):
     _, log = recorded(joint, joint.part, 10.0, seed=4)
     problem = Problem(joint, *log, axes_of(joint))
     left = problem.left(_nominal(joint)[None], 2.0, [slice(0, len(problem.angle))])[0]
-    counts = joint.part.probe.noise_counts * abs(joint.settings.sensor.rad_per_count)
+    counts = joint.part.sensor.noise_counts * abs(joint.settings.sensor.rad_per_count)
     assert problem.noise_rad == pytest.approx(counts, rel=0.3)
     band = problem.noise_rad * np.sqrt(2.0 * 20.0 / problem.rate)
     assert np.sqrt(np.mean(left**2)) < 2.5 * band

@@ -166,7 +166,7 @@ def test_what_is_blamed_is_plausible_and_may_be_the_sensor(bench, tmp_path):
 
     joint = load_joint(bench[0])
     heavy, bent = part_with(joint.part, {"joint_inertia": 3.0}), part_with(joint.part, {})
-    bent.probe.odd_error = joint.file.sensor.linearity
+    bent.sensor.odd_error = joint.file.sensor.linearity
     for name, part in (("joint_inertia", heavy), ("sensor_linearity_odd", bent)):
         trace = simulate(joint, excitation(joint.settings, 10.0).scenario(), part, seed=2)
         run = Run(write_simulated(tmp_path / name, trace, {}))
@@ -351,7 +351,7 @@ def test_bad_options_are_one_clear_line(arguments, words, bench, inside, tmp_pat
     assert words in err
 
 
-def test_excite_refuses_a_length_that_holds_no_programme(bench, inside):
+def test_excite_refuses_a_length_that_holds_no_excitation(bench, inside):
     code, _, err = inside("record", bench[0], "--excite", "--duration", "3 s")
     assert code == 2
-    assert "8 .. 600" in err
+    assert "at least 8 s and at most 600 s" in err

@@ -21,7 +21,7 @@ from controller.records import TABLE, copy, get, leaves, put
 from sim.challenge.attack import profile
 from tests.properties.conftest import KINDS
 from tests.properties.tick_strategies import (
-    programs,
+    scenarios,
     settings_of_kind,
     single,
     some_settings,
@@ -102,7 +102,7 @@ def anything(data):
     settings = data.draw(some_settings())
     hypothesis.assume(heat_can_be_followed(settings))
     state, report = State(), Report()
-    for found, command in ticks(data.draw(programs(settings))):
+    for found, command in ticks(data.draw(scenarios(settings))):
         was = report.mode
         value = joint_tick(settings, state, command, found, report)
         check_tick(settings, state, report, value, was)

@@ -31,7 +31,7 @@ def told(search):
 def test_no_program_breaks_a_rule(joint):
     search = attack(joint, seed=20261125, examples=EACH, parts=6)
     assert search.outcome.broken is None, told(search)
-    assert search.outcome.programs >= EACH
+    assert search.outcome.scenarios >= EACH
     assert set(KINDS) - {"object"} <= set(search.outcome.kinds) | {"object"}
     assert sum(search.outcome.faults.values()) > 50, "the programs do bring faults about"
 
@@ -54,7 +54,7 @@ def test_the_crew_is_the_same_whatever_its_size(nominal):
 def test_a_seed_draws_the_same_search_on_any_number_of_threads(nominal):
     first, again, other = (attack(nominal, seed=seed, examples=200, parts=3, workers=threads).outcome
                            for seed, threads in ((1, 1), (1, 3), (2, 2)))  # fmt: skip
-    assert first.programs == again.programs
+    assert first.scenarios == again.scenarios
     assert first.kinds == again.kinds
     assert {k: w.share for k, w in first.worst.items()} == {
         k: w.share for k, w in again.worst.items()

@@ -136,7 +136,7 @@ def eased(settings, request):
 
 
 @st.composite
-def programs(draw, settings, most=12):
+def scenarios(draw, settings, most=12):
     """Rows (readings, command, how many ticks, counts moved in each, whether the counts jump).
 
     Most begin with a joint that is armed, and go on from where the last row has ended; now and

@@ -6,7 +6,7 @@ import pytest
 from controller.joint.sensor import sense
 from controller.joint.state import Sensed
 from sim.joint import datasheet, materials
-from sim.joint.part import SPRING_RETURN, Plant, Probe, Sense
+from sim.joint.part import SPRING_RETURN, Plant, Potentiometer, Sense
 from sim.joint.settings import joint_settings
 from sim.model import plant, sensor
 
@@ -23,7 +23,7 @@ DEG = np.pi / 180.0
 def test_loading_of_the_potentiometer(ratio, worst, at):
     # y = x/(1 + x(1-x)/m), loaded divider; about (4/27)/m near 2/3 of the track.
     # Bounds of 0.75 % at m = 20 and 0.15 % at m = 100: rclab.de, "belastetes Potentiometer"
-    probe = Probe()
+    probe = Potentiometer()
     probe.load_ratio = ratio
     x = np.linspace(0.0, 1.0, 100_001)
     error = x - np.array([sensor.bent(probe, one) for one in x])
@@ -50,7 +50,7 @@ def sine_readings(probe, samples):
 def test_quantisation_of_an_ideal_converter(bits):
     # SNR = 6.02 N + 1.76 dB: W. Kester, Tutorial MT-001. A full-scale sine of 2^N - 1 steps
     # and the fewer crossings at its ends: 0.2 dB
-    probe = Probe()
+    probe = Potentiometer()
     probe.zero_fraction, probe.noise_counts, probe.load_ratio = 0.5, 0.0, 0.0
     probe.top_counts = 2**bits - 1
     counts, snr_dB = sine_readings(probe, 20_000)
@@ -64,7 +64,7 @@ def test_noise_gives_the_effective_bits_asked_for(changed, effective):
     # ENOB = (SINAD - 1.76)/6.02, IEEE 1241 (from memory). 8.7: measured value in the
     # erratum of a common 12-bit microcontroller converter
     file = changed(sensor={"effective_bits": effective})
-    probe = Probe()
+    probe = Potentiometer()
     probe.zero_fraction, probe.load_ratio = 0.5, 0.0
     probe.top_counts = 4 * 4095
     probe.noise_counts = datasheet.noise_counts(file)

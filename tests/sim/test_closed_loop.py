@@ -97,7 +97,7 @@ def test_a_batch_is_the_single_runs_of_its_parts(joint, monkeypatch):
         np.testing.assert_array_equal(batch.traces[k], trace.rows)
         settled = trace.metrics.settling_2pct_s
         assert table["settling_2pct_s"][k] == pytest.approx(settled or np.nan, nan_ok=True)
-        for name in ("overshoot_rad", "hunting_rad", "restless_V", "peak_tension_N"):
+        for name in ("overshoot_rad", "hunting_rad", "drive_noise_V", "peak_tension_N"):
             assert table[name][k] == getattr(trace.metrics, name)
 
 

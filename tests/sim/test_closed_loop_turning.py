@@ -10,7 +10,7 @@ from controller.joint.reading import straight_angle
 from host.commands.stream import Wish, moves_of
 from host.link.session import scaled
 from sim.challenge.steady import steady_draws
-from sim.challenge.strategies import programs
+from sim.challenge.strategies import scenarios
 from sim.errors import InputError
 from sim.joint.spread import draw_parts, spread_of
 from sim.model import schedule
@@ -159,7 +159,7 @@ def test_no_program_starts_where_nothing_is_read(made):
     with steady_draws():
         starts = set()
 
-        @hypothesis.given(programs(joint))
+        @hypothesis.given(scenarios(joint))
         @hypothesis.settings(max_examples=200, database=None, deadline=None)
         @hypothesis.seed(1)
         def draw(scene):
@@ -174,8 +174,8 @@ def test_a_stream_across_the_seam_is_sent_within_the_turn(made):
     joint = made({**TURNING, "sensor.dead_gap_at": "0 deg"})
     position, _ = scaled(joint.settings, pi + 0.2, 0.0)
     assert position / 65535.0 * 2.0 * pi - pi == pytest.approx(-pi + 0.2, abs=1e-4)
-    wish = Wish("sine", None, None, "30 deg", "0.5 Hz", "2 Hz", 2.0, "50 Hz", 1)
+    wish = Wish("sine", None, None, "30 deg", "0.5 Hz", "2 Hz", 2.0)
     (move,) = moves_of(wish, [joint]).values()
     assert move.low < -pi < move.high
     with pytest.raises(InputError, match="dead gap"):
-        moves_of(Wish("sine", None, "10 deg", "30 deg", "0.5 Hz", "2 Hz", 2.0, "50 Hz", 1), [joint])
+        moves_of(Wish("sine", None, "10 deg", "30 deg", "0.5 Hz", "2 Hz", 2.0), [joint])

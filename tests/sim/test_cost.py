@@ -35,7 +35,7 @@ def row(**changes):
         "overshoot_rad": 0.001,
         "steady_error_rad": 0.001,
         "hunting_rad": 0.0001,
-        "restless_V": 0.01,
+        "drive_noise_V": 0.01,
     }
     return {key: np.full(10, value) for key, value in {**usual, **changes}.items()}
 
@@ -47,7 +47,9 @@ def test_within_all_bounds_the_cost_is_in_proportion_to_the_settling_time(settli
     assert step_cost([row(settling_2pct_s=settling)], Goals()) == pytest.approx(times * usual)
 
 
-@pytest.mark.parametrize("key", ["overshoot_rad", "steady_error_rad", "hunting_rad", "restless_V"])
+@pytest.mark.parametrize(
+    "key", ["overshoot_rad", "steady_error_rad", "hunting_rad", "drive_noise_V"]
+)
 def test_every_broken_bound_costs(key):
     costs = [step_cost([row(**changes)], Goals()) for changes in ({}, {key: 1.0}, {key: 2.0})]
     assert costs[0] < costs[1] < costs[2]
@@ -90,8 +92,8 @@ def test_robust_gains_cost_nothing_and_others_steeply(joint, robustness):
 
 
 def test_the_situations_of_the_search_have_their_names(joint):
-    known = cost.situations(joint, 1.0, 2.0)
-    assert set(known) == {"step", "step_back", "small", "sweep", "soft", "hard", "grip", "load"}
+    known = cost.search_scenarios(joint, 1.0, 2.0)
+    assert set(known) == {"step", "step_back", "small", "slow_ramp", "soft", "hard", "grip", "load"}
     up, down = known["step"], known["step_back"]
     assert down.start_rad - up.start_rad == pytest.approx(1.0)
 
@@ -108,7 +110,7 @@ def test_the_situations_of_the_search_have_their_names(joint):
 def test_the_step_made_is_the_step_told(made, range_, asked, made_deg):
     """One function decides it: scenario, search, bound and table of a short range say the same."""
     joint = made({"joint.range": range_})
-    up = cost.situations(joint, np.radians(asked), 2.0)["step"]
+    up = cost.search_scenarios(joint, np.radians(asked), 2.0)["step"]
     target = next(row[2] for row in up.rows if row[1] == schedule.MEASURE)
     assert np.degrees(target - up.start_rad) == pytest.approx(made_deg)
     few = Effort(parts=2, race_parts=1, side_parts=1, outside_parts=1)
@@ -133,5 +135,5 @@ def test_the_step_made_is_the_step_told(made, range_, asked, made_deg):
 def test_closing_on_something_within_travel_costs_nothing(made, range_):
     joint = made({"joint.range": range_, "limits.tip_force": "2 N"})
     fleet = Fleet([joint.part], [25.0], joint.settings.tick_s, joint.delay_s, 1)
-    known = cost.situations(joint, 0.6, 1.0)
+    known = cost.search_scenarios(joint, 0.6, 1.0)
     assert cost.contact_cost(joint, fleet, joint.settings, known) == 0.0

@@ -115,7 +115,7 @@ def test_hard_stops_as_given_or_five_degrees_beyond(made):
     hinge = made({"joint.stops": ["-2 deg", "120 deg"]}).part.hinge
     assert (hinge.stop_low_rad, hinge.stop_high_rad) == pytest.approx((-2 * DEG, 120 * DEG))
     free = made({"joint.travel": "continuous", "joint.range": None}).part
-    assert (free.hinge.stops, free.probe.turning) == (0, 1)
+    assert (free.hinge.stops, free.sensor.turning) == (0, 1)
 
 
 @pytest.mark.parametrize("reversed_", [False, True])
@@ -125,7 +125,7 @@ def test_the_track_ends_on_both_sides_of_the_gap(made, reversed_, travel):
     changes = {"sensor.reversed": reversed_, "joint.travel": travel}
     if travel == "continuous":
         changes["joint.range"] = None
-    probe = made(changes).part.probe
+    probe = made(changes).part.sensor
     ends = [track_fraction(probe, angle * DEG) for angle in (-99.999, 239.999)]
     assert ends == pytest.approx([1.0, 0.0] if reversed_ else [0.0, 1.0], abs=1e-4)
     inside = track_fraction(probe, 250.0 * DEG)
@@ -134,14 +134,14 @@ def test_the_track_ends_on_both_sides_of_the_gap(made, reversed_, travel):
 
 
 def test_without_a_known_gap_the_range_sits_in_the_middle_of_the_track(made):
-    probe = made({"sensor.dead_gap_at": None}).part.probe
+    probe = made({"sensor.dead_gap_at": None}).part.sensor
     assert track_fraction(probe, 50.0 * DEG) == pytest.approx(0.5)
 
 
 @pytest.mark.parametrize("bits", [8.0, 9.5, 12.0])
 def test_noise_and_quantisation_together_have_the_effective_bits(made, bits):
     """A reading with that noise, rounded: rms error is full scale / 2^bits / sqrt(12)."""
-    probe = made({"sensor.effective_bits": bits}).part.probe
+    probe = made({"sensor.effective_bits": bits}).part.sensor
     rng = np.random.default_rng(1)
     true = rng.uniform(1000.0, 15000.0, 200_000)
     error = np.round(true + rng.normal(0.0, 1.0, 200_000) * probe.noise_counts) - true
@@ -150,11 +150,11 @@ def test_noise_and_quantisation_together_have_the_effective_bits(made, bits):
 
 
 def test_a_converter_better_than_its_bits_has_no_noise(made):
-    assert made({"sensor.effective_bits": 16.0}).part.probe.noise_counts == 0.0
+    assert made({"sensor.effective_bits": 16.0}).part.sensor.noise_counts == 0.0
 
 
 def test_the_pull_down_loads_and_empties_the_wiper(made):
-    probe = made({}).part.probe
+    probe = made({}).part.sensor
     assert (probe.load_ratio, probe.fall_s) == pytest.approx((47.0, 4.7e-3))
-    bare = made({"sensor.pull_down": None}).part.probe
+    bare = made({"sensor.pull_down": None}).part.sensor
     assert (bare.load_ratio, bare.fall_s) == (0.0, 0.0)

@@ -152,7 +152,7 @@ def test_a_byte_order_mark_does_no_harm(tmp_path, joint):
     ],
 )
 def test_the_gap_may_be_named_by_any_angle_of_its_place(made, gap, same_as):
-    found, known = (made({"sensor.dead_gap_at": one}).part.probe for one in (gap, same_as))
+    found, known = (made({"sensor.dead_gap_at": one}).part.sensor for one in (gap, same_as))
     assert found.zero_fraction == pytest.approx(known.zero_fraction)
 
 

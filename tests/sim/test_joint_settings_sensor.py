@@ -42,7 +42,7 @@ def test_a_quiet_sensor_has_no_watch_on_held_readings():
 def test_the_controller_undoes_loading_of_the_wiper(made, pull_down, reversed_):
     """Angles read through track, loading and converter come back to a count or two."""
     joint = made({"sensor.pull_down": pull_down, "sensor.reversed": reversed_})
-    probe, s = joint.part.probe, joint.settings.sensor
+    probe, s = joint.part.sensor, joint.settings.sensor
     probe.noise_counts = 0.0
     assert s.correction_points == (33 if pull_down else 0)
     for angle in np.linspace(-5.0, 105.0, 111) * DEG:
@@ -51,7 +51,7 @@ def test_the_controller_undoes_loading_of_the_wiper(made, pull_down, reversed_):
 
 
 def test_the_window_of_the_wiper_holds_all_the_travel_and_its_noise(joint):
-    s, probe = joint.settings.sensor, joint.part.probe
+    s, probe = joint.settings.sensor, joint.part.sensor
     hinge = joint.part.hinge
     for angle in (hinge.stop_low_rad, hinge.stop_high_rad):
         counts = read(probe, Sense(), angle, 0.002)

@@ -73,7 +73,7 @@ def test_restlessness_reversals_and_tracking_are_those_of_the_drive(run):
     first = round(LEAD_S / trace.tick_s)
     u = trace["allowed_V"]
     change = np.diff(u)[round(tail_start(scene) / trace.tick_s) - 1 :]
-    assert trace.metrics.restless_V == pytest.approx(np.sqrt((change**2).mean()), abs=1e-12)
+    assert trace.metrics.drive_noise_V == pytest.approx(np.sqrt((change**2).mean()), abs=1e-12)
     signs = np.sign(u[first:])
     signs = signs[signs != 0]
     assert trace.metrics.reversals == np.count_nonzero(np.diff(signs))

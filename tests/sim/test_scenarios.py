@@ -41,8 +41,8 @@ def test_a_step_is_measured_from_its_command_to_a_share_of_its_size(start, targe
     assert rows_of(scene, schedule.TAIL)[0][0] == pytest.approx(LEAD_S + 0.5)
 
 
-def test_a_sweep_goes_there_and_back_at_its_speed():
-    scene = scenarios.sweep(0.2, 0.6, 2.0, 0.003)
+def test_a_slow_ramp_goes_there_and_back_at_its_speed():
+    scene = scenarios.slow_ramp(0.2, 0.6, 2.0, 0.003)
     samples = rows_of(scene, schedule.STREAM)
     places = [row[2] for row in samples]
     assert (places[0], places[100], places[-1]) == pytest.approx((0.2, 0.6, 0.2))
@@ -68,8 +68,8 @@ def test_scenarios_move_within_the_range_and_away_from_the_gap(made, travel):
     if travel == "limited":
         assert (low, high) == pytest.approx((20 * DEG, 80 * DEG))
     for angle in (low, 0.5 * (low + high), high):
-        share = joint.part.probe.zero_fraction + angle / joint.part.probe.electrical_rad
-        share %= 2.0 * 3.141592653589793 / joint.part.probe.electrical_rad
+        share = joint.part.sensor.zero_fraction + angle / joint.part.sensor.electrical_rad
+        share %= 2.0 * 3.141592653589793 / joint.part.sensor.electrical_rad
         assert 0.02 < share < 0.98
 
 
@@ -77,7 +77,7 @@ NAMES = {
     "step",
     "step_back",
     "small_step",
-    "sweep",
+    "slow_ramp",
     "soft_object",
     "hard_object",
     "grip",
@@ -118,7 +118,7 @@ def test_a_step_size_is_centred_in_the_span(joint):
         "builtin",
     ],
 )
-@pytest.mark.parametrize("name", ["step", "step_back", "sweep"])
+@pytest.mark.parametrize("name", ["step", "step_back", "slow_ramp"])
 def test_every_kind_of_drive_can_be_shown_moving(made, kind, name):
     joint = made({"drive.kind": kind})
     scene = joint.scenarios()[name]
@@ -135,7 +135,7 @@ def test_every_kind_of_drive_can_be_shown_moving(made, kind, name):
         ("step", {"none"}),
         ("step_back", {"none"}),
         ("small_step", {"none"}),
-        ("sweep", {"none"}),
+        ("slow_ramp", {"none"}),
         ("grip", {"none"}),
         ("load", {"none"}),
         ("arming", {"none"}),

@@ -3,14 +3,14 @@ from math import pi
 import numpy as np
 import pytest
 
-from sim.joint.part import Probe, Sense
+from sim.joint.part import Potentiometer, Sense
 from sim.model import sensor
 
 H = 0.002
 
 
 def probe_of(**changes):
-    p = Probe()
+    p = Potentiometer()
     p.noise_counts, p.load_ratio = 0.0, 0.0
     for name, value in changes.items():
         setattr(p, name, value)

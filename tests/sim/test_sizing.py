@@ -44,7 +44,7 @@ def test_a_great_current_heats_the_winding_alone(joint):
 
 @pytest.mark.parametrize("pull_down", ["470 kohm", "100 kohm", None])
 def test_the_loading_error_is_its_greatest_over_the_track(made, pull_down):
-    probe = made({"sensor.pull_down": pull_down}).part.probe
+    probe = made({"sensor.pull_down": pull_down}).part.sensor
     x = np.linspace(0.0, 1.0, 2001)
     error = max(abs(bent(probe, float(one)) - float(one)) for one in x) * probe.electrical_rad
     assert figures.loading_error(made({"sensor.pull_down": pull_down}).part) == pytest.approx(
@@ -91,7 +91,7 @@ def test_an_impact_at_full_speed_pulls_the_cable_and_presses(joint):
 
 def test_the_figures_agree_with_the_rules(joint, found):
     part = joint.part
-    assert found.free_speed_rad_s == physics.no_load_speed(part, 5.0)
+    assert found.no_load_speed_rad_s == physics.no_load_speed(part, 5.0)
     assert found.stall_force_N == physics.tip_force_of_current(part, figures.stall_current(part))
     assert found.force_current_A == min(joint.settings.limits.current_A, found.supply_stall_A)
     assert found.range_rad == joint.file.joint.range

@@ -6,6 +6,7 @@ from pathlib import Path
 from sim.errors import InputError
 from sim.reading import parse_toml, read_text
 from sim.run.closed_loop import Joint, joint_of
+from sim.units import DEG
 
 
 def load(path: Path, gains: Path | None = None) -> Joint:
@@ -28,7 +29,7 @@ def angle(text: str, option: str, least: float = 1e-3) -> float:
     try:
         value = units.parse(text, "rad", "60 deg")
         if not least <= abs(value) <= 700.0:
-            low = f"at least {least * 57.29577951308232:.2f} deg and " if least > 0.0 else ""
+            low = f"at least {least / DEG:.2f} deg and " if least > 0.0 else ""
             raise ValueError(f"must be {low}at most 40000 deg")
     except ValueError as error:
         raise InputError("", option, text, str(error)) from None

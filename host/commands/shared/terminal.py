@@ -16,6 +16,8 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
+from sim.units import DEG
+
 
 class Terminal:
     """Output of one command."""
@@ -125,4 +127,4 @@ def seconds(value: float | None) -> str:
 
 def degrees(value: float | None, digits: int = 2) -> str:
     """Show an angle (rad) in degrees."""
-    return "-" if value is None else f"{value * 57.29577951308232:.{digits}f} deg"
+    return "-" if value is None else f"{value / DEG:.{digits}f} deg"
