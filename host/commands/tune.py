@@ -172,7 +172,7 @@ def response_bands(
         traces = fleet.run(settings, scene, every).traces
         assert traces is not None
         first = round(LEAD_S / tick / every)
-        bands[name] = traces[:, first:, 3]
+        bands[name] = traces["joint_rad"][:, first:]
     rows = min(len(one[0]) for one in bands.values()) - round(0.04 / tick / every)
     bands = {name: one[:, :rows] for name, one in bands.items()}
     import numpy as np

@@ -108,6 +108,6 @@ class Bands:
         every = max(1, round(0.01 / settings.tick_s))
         traces = self.fleet.run(settings, scene, every).traces
         assert traces is not None
-        angles = traces[:, round(LEAD_S / settings.tick_s / every) :, 3]
+        angles = traces["joint_rad"][:, round(LEAD_S / settings.tick_s / every) :]
         return {"step_s": every * settings.tick_s, "low": angles.min(axis=0).tolist(),
                 "high": angles.max(axis=0).tolist()}  # fmt: skip

@@ -216,7 +216,7 @@ def compare(
         fleet = Fleet(parts, warmth_C or [winding_C] * len(parts), tick, joint.delay_s, seed)
         traces = fleet.run(joint.settings, scene, 1).traces
         assert traces is not None
-        band = traces[:, lead : lead + count, 3]
+        band = traces["joint_rad"][:, lead : lead + count]
         noise = 3.0 * joint.part.sensor.noise_counts * abs(joint.settings.sensor.rad_per_count)
         found["low"], found["high"] = band.min(axis=0), band.max(axis=0)
         within = (measured >= found["low"] - noise) & (measured <= found["high"] + noise)

@@ -1,22 +1,20 @@
 """All joints of a hand in step, through a sequence of postures: moves, supply, couplings."""
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
 from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
 from controller.records import copy
 from sim.errors import InputError
 from sim.hand.file import Hand, Sequence, matrices
 from sim.joint import spread
-from sim.joint.part import DIRECT, Part, Sense
-from sim.model import loop, schedule
-from sim.model.schedule import Run, Score
+from sim.joint.part import DIRECT, Part
+from sim.model import schedule
+from sim.model.rig import Rig, Row
 from sim.model.start import start_plant
 from sim.run import kernels
-from sim.run.closed_loop import NOISE, TRACE_COLUMNS, Joint
+from sim.run.closed_loop import NOISE, Joint
 from sim.run.scenarios import LEAD_S, Scenario
 
 COARSE_S = 2e-4
@@ -35,7 +33,7 @@ class HandRun:
 
     def column(self, name: str) -> np.ndarray:
         """One column of the traces of all joints."""
-        return np.asarray(self.traces[:, :, TRACE_COLUMNS.index(name)])
+        return np.asarray(self.traces[name])
 
 
 def in_step(hand: Hand, start: dict[int, float], goal: dict[int, float]) -> float:
@@ -149,7 +147,10 @@ def simulate_hand(
     made = hung(hand, links, parts)
     everyone = {k: k for k in range(len(joints))}
     known = across_rows(hand, everyone if feed else {})
-    return _run(hand, joints, known, made, scenes, chosen, links, seed, every)
+    rigs = _rigs(hand, known, made, scenes, chosen)
+    rigs["sense"]["word"] = [(seed + k) * NOISE % 2**32 for k in range(len(joints))]
+    rigs["run"]["trace_every"] = every
+    return _run(rigs, scenes, crossings(chosen), links)
 
 
 def hung(hand: Hand, links: np.ndarray, parts: list[Part] | None = None) -> list[Part]:
@@ -188,53 +189,40 @@ def crossings(arms: np.ndarray) -> np.ndarray:
                      if k != j and arms[k, j, 0] != 0.0], float).reshape(-1, 5)  # fmt: skip
 
 
-def _run(
-    hand: Hand,
-    joints: list[Joint],
-    known: list[Settings],
-    parts: list[Part],
-    scenes: list[Scenario],
-    arms: np.ndarray,
-    links: np.ndarray,
-    seed: int,
-    every: int,
-) -> HandRun:
-    count, tick = len(joints), joints[0].settings.tick_s
+def _rigs(hand: Hand, known: list[Settings], parts: list[Part], scenes: list[Scenario], arms: np.ndarray) -> np.ndarray:  # fmt: skip
+    """All joints at the beginning of their scenarios. Raises InputError where a part is too stiff."""
+    joints = [member.joint for member in hand.members]
+    tick = joints[0].settings.tick_s
     try:
         substeps = max(spread.substeps_for(part, tick, COARSE_S) for part in parts)
     except ValueError as error:
         raise InputError(hand.path, "joint", None, str(error)) from None
-    runs, events, begins = [], [], [0]
-    settings = kernels.as_array(known)
-    settings["stopping"]["check_V"] = 0.0
-    for joint, scene in zip(joints, scenes, strict=True):
-        run = Run()
-        run.ticks = scene.ticks(tick)
-        run.substeps = substeps
-        run.delay = min(substeps, round(substeps * joint.delay_s / tick))
-        run.trace_every = every
-        runs.append(run)
-        own = scene.events(tick)
-        events += own
-        begins.append(begins[-1] + len(own))
-    plants = rest_plants(parts, [scene.start_rad for scene in scenes], arms)
-    senses = kernels.as_array([Sense() for _ in joints])
-    senses["word"] = [(seed + k) * NOISE % 2**32 for k in range(count)]
-    readings = kernels.as_array([Readings() for _ in joints])
-    readings["supply_V"] = plants["bus_V"]
-    rows = -(-runs[0].ticks // every)
-    traces = np.zeros((count, rows, loop.COLUMNS))
-    scores = kernels.as_array([Score() for _ in joints])
-    drawn = np.zeros(runs[0].ticks)
-    pairs = crossings(arms)
-    fresh: Any = [kernels.as_array([kind() for _ in joints]) for kind in (State, Command)]
-    kernels.twin().hand_loop.run_hand(
-        settings, *fresh, readings, kernels.as_array([Report() for _ in joints]),
-        kernels.as_array(parts), plants, senses, kernels.as_array(events), np.array(begins),
-        kernels.as_array(runs), scores, traces, pairs, links, np.zeros(count), np.zeros(count), drawn,
-    )  # fmt: skip
-    bus = parts[0].supply_V - parts[0].supply_ohm * drawn
-    return HandRun(traces, drawn, bus, scores, plants, tick)
+    rigs = kernels.repeated(Rig(), len(joints))
+    rigs["settings"], rigs["part"] = kernels.as_array(known), kernels.as_array(parts)
+    rigs["settings"]["stopping"]["check_V"] = 0.0
+    rigs["plant"] = rest_plants(parts, [scene.start_rad for scene in scenes], arms)
+    rigs["readings"]["supply_V"] = rigs["plant"]["bus_V"]
+    rigs["run"]["ticks"] = [scene.ticks(tick) for scene in scenes]
+    rigs["run"]["substeps"] = substeps
+    rigs["run"]["delay"] = [
+        min(substeps, round(substeps * joint.delay_s / tick)) for joint in joints
+    ]
+    return rigs
+
+
+def _run(rigs: np.ndarray, scenes: list[Scenario], pairs: np.ndarray, links: np.ndarray) -> HandRun:
+    tick, ticks = float(rigs["settings"]["tick_s"][0]), int(rigs["run"]["ticks"][0])
+    events = [scene.events(tick) for scene in scenes]
+    begins = np.cumsum([0, *map(len, events)])
+    traces = np.zeros(
+        (len(rigs), -(-ticks // int(rigs["run"]["trace_every"][0]))), kernels.dtype_of(Row)
+    )
+    drawn = np.zeros(ticks)
+    flat = kernels.as_array([one for own in events for one in own])
+    kernels.twin().hand_loop.run_hand(rigs, flat, begins, traces, pairs, links, drawn)
+    supply = rigs["part"][0]
+    bus = supply["supply_V"] - supply["supply_ohm"] * drawn
+    return HandRun(traces, drawn, bus, rigs["score"].copy(), rigs["plant"].copy(), tick)
 
 
 def _path(arm: np.ndarray, q: float) -> float:

@@ -32,6 +32,7 @@ from sim.joint.identified import Known
 from sim.joint.part import DIRECT, Part
 from sim.joint.physics import drum_per_joint
 from sim.joint.spread import substeps_for
+from sim.model.observer_loop import Course
 from sim.model.start import start_plant
 from sim.run import kernels, replay
 from sim.run.closed_loop import Joint
@@ -212,20 +213,19 @@ class Problem:
         """
         for part in parts:  # the recorded voltage is what the bridge gave
             part.supply_V, part.supply_ohm = 1.0, 0.0
-        substeps = np.array(
-            [substeps_for(part, self.tick_s, LONGEST_S) for part in parts], np.int64
-        )
         records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
-        gains = (1.4 * w * self.tick_s, w * w * self.tick_s)
-        run = kernels.twin().observer_loop.follow_many
+        courses = kernels.repeated(Course(), len(parts))
+        courses["substeps"] = [substeps_for(part, self.tick_s, LONGEST_S) for part in parts]
+        courses["delay_s"], courses["tick_s"] = delays_s, self.tick_s
+        courses["g1"], courses["g2"] = 1.4 * w * self.tick_s, w * w * self.tick_s
+        follow = kernels.twin().observer_loop.follow
 
         def one(k: int, piece: slice, plants: np.ndarray) -> np.ndarray:
             """What candidate k leaves over of one piece, in blocks."""
-            out = np.zeros((1, piece.stop - piece.start))
-            mine = (records[k : k + 1], plants[k : k + 1], self.volt[piece], self.angle[piece], out)
-            run(*mine, substeps[k : k + 1], delays_s[k : k + 1], self.tick_s, *gains, 0, 1)
-            return self.coarse(out[0])
+            out = np.zeros(piece.stop - piece.start)
+            follow(records[k], plants[k], self.volt[piece], self.angle[piece], out, courses[k])
+            return self.coarse(out)
 
         found = []
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:

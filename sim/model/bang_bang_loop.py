@@ -5,6 +5,7 @@ drive is +u until ``t1``, then -u until the drum stands, then 0. What comes out
 is the time after which the joint stays within a band of the target.
 """
 
+from controller.records import Record, integer, real
 from sim.model import plant
 
 MYPY = False
@@ -28,27 +29,31 @@ def limited_voltage(p: "Part", x: "Plant", sign: float, amps: float) -> float:
     return sign * most
 
 
-def switch_run(
-    p: "Part",
-    x: "Plant",
-    sign: float,
-    amps: float,
-    t1: float,
-    target: float,
-    band: float,
-    ticks: int,
-    substeps: int,
-    h: float,
-) -> float:
-    """Run one switching plan; return the last time (s) outside the band.
+class Switching(Record):
+    """What all switching plans of a step share."""
 
-    sign: +1 or -1, direction of the step; h: substep (s); the voltage is held
-    for ``substeps`` substeps. A drum that has stopped is left alone.
+    sign = real(1.0)
+    "Direction of the step, +1 or -1."
+    amps_A = real(0.0, "A")
+    "Limit of the driving current."
+    target_rad = real(0.0, "rad")
+    band_rad = real(0.0, "rad")
+    ticks = integer(0, "tick")
+    substeps = integer(1)
+    "Substeps in a tick: the voltage is held for so many."
+    substep_s = real(0.0, "s")
+
+
+def switch_run(p: "Part", x: "Plant", plan: "Switching", t1: float) -> float:
+    """Run one plan that brakes from ``t1`` (s) on; return the last time (s) outside the band.
+
+    A drum that has stopped is left alone.
     """
     braking = 0
     out = 0.0
-    tick = h * substeps
-    for n in range(ticks):
+    sign, amps = plan.sign, plan.amps_A
+    tick = plan.substep_s * plan.substeps
+    for n in range(plan.ticks):
         t = n * tick
         if braking == 0 and t >= t1:
             braking = 1
@@ -59,28 +64,16 @@ def switch_run(
             u = limited_voltage(p, x, sign, amps)
         elif braking == 1:
             u = limited_voltage(p, x, -sign, amps)
-        plant.run_substeps(p, x, u / p.supply_V, substeps, h)
-        away = x.joint_rad - target
-        if away > band or away < -band:
+        plant.run_substeps(p, x, u / p.supply_V, plan.substeps, plan.substep_s)
+        away = x.joint_rad - plan.target_rad
+        if away > plan.band_rad or away < -plan.band_rad:
             out = t + tick
     return out
 
 
 def switch_many(
-    parts: "Any",
-    plants: "Any",
-    sign: float,
-    amps: float,
-    times: "Any",
-    target: float,
-    band: float,
-    ticks: int,
-    substeps: int,
-    h: float,
-    results: "Any",
+    parts: "Any", plants: "Any", plan: "Switching", times: "Any", results: "Any"
 ) -> None:
     """Run part k with switching time times[k]; write results[k]."""
     for k in range(len(times)):
-        results[k] = switch_run(
-            parts[k], plants[k], sign, amps, times[k], target, band, ticks, substeps, h
-        )
+        results[k] = switch_run(parts[k], plants[k], plan, times[k])

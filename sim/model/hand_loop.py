@@ -12,8 +12,7 @@ printed phalanx a hundred times; ``sim/README.md`` says so.
 """
 
 from controller.joint import coupling
-from controller.joint.tick import joint_tick
-from sim.model import loop, plant, scoring
+from sim.model import loop, plant
 from sim.model.arithmetic import cosine
 from sim.model.drive_electronics import drive_duty
 
@@ -89,26 +88,6 @@ def run_plants(
         plant.account(parts[k], plants[k], steps * h)
 
 
-def move_one(
-    part: "Any", plants: "Any", k: int, duty: float, pairs: "Any", links: "Any", base: "Any",
-    slices: int, steps: int, h: float,
-) -> None:  # fmt: skip
-    """Move joint ``k`` on by ``slices`` times ``steps`` substeps, beside the others as last seen.
-
-    The others go on at their speed, slice by slice: for joints whose boards keep their own time.
-    """
-    plant.supply_tick(part, plants[k], duty)
-    plants[k].heat_A2s = 0.0
-    for _ in range(slices):
-        couple(plants, pairs, links, base)
-        for _ in range(steps):
-            plant.substep(part, plants[k], h)
-        for j in range(len(plants)):
-            if j != k:
-                plants[j].joint_rad += plants[j].joint_rad_s * steps * h
-    plant.account(part, plants[k], slices * steps * h)
-
-
 def share_supply(plants: "Any", duties: "Any") -> float:
     """Tell every joint what the others draw (A, from the supply); return the whole."""
     count = len(plants)
@@ -122,40 +101,40 @@ def share_supply(plants: "Any", duties: "Any") -> float:
 
 
 def run_hand(
-    settings: "Any", states: "Any", commands: "Any", readings: "Any", reports: "Any", parts: "Any",
-    plants: "Any", senses: "Any", events: "Any", begins: "Any", runs: "Any", scores: "Any",
-    traces: "Any", pairs: "Any", links: "Any", base: "Any", duties: "Any", drawn: "Any",
-) -> None:  # fmt: skip
+    rigs: "Any",
+    events: "Any",
+    begins: "Any",
+    traces: "Any",
+    pairs: "Any",
+    links: "Any",
+    drawn: "Any",
+) -> None:
     """Run all joints in step through their schedules.
 
-    events of joint k: ``events[begins[k]:begins[k + 1]]``; runs: all of the same ticks, substeps
-    and delay; traces: (n, rows, columns); drawn: supply current (A) of every tick.
+    rigs: runs of the same ticks, substeps and delay; events of joint k: ``events[begins[k]:begins[k + 1]]``;
+    traces: (n, rows); pairs, links: as of ``couple``; drawn: supply current (A) of every tick.
     """
-    count = len(plants)
-    ticks = runs[0].ticks
-    for tick in range(ticks):
+    count = len(rigs)
+    first = rigs[0]
+    states, parts, plants = rigs.state, rigs.part, rigs.plant
+    base, duties = rigs.plant.load_Nm.copy(), rigs.run.duty
+    h = first.settings.tick_s / first.run.substeps
+    for tick in range(first.run.ticks):
         for k in range(count):
-            own = events[begins[k] : begins[k + 1]]
-            fresh = loop.begin_tick(settings[k], commands[k], readings[k], parts[k], plants[k],
-                                    senses[k], own, runs[k], scores[k], tick)  # fmt: skip
-            if fresh > 0:
-                if coupling.crosses(settings[k].across):
-                    coupling.fill(settings[k].across, states[k], states)
-                joint_tick(settings[k], states[k], commands[k], readings[k], reports[k])
-            r = reports[k]
-            if scores[k].on == 1:
-                scoring.score_step(scores[k], plants[k].joint_rad, r.setpoint_rad)
-                scoring.score_drive(scores[k], r.allowed_V)
-            scoring.score_guard(scores[k], states[k].allowed, r, states[k].output, plants[k], tick)
-            if runs[k].trace_every > 0 and tick % runs[k].trace_every == 0:
-                row = tick // runs[k].trace_every
-                loop.keep_row(traces[k], row, tick * settings[k].tick_s, plants[k], r)
-        h = settings[0].tick_s / runs[0].substeps
+            rig = rigs[k]
+            if loop.begin_tick(rig, events[begins[k] : begins[k + 1]], tick) > 0:
+                if coupling.crosses(rig.settings.across):
+                    coupling.fill(rig.settings.across, rig.state, states)
+                loop.control(rig)
+            loop.note(rig, traces[k], tick)
         drawn[tick] = share_supply(plants, duties)
-        run_plants(parts, plants, duties, pairs, links, base, runs[0].delay, h)
+        run_plants(parts, plants, duties, pairs, links, base, first.run.delay, h)
         for k in range(count):
-            duties[k] = drive_duty(parts[k], plants[k], runs[k], states[k].output.value,
-                                   reports[k].setpoint_rad, settings[k].tick_s)  # fmt: skip
-            scores[k].mode = reports[k].mode
-            scores[k].end_rad = plants[k].joint_rad
-        run_plants(parts, plants, duties, pairs, links, base, runs[0].substeps - runs[0].delay, h)
+            rig = rigs[k]
+            duties[k] = drive_duty(rig.part, rig.plant, rig.run, rig.state.output.value,
+                                   rig.report.setpoint_rad, rig.settings.tick_s)  # fmt: skip
+            rig.score.mode = rig.report.mode
+            rig.score.end_rad = rig.plant.joint_rad
+        run_plants(
+            parts, plants, duties, pairs, links, base, first.run.substeps - first.run.delay, h
+        )

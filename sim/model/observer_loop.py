@@ -9,6 +9,7 @@ wrong with it (prediction error method; L. Ljung, "System Identification", 2nd e
 """
 
 from controller.portable import const
+from controller.records import Record, integer, real
 from sim.model import plant
 
 MYPY = False
@@ -30,30 +31,34 @@ def push(p: "Part", x: "Plant", volt: float, span: float, tick_s: float, substep
     plant.run_substeps(p, x, volt, count, span / count)
 
 
-def follow(
-    p: "Part",
-    x: "Plant",
-    volts: "Any",
-    angles: "Any",
-    out: "Any",
-    count: int,
-    substeps: int,
-    delay_s: float,
-    tick_s: float,
-    g1: float,
-    g2: float,
-) -> None:
-    """Run ``count`` ticks; write the innovations (rad) into ``out``.
+class Course(Record):
+    """How a part follows a log."""
 
-    volts, angles: as recorded in each tick; delay_s: from the reading to the drive, 0 or
-    more. A tick is cut where the drive changes: what is left over is smooth in the delay.
+    substeps = integer(1)
+    "Substeps in a tick, at most."
+    delay_s = real(0.0, "s")
+    "From the reading to the drive, 0 or more."
+    tick_s = real(0.0, "s")
+    g1 = real(0.0)
+    g2 = real(0.0, "1/s")
+    "Gains of the observer on angle and speed."
+
+
+def follow(
+    p: "Part", x: "Plant", volts: "Any", angles: "Any", out: "Any", course: "Course"
+) -> None:
+    """Run through a log; write the innovations (rad) into ``out``.
+
+    volts, angles: as recorded in each tick. A tick is cut where the drive changes: what is left
+    over is smooth in the delay.
     """
-    late = int(delay_s / tick_s + NOTHING_S)
-    old_s = delay_s - late * tick_s
+    tick_s, substeps, g1, g2 = course.tick_s, course.substeps, course.g1, course.g2
+    late = int(course.delay_s / tick_s + NOTHING_S)
+    old_s = course.delay_s - late * tick_s
     ratio = 1.0
     if p.cable.kind != 2:
         ratio = p.cable.joint_m / p.cable.drum_m
-    for k in range(count):
+    for k in range(len(angles)):
         error = angles[k] - x.joint_rad
         out[k] = error
         x.joint_rad += g1 * error
@@ -64,35 +69,3 @@ def follow(
         old = new - 1 if new > 0 else 0
         push(p, x, volts[old], old_s, tick_s, substeps)
         push(p, x, volts[new], tick_s - old_s, tick_s, substeps)
-
-
-def follow_many(
-    parts: "Any",
-    plants: "Any",
-    volts: "Any",
-    angles: "Any",
-    outs: "Any",
-    counts: "Any",
-    delays_s: "Any",
-    tick_s: float,
-    g1: float,
-    g2: float,
-    first: int,
-    last: int,
-) -> None:
-    """The same for parts ``first`` to ``last``; ``outs`` has a row each, counts their substeps."""
-    ticks = len(angles)
-    for k in range(first, last):
-        follow(
-            parts[k],
-            plants[k],
-            volts,
-            angles,
-            outs[k],
-            ticks,
-            counts[k],
-            delays_s[k],
-            tick_s,
-            g1,
-            g2,
-        )

@@ -8,6 +8,7 @@ One integrator, named in every trace: Strang splitting, set-valued friction.
 """
 
 import csv
+import functools
 import itertools
 import os
 from concurrent.futures import ThreadPoolExecutor
@@ -18,17 +19,17 @@ from typing import Any
 import numpy as np
 
 from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
-from controller.records import copy
+from controller.records import copy, fields
 from sim.errors import InputError
 from sim.joint import identified, spread
 from sim.joint.datasheet import nominal_part
 from sim.joint.file import JointFile, check
 from sim.joint.gains import compute_delay, joint_digest
-from sim.joint.part import Part, Sense
+from sim.joint.part import Part
 from sim.joint.settings import joint_settings
 from sim.model import loop
-from sim.model.schedule import Run, Score
+from sim.model.rig import Rig, Row
+from sim.model.schedule import Run
 from sim.model.start import start_plant
 from sim.reading import parse_toml, read_text
 from sim.run import kernels, metrics
@@ -38,24 +39,7 @@ from sim.writing import first_name, put_in_place
 
 INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
 
-TRACE_COLUMNS = (
-    "time_s",
-    "setpoint_rad",
-    "angle_rad",
-    "joint_rad",
-    "speed_rad_s",
-    "demand_V",
-    "allowed_V",
-    "current_A",
-    "flexor_N",
-    "extensor_N",
-    "tip_N",
-    "winding_C",
-    "bus_V",
-    "mode",
-    "fault",
-    "limits",
-)
+TRACE_COLUMNS = tuple(name for name, _ in fields(Row))
 FINE_S = 5e-5
 """Longest substep of a single run (s)."""
 NOISE = 2654435761
@@ -129,6 +113,7 @@ class Trace:
     """Time series of one run: ``trace["joint_rad"]``; metrics beside."""
 
     rows: np.ndarray
+    """Structured by ``Row``, shape (ticks,)."""
     metrics: metrics.Metrics
     scenario: Scenario
     tick_s: float
@@ -137,7 +122,7 @@ class Trace:
     runtime: str
 
     def __getitem__(self, column: str) -> np.ndarray:
-        return np.asarray(self.rows[:, TRACE_COLUMNS.index(column)])
+        return np.asarray(self.rows[column])
 
     def write_csv(self, path: str | Path) -> None:
         """Write the time series with units in the header, whole or not at all."""
@@ -145,7 +130,7 @@ class Trace:
         with partial.open("w", newline="") as out:
             writer = csv.writer(out)
             writer.writerow(TRACE_COLUMNS)
-            writer.writerows([[repr(float(v)) for v in row] for row in self.rows])
+            writer.writerows([[repr(float(v)) for v in row] for row in self.rows.tolist()])
         put_in_place(partial, Path(path))
 
 
@@ -181,6 +166,7 @@ def simulate(
     seed: int = 1,
     runtime: str = "compiled",
     settings: Settings | None = None,
+    *,
     shift: int = 0,
     longest_s: float = FINE_S,
 ) -> Trace:
@@ -205,50 +191,37 @@ def simulate(
     run.trace_every = 1
     run.shift = shift
     run.ticks += shift
-    own = Part()
-    copy(part, own)
-    x = start_plant(own, scenario.start_rad, warmth_C)
-    sense = Sense()
-    sense.word = seed * NOISE % 2**32
-    rows = np.zeros((run.ticks, loop.COLUMNS))
-    readings = Readings()
-    readings.supply_V = x.bus_V
-    records: list[Any] = [settings, State(), Command(), readings, Report(), own, x, sense]
+    rig = Rig()
+    copy(settings, rig.settings)
+    copy(part, rig.part)
+    rig.plant = start_plant(rig.part, scenario.start_rad, warmth_C)
+    rig.sense.word = seed * NOISE % 2**32
+    rig.readings.supply_V = rig.plant.bus_V
+    rig.run = run
+    rows = kernels.repeated(Row(), run.ticks)
+    events = scenario.events(settings.tick_s)
     if runtime == "compiled":
-        score, plant = _run_compiled(records, scenario, run, rows)
+        rigs = kernels.as_array([rig])
+        kernels.twin().loop.run_many(rigs, kernels.as_array(events), rows[np.newaxis], 0, 1)
+        score, plant = rigs[0]["score"], rigs[0]["plant"]
     else:
-        score, plant = _run_plain(records, scenario, run, rows, runtime)
-    tail = rows[-int(score["tail_ticks"]) :, 3] if score["tail_ticks"] > 0 else None
+        score, plant = _run_plain(rig, events, rows, runtime)
+    tail = rows["joint_rad"][-int(score["tail_ticks"]) :] if score["tail_ticks"] > 0 else None
     found = metrics.of_run(score, plant, settings.tick_s, tail)
     return Trace(rows, found, scenario, settings.tick_s, run.substeps, seed, runtime)
 
 
-def _run_compiled(records: list, scenario: Scenario, run: Run, rows: np.ndarray) -> tuple:
-    made = (State, Command, Report)  # as new: their arrays are kept ready
-    arrays = [
-        _fresh(type(one), 1) if type(one) in made else kernels.as_array([one]) for one in records
-    ]
-    events = kernels.as_array(scenario.events(records[0].tick_s))
-    scores = kernels.as_array([Score()])
-    kernels.twin().loop.run_many(
-        *arrays, events, kernels.as_array([run]), scores, rows[np.newaxis], 0, 1
-    )
-    return scores[0], arrays[6][0]
-
-
-def _run_plain(
-    records: list, scenario: Scenario, run: Run, rows: np.ndarray, runtime: str
-) -> tuple:
-    score = Score()
-    events = scenario.events(records[0].tick_s)
+def _run_plain(rig: Rig, events: list, rows: np.ndarray, runtime: str) -> tuple:
+    """Run on objects, or with a controller in single precision; (score, plant) as structured rows."""
     if runtime in ("single", "single_python"):
         from sim.run import single_precision
 
         own = single_precision.run_single if runtime == "single" else single_precision.run_objects
-        return own(records, events, run, score, rows)
-    run_joint: Any = loop.run_joint  # eight records in its order, then the rest
-    run_joint(*records, events, run, score, rows)
-    return kernels.as_array([score])[0], kernels.as_array([records[6]])[0]
+        return own(rig, events, rows)
+    trace = [Row() for _ in rows]
+    loop.run_joint(rig, events, trace)
+    rows[:] = kernels.as_array(trace)
+    return kernels.as_array([rig.score])[0], kernels.as_array([rig.plant])[0]
 
 
 class Fleet:
@@ -307,32 +280,19 @@ class Fleet:
     def run_array(self, settings: np.ndarray, scenario: Scenario, every: int = 0) -> "Batch":
         """The same with settings as a structured array, shape (1,) or (n,)."""
         count = len(self)
-        settings = fitted(settings, scenario)
-        runs = self._run_array(scenario)
-        runs["trace_every"] = every
-        rows = int(-(-int(runs["ticks"].max()) // every)) if every else 0
-        traces = np.zeros((count if every else 1, max(rows, 1), loop.COLUMNS))
-        plants = self._plants_at(scenario.start_rad)
-        senses = kernels.repeated(Sense(), count)
-        senses["word"] = self.words
-        readings = kernels.repeated(Readings(), count)
-        readings["supply_V"] = plants["bus_V"]
-        arrays = (
-            settings,
-            _fresh(State, count),
-            _fresh(Command, count),
-            readings,
-            _fresh(Report, count),
-            self.parts.copy(),
-            plants,
-            senses,
-            kernels.as_array(scenario.events(self.tick_s)),
-            runs,
-            _fresh(Score, count),
-            traces,
-        )
-        self._spread(arrays, count)
-        return Batch(arrays[10], plants, traces if every else None, self.tick_s)
+        rigs = np.repeat(_fresh_rig(), count)
+        rigs["settings"] = fitted(settings, scenario)
+        rigs["run"] = self._run_array(scenario)
+        rigs["run"]["trace_every"] = every
+        rigs["part"] = self.parts
+        rigs["plant"] = self._plants_at(scenario.start_rad)
+        rigs["sense"]["word"] = self.words
+        rigs["readings"]["supply_V"] = rigs["plant"]["bus_V"]
+        rows = int(-(-int(rigs["run"]["ticks"].max()) // every)) if every else 0
+        traces = np.zeros((count if every else 1, max(rows, 1)), kernels.dtype_of(Row))
+        self._spread((rigs, kernels.as_array(scenario.events(self.tick_s)), traces), count)
+        kept = rigs["score"].copy(), rigs["plant"].copy()  # not the whole rigs
+        return Batch(*kept, traces if every else None, self.tick_s)
 
     def trace(self, joint: Joint, scenario: Scenario, number: int) -> Trace:
         """Run one part of the batch alone, with the same bits, and keep its trace."""
@@ -370,18 +330,14 @@ class Fleet:
                 job.result()
 
 
-_FRESH: dict[type, np.ndarray] = {}
-
-
-def _fresh(record_class: type, count: int) -> np.ndarray:
-    if record_class not in _FRESH:
-        _FRESH[record_class] = kernels.as_array([record_class()])
-    return np.repeat(_FRESH[record_class], count)
+@functools.lru_cache(maxsize=1)
+def _fresh_rig() -> np.ndarray:
+    return kernels.as_array([Rig()])
 
 
 @dataclass
 class Batch:
-    """Results of a batch: structured scores and plants, shape (n,); traces (n, rows, columns)."""
+    """Results of a batch: structured scores and plants, shape (n,); traces (n, rows)."""
 
     scores: np.ndarray
     plants: np.ndarray

@@ -84,8 +84,10 @@ def source_digest() -> str:
         "controller.joint.settings.settings",
         "controller.joint.state",
         "controller.portable",
+        "controller.records",
         "sim.joint.part",
         "sim.model.schedule",
+        "sim.model.rig",
     ):
         spec = importlib.util.find_spec(name)
         assert spec is not None and spec.origin is not None

@@ -9,9 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from controller.joint.state import Command, Readings, Report, State
-from controller.records import INTEGER, PART, TABLE, Record, fields
-from sim.model.schedule import Run, Score
+from controller.joint.state import Command, Readings, Report
+from controller.records import INTEGER, PART, TABLE, Field, Record, fields
+from sim.model.rig import Rig
 from sim.run import kernels
 
 
@@ -53,79 +53,52 @@ def _controller() -> object:
     return kernels._LOADED["single"].tick
 
 
-def _fill(row: np.void, record: Single, names: tuple[str, ...]) -> None:
-    for name in names:
+_COMMAND, _REPORT, _READINGS = fields(Command), fields(Report), fields(Readings)
+
+
+def _fill(row: np.void, record: Single, known: list[tuple[str, Field]]) -> None:
+    for name, _ in known:
         row[name] = getattr(record, name)
 
 
-_COMMAND = tuple(name for name, _ in fields(Command))
-_REPORT = tuple(name for name, _ in fields(Report))
-_READINGS = fields(Readings)
+def _take(record: Single, row: np.void, known: list[tuple[str, Field]]) -> None:
+    for name, field in known:
+        setattr(record, name, int(row[name]) if field.kind == INTEGER else float(row[name]))
 
 
-def run_single(records: list, events: list, run: Run, score: Score, rows: np.ndarray) -> tuple:
+def run_single(rig: Rig, events: list, rows: np.ndarray) -> tuple:
     """The same as ``run_objects``, to the bit, with the controller as C where there is a compiler."""
     from sim.translate import library
 
     if library.compiler() is None:
-        return run_objects(records, events, run, score, rows)
+        return run_objects(rig, events, rows)
     from sim.run import translated_loop
 
-    return translated_loop.run_single(records, events, run, score, rows)
+    return translated_loop.run_single(rig, events, rows)
 
 
-def run_objects(records: list, events: list, run: Run, score: Score, rows: np.ndarray) -> tuple:
-    """Run one joint with its controller in single precision.
+def run_objects(rig: Rig, events: list, rows: np.ndarray) -> tuple:
+    """Run one joint with its controller in single precision; fills ``rows``.
 
-    records: settings, State, Command, Readings, Report, Part, Plant, Sense.
-    Returns (score, plant) as rows of structured arrays; fills ``rows``.
+    Returns (score, plant) as rows of structured arrays.
     """
     joint = _controller()
     loop = kernels.twin().loop
-    settings, state, command, readings, report = (single(one) for one in records[:5])
-    settings_row, _, command_row, readings_row, report_row, part, plant, sense = (
-        kernels.as_array([one])[0] for one in records
+    settings, state, command, readings, report = (
+        single(one) for one in (rig.settings, rig.state, rig.command, rig.readings, rig.report)
     )
-    program = kernels.as_array(events)
-    run_row, score_row = kernels.as_array([run])[0], kernels.as_array([score])[0]
-    state_row = kernels.as_array([State()])[0]
-    allowed, output = state_row["allowed"], state_row["output"]
-    for tick in range(run.ticks):
-        steps = loop.begin_tick(
-            settings_row,
-            command_row,
-            readings_row,
-            part,
-            plant,
-            sense,
-            program,
-            run_row,
-            score_row,
-            tick,
-        )
-        if steps > 0:
-            for name, field in _READINGS:
-                value = readings_row[name]
-                setattr(readings, name, int(value) if field.kind == INTEGER else float(value))
-            if command_row["request"] or command_row["kind"]:
-                for name, field in fields(Command):
-                    value = command_row[name]
-                    setattr(command, name, int(value) if field.kind == INTEGER else float(value))
+    own = kernels.as_array([rig])[0]
+    schedule = kernels.as_array(events)
+    for tick in range(rig.run.ticks):
+        if loop.begin_tick(own, schedule, tick) > 0:
+            _take(readings, own["readings"], _READINGS)
+            if own["command"]["request"] or own["command"]["kind"]:
+                _take(command, own["command"], _COMMAND)
             joint.joint_tick(settings, state, command, readings, report)  # type: ignore[attr-defined]
-            _fill(command_row, command, _COMMAND)
-            _fill(report_row, report, _REPORT)
-            _fill(allowed, state.allowed, ("high_V", "low_V"))  # type: ignore[attr-defined]
-            output["value"] = state.output.value  # type: ignore[attr-defined]
-        loop.end_tick(
-            settings_row,
-            allowed,
-            output,
-            report_row,
-            part,
-            plant,
-            run_row,
-            score_row,
-            rows,
-            tick,
-        )
-    return score_row, plant
+            _fill(own["command"], command, _COMMAND)
+            _fill(own["report"], report, _REPORT)
+            for name in ("high_V", "low_V"):
+                own["state"]["allowed"][name] = getattr(state.allowed, name)  # type: ignore[attr-defined]
+            own["state"]["output"]["value"] = state.output.value  # type: ignore[attr-defined]
+        loop.end_tick(own, rows, tick)
+    return own["score"], own["plant"]

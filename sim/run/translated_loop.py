@@ -7,10 +7,9 @@ from typing import Any
 
 import numpy as np
 
-from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
+from controller.joint.state import Command, Readings, Report
 from controller.records import PART, TABLE, Record, fields
-from sim.model.schedule import Run, Score
+from sim.model.rig import Rig
 from sim.run import kernels
 from sim.translate import library
 
@@ -51,41 +50,33 @@ def looped() -> Any:
     read_in, command_in, report_out = copier(Readings), copier(Command), copier(Report)
 
     @numba.njit(nogil=True, error_model="python")
-    def run(
-        double: Any, single: Any, at: Any, events: Any, run_row: Any, score: Any, trace: Any
-    ) -> None:
-        settings, state, command, readings, report, p, x, s = double
+    def run(rig: Any, single: Any, at: Any, events: Any, trace: Any) -> None:
         state_4, command_4, readings_4, report_4 = single
-        for k in range(run_row.ticks):
-            if begin(settings, command, readings, p, x, s, events, run_row, score, k) > 0:
-                read_in(readings, readings_4)
-                command_in(command, command_4)
+        for k in range(rig.run.ticks):
+            if begin(rig, events, k) > 0:
+                read_in(rig.readings, readings_4)
+                command_in(rig.command, command_4)
                 tick(at[0], at[1], at[2], at[3], at[4])
-                command_in(command_4, command)
-                report_out(report_4, report)
-                state.allowed.high_V = state_4.allowed.high_V
-                state.allowed.low_V = state_4.allowed.low_V
-                state.output.value = state_4.output.value
-            end(settings, state.allowed, state.output, report, p, x, run_row, score, trace, k)
+                command_in(command_4, rig.command)
+                report_out(report_4, rig.report)
+                rig.state.allowed.high_V = state_4.allowed.high_V
+                rig.state.allowed.low_V = state_4.allowed.low_V
+                rig.state.output.value = state_4.output.value
+            end(rig, trace, k)
 
     return run
 
 
-def run_single(records: list, events: list, run: Run, score: Score, rows: np.ndarray) -> tuple:
+def run_single(rig: Rig, events: list, rows: np.ndarray) -> tuple:
     """Run one joint with its controller as C. Arguments and result as of ``sim.run.single_precision.run_objects``.
 
     Raises InputError where no C compiler is found.
     """
-    made = [kernels.as_array([one]) for one in records]
-    cells = [
-        np.zeros(1, library.dtype_of(of)) for of in (Settings, State, Command, Readings, Report)
-    ]
-    for of, one, row in zip(
-        (Settings, State, Command, Readings, Report), records, cells, strict=False
-    ):
-        fill(of, one, row[0])
+    records = (rig.settings, rig.state, rig.command, rig.readings, rig.report)
+    cells = [np.zeros(1, library.dtype_of(type(one))) for one in records]
+    for one, row in zip(records, cells, strict=True):
+        fill(type(one), one, row[0])
     at = np.array([library.address(row) for row in cells], dtype=np.uintp)
-    run_rows, scores = kernels.as_array([run]), kernels.as_array([score])
-    looped()(tuple(one[0] for one in made), tuple(row[0] for row in cells[1:]), at, kernels.as_array(events),
-             run_rows[0], scores[0], rows)  # fmt: skip
-    return scores[0], made[6][0]
+    own = kernels.as_array([rig])
+    looped()(own[0], tuple(row[0] for row in cells[1:]), at, kernels.as_array(events), rows)
+    return own["score"][0], own["plant"][0]

@@ -3,7 +3,8 @@
 import numpy as np
 
 from sim.joint import spread
-from sim.joint.part import Part
+from sim.joint.part import Part, Plant
+from sim.model.bang_bang_loop import Switching
 from sim.model.start import start_plant
 from sim.run import kernels
 
@@ -19,33 +20,25 @@ def step_bound(
     the switching time is found on a grid of 2 ms, then of 0.5 ms. nan where no
     plan ends in the band.
     """
-    sign = 1.0 if target > start else -1.0
-    coarse = np.arange(0.01, 0.6, 0.002)
-    best, at = _try(part, start, target, band, amps, warmth_C, sign, coarse)
+    plan = Switching()
+    plan.sign = 1.0 if target > start else -1.0
+    plan.amps_A, plan.target_rad, plan.band_rad = amps, target, band
+    plan.ticks, plan.substeps = round(1.0 / _TICK_S), spread.substeps_for(part, _TICK_S)
+    plan.substep_s = _TICK_S / plan.substeps
+    x = start_plant(part, start, warmth_C)
+    best, at = _try(part, x, plan, np.arange(0.01, 0.6, 0.002))
     if not np.isfinite(best):
         return float("nan")
-    fine = np.arange(max(at - 0.002, 0.001), at + 0.002, 0.0005)
-    return min(best, _try(part, start, target, band, amps, warmth_C, sign, fine)[0])
+    return min(best, _try(part, x, plan, np.arange(max(at - 0.002, 0.001), at + 0.002, 0.0005))[0])
 
 
-def _try(
-    part: Part,
-    start: float,
-    target: float,
-    band: float,
-    amps: float,
-    warmth_C: float,
-    sign: float,
-    times: np.ndarray,
-) -> tuple[float, float]:
-    substeps = spread.substeps_for(part, _TICK_S)
-    ticks = round(1.0 / _TICK_S)
-    parts = kernels.repeated(part, len(times))
-    plants = kernels.repeated(start_plant(part, start, warmth_C), len(times))
+def _try(part: Part, x: Plant, plan: Switching, times: np.ndarray) -> tuple[float, float]:
+    """Shortest time (s) outside the band of these switching times (s), and its switching time."""
     results = np.zeros(len(times))
     kernels.twin().bang_bang_loop.switch_many(
-        parts, plants, sign, amps, times, target, band, ticks, substeps, _TICK_S / substeps, results
-    )
-    results[results >= ticks * _TICK_S - _TICK_S] = np.inf
+        kernels.repeated(part, len(times)), kernels.repeated(x, len(times)), kernels.as_array([plan])[0],
+        times, results,
+    )  # fmt: skip
+    results[results >= (plan.ticks - 1) * _TICK_S] = np.inf
     k = int(np.argmin(results))
     return float(results[k]), float(times[k])

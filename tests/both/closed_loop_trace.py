@@ -10,13 +10,11 @@ import hashlib
 import struct
 import sys
 
-from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
 from controller.records import INTEGER, TABLE, leaves, put
-from sim.joint.part import Part, Plant, Sense
 from sim.model import loop
 from sim.model.events import place
-from sim.model.schedule import Event, Run, Score
+from sim.model.rig import Rig
+from sim.model.schedule import Event
 
 
 def unpack(record, text):
@@ -46,32 +44,27 @@ def main():
     """Run the program of the file and print digests."""
     with open(sys.argv[1]) as file:
         lines = file.read().split("\n")
-    settings, part, run = Settings(), Part(), Run()
-    unpack(settings, lines[0])
-    unpack(part, lines[1])
-    unpack(run, lines[2])
+    rig = Rig()
+    unpack(rig.settings, lines[0])
+    unpack(rig.part, lines[1])
+    unpack(rig.run, lines[2])
     events = []
     for line in lines[3:]:
         if line:
             events.append(Event())
             unpack(events[-1], line)
-    state, command, readings, report = State(), Command(), Readings(), Report()
-    x, sense, score = Plant(), Sense(), Score()
-    place(part, x, 0.3)
-    x.bus_V = part.supply_V
-    readings.supply_V = x.bus_V
+    place(rig.part, rig.plant, 0.3)
+    rig.plant.bus_V = rig.readings.supply_V = rig.part.supply_V
     digest = hashlib.sha256()
-    for tick in range(run.ticks):
-        if loop.begin_tick(settings, command, readings, part, x, sense, events, run, score, tick):
-            loop.joint_tick(settings, state, command, readings, report)
-        loop.end_tick(
-            settings, state.allowed, state.output, report, part, x, run, score, None, tick
-        )
-        digest.update(row(state, x, report))
+    for tick in range(rig.run.ticks):
+        if loop.begin_tick(rig, events, tick):
+            loop.control(rig)
+        loop.end_tick(rig, None, tick)
+        digest.update(row(rig.state, rig.plant, rig.report))
         if tick % 500 == 499:
             # MicroPython's digest ends the hash: chain it into the next one
             mark = digest.digest()
-            print(tick + 1, report.mode, report.fault, binascii.hexlify(mark).decode())
+            print(tick + 1, rig.report.mode, rig.report.fault, binascii.hexlify(mark).decode())
             digest = hashlib.sha256(mark)
 
 

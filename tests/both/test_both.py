@@ -8,16 +8,14 @@ import subprocess
 import sys
 from pathlib import Path
 
-import numpy as np
 import pytest
 
 from controller.joint.settings.settings import Settings
-from controller.joint.state import Command, Readings, Report, State
 from controller.records import TABLE, get, leaves
-from sim.joint.part import Plant, Sense
 from sim.model import schedule as events_of
 from sim.model import sensor
-from sim.model.schedule import Event, Run, Score
+from sim.model.rig import Rig, Row
+from sim.model.schedule import Event, Run
 from sim.run import kernels
 from sim.run.closed_loop import load_joint
 
@@ -95,33 +93,23 @@ def test_closed_loop_has_the_same_bits_on_micropython(job, on_cpython):
 def test_closed_loop_has_the_same_bits_compiled(job, on_cpython):
     _, settings, part, run, events = job
     twin = kernels.twin()
-    x = Plant()
     from sim.model.events import place
 
-    place(part, x, 0.3)
-    x.bus_V = part.supply_V
-    readings = Readings()
-    readings.supply_V = x.bus_V
-    records = [settings, State(), Command(), readings, Report(), part, x, Sense()]
-    rows = [kernels.as_array([one])[0] for one in records]
-    program = kernels.as_array(events)
-    run_row, score = kernels.as_array([run])[0], kernels.as_array([Score()])[0]
-    state, report = rows[1], rows[4]
-    nothing = np.zeros((1, 16))
+    rig = Rig()
+    rig.settings, rig.part, rig.run = settings, part, run
+    place(part, rig.plant, 0.3)
+    rig.plant.bus_V = rig.readings.supply_V = part.supply_V
+    own = kernels.as_array([rig])[0]
+    schedule, nothing = kernels.as_array(events), kernels.repeated(Row(), 1)
+    state, report, plant = own["state"], own["report"], own["plant"]
     lines, digest = [], hashlib.sha256()
     for tick in range(run.ticks):
-        steps = twin.loop.begin_tick(
-            rows[0], rows[2], rows[3], rows[5], rows[6], rows[7], program, run_row, score, tick
-        )
-        if steps > 0:
-            twin.tick.joint_tick(rows[0], state, rows[2], rows[3], report)
-        twin.loop.end_tick(
-            rows[0], state["allowed"], state["output"], report, rows[5], rows[6], run_row, score,
-            nothing, tick,
-        )  # fmt: skip
+        if twin.loop.begin_tick(own, schedule, tick) > 0:
+            twin.loop.control(own)
+        twin.loop.end_tick(own, nothing, tick)
         numbers = [report[key] for key in ("angle_rad", "speed_rad_s", "setpoint_rad", "demand_V")]
-        numbers += [report["allowed_V"], state["loop"]["integral_V"], rows[6]["joint_rad"]]
-        numbers += [rows[6]["drum_rad"], rows[6]["winding_C"]]
+        numbers += [report["allowed_V"], state["loop"]["integral_V"], plant["joint_rad"]]
+        numbers += [plant["drum_rad"], plant["winding_C"]]
         digest.update(struct.pack("<9d", *numbers))
         if tick % 500 == 499:
             mark = digest.digest()

@@ -27,6 +27,7 @@ from controller.records import copy, get, leaves, put
 from sim.challenge import Rules
 from sim.joint.part import Part, Sense
 from sim.model import loop
+from sim.model.rig import Rig
 from sim.model.schedule import LIMIT_BITS, Score
 from sim.model.start import start_plant
 from sim.run import kernels, scenario_file
@@ -69,17 +70,29 @@ class Life:
         run = run_record(self.part, scene, self.tick_s, made.delay_s, FINE_S)
         events = scene.events(self.tick_s)
         ticked = (self.settings, self.state, self.command, self.readings, self.report)
+        rig = Rig()
+        for name in (
+            "settings",
+            "state",
+            "command",
+            "readings",
+            "report",
+            "part",
+            "plant",
+            "sense",
+            "score",
+        ):
+            setattr(rig, name, getattr(self, name))
+        rig.run = run
         rows = {}
         for k in range(run.ticks):
-            if loop.begin_tick(self.settings, self.command, self.readings, self.part, self.plant,
-                               self.sense, events, run, self.score, k) > 0:  # fmt: skip
+            if loop.begin_tick(rig, events, k) > 0:
                 if spoil is not None:
                     spoil(k, self)
                 joint_module.joint_tick(*ticked)
             for column, value in self._row(k).items():
                 rows.setdefault(column, []).append(value)
-            loop.end_tick(self.settings, self.state.allowed, self.state.output, self.report,
-                          self.part, self.plant, run, self.score, None, k)  # fmt: skip
+            loop.end_tick(rig, None, k)
         return rows
 
     def _row(self, k):

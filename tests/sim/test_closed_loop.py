@@ -166,7 +166,7 @@ def test_a_trace_written_as_csv_comes_back_to_the_bit(joint, tmp_path):
     with path.open(newline="") as source:
         header, *rows = csv.reader(source)
     assert tuple(header) == closed_loop.TRACE_COLUMNS
-    np.testing.assert_array_equal(np.array(rows, float), trace.rows)
+    np.testing.assert_array_equal(np.array(rows, float), np.array(trace.rows.tolist()))
     assert [one.name for one in tmp_path.iterdir()] == ["run.csv"]
 
 
@@ -174,8 +174,8 @@ def test_time_and_the_columns_of_a_trace(joint):
     trace = simulate(joint, SHORT)
     np.testing.assert_allclose(trace["time_s"], np.arange(len(trace.rows)) * 0.002)
     assert trace["joint_rad"][0] == SHORT.start_rad
-    assert trace.rows.shape == (SHORT.ticks(0.002), len(closed_loop.TRACE_COLUMNS))
-    with pytest.raises(ValueError, match="tuple"):
+    assert trace.rows.shape == (SHORT.ticks(0.002),)
+    with pytest.raises(ValueError, match="no_such_column"):
         trace["no_such_column"]
 
 

@@ -148,6 +148,6 @@ def test_the_lowest_and_highest_angle_are_those_of_the_run(made):
     joint = made({"joint.range": ["-80 deg", "-10 deg"]})
     fleet = Fleet([joint.part], [25.0], joint.settings.tick_s, joint.delay_s, 1)
     found = fleet.run(joint.settings, joint.scenarios()["small_step"], 1)
-    angles = found.traces[0, :, 3]
+    angles = found.traces[0]["joint_rad"]
     assert found.scores["high_rad"][0] == pytest.approx(angles.max(), abs=1e-3)
     assert found.scores["low_rad"][0] == pytest.approx(angles.min(), abs=1e-3)
