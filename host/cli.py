@@ -34,7 +34,11 @@ def main() -> None:
         sys.stderr.write(f"jointloop: {told(error)}\n")
         sys.exit(2)
     except Exception as error:
-        if of_the_link(error):
+        from host.errors import LinkError
+
+        if isinstance(
+            error, LinkError
+        ):  # a board went away or fell silent: no error of the program
             sys.stderr.write(f"jointloop: the link to a board was lost: {error}\n")
             sys.exit(1)
         traceback.print_exc()  # it shares no code with a result
@@ -42,16 +46,6 @@ def main() -> None:
             "jointloop: an error of the program itself; please report the lines above\n"
         )
         sys.exit(70)
-
-
-def of_the_link(error: Exception) -> bool:
-    """Whether a board went away or fell silent: that is no error of the program."""
-    if "host.link.bridge" not in sys.modules:  # no link was ever opened
-        return False
-    from host.link.bridge import NoAnswerError
-    from host.link.transport import LinkLostError
-
-    return isinstance(error, (NoAnswerError, LinkLostError))
 
 
 def told(error: OSError) -> str:

@@ -101,7 +101,7 @@ def messages() -> str:
 def results() -> str:
     """Table of an answer's results."""
     from controller.wire import messages as m
-    from host.link.bridge import RESULTS
+    from host.errors import RESULTS
     from sim.documentation import constant_strings
 
     texts = constant_strings(m)

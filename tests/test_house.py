@@ -103,7 +103,7 @@ SIM_FOLDERS = {
 HOST_FOLDERS = {
     "": {"link", "commands"},
     "virtual": {"link"},
-    "link": {"virtual"},  # a session begins the boards that are not there
+    "link": {"", "virtual"},  # a session begins the boards that are not there
     "recordings": {"", "link"},
     "figures": set(),
     "commands/shared": {"link"},

@@ -130,8 +130,9 @@ def sensor(
 def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, Any]:
     """Neutral and dead band of a pulse amplifier."""
     from host.commands.shared.caution import ask
+    from host.errors import StoppedError
     from host.link.calibration import find_neutral
-    from host.link.setpoint_stream import StopOnInterrupt, StoppedError
+    from host.link.setpoint_stream import StopOnInterrupt
     from sim.joint.physics import sliding_V
 
     ask(terminal, session, yes)
@@ -161,8 +162,9 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
     from controller.joint.heat import COPPER_25_C, COPPER_C
     from host.commands.shared.caution import ask
     from host.commands.shared.loading import angle
+    from host.errors import StoppedError
     from host.link.calibration import press_and_hold
-    from host.link.setpoint_stream import StopOnInterrupt, StoppedError
+    from host.link.setpoint_stream import StopOnInterrupt
     from sim import units
 
     joint = session.joints[0]

@@ -80,8 +80,9 @@ def run(
 def leave(port: str) -> None:
     """Ask a running node to go back to the prompt; silence is fine."""
     from controller.wire import messages as m
-    from host.link.bridge import Bridge, NoAnswerError, RefusedError
-    from host.link.transport import LinkLostError, open_url
+    from host.errors import LinkLostError, NoAnswerError, RefusedError
+    from host.link.bridge import Bridge
+    from host.link.transport import open_url
 
     bridge = Bridge(open_url(port), port)
     with contextlib.suppress(NoAnswerError, RefusedError, LinkLostError, InputError):
@@ -93,8 +94,9 @@ def leave(port: str) -> None:
 
 def identity(port: str, build: int) -> str:
     """Greet the board and compare its build number. Raises InputError."""
-    from host.link.bridge import Bridge, NoAnswerError
-    from host.link.transport import LinkLostError, open_url
+    from host.errors import LinkLostError, NoAnswerError
+    from host.link.bridge import Bridge
+    from host.link.transport import open_url
 
     deadline = time.monotonic() + 8.0
     while True:

@@ -50,10 +50,11 @@ def run(
     terminal = Terminal(as_json)
     terminal.say("Recording from " + (", ".join(ports) if ports else "a virtual board") + " ...")
     from host.commands.stream import FIELDS, telemetry_every
+    from host.errors import StoppedError
     from host.figures.look import save
     from host.figures.recording import recording_figure
     from host.link.session import Session, new_folder
-    from host.link.setpoint_stream import StoppedError, waiting
+    from host.link.setpoint_stream import waiting
     from host.recordings.recorder import Run
     from host.recordings.session_recording import about, begin_recording
 

@@ -201,11 +201,11 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
     every: ticks between rows (0: up to 500 rows a second); more: what else run.json is to tell.
     """
     from host.commands.shared.caution import ask
+    from host.errors import StoppedError
     from host.figures.look import save
     from host.figures.recording import recording_figure
     from host.link.setpoint_stream import (
         StopOnInterrupt,
-        StoppedError,
         approach,
         arm_and_wait,
         clear_latched,
@@ -224,8 +224,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
     recorder = begin_recording(session, folder, FIELDS, every,
                                {**about(session, seed), **(more or {}), "rate_Hz": rate, "yes_option": answered,
                                 "move": next(iter(moves.values())).name})  # fmt: skip
-    failed: str | None = None
-    done = None
+    failed, done = None, None
     try:
         with StopOnInterrupt(session):
             try:
@@ -261,7 +260,7 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         terminal.table("Stream", ("", "value"), [
             ("setpoints sent", str(done.sent if done else 0)),
             ("late by (median / 99 % / worst)", " / ".join(f"{v * 1e3:.2f} ms" for v in jitter.values())),
-            *[(f"joint {k}: rms of setpoint less measured", f"{r['rms_rad'] / DEG:.2f} deg")
+            *[(f"{joints[k].file.joint.name}: rms of setpoint less measured", f"{r['rms_rad'] / DEG:.2f} deg")
               for k, r in enumerate(results)],
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip

@@ -17,7 +17,8 @@ from typing import Any
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host.link.transport import LinkLostError, Transport
+from host.errors import LinkLostError, NoAnswerError, RefusedError
+from host.link.transport import Transport
 from sim.errors import InputError
 
 BEAT_S = 0.02
@@ -85,38 +86,6 @@ class Counters:
     rows: int = 0
     dropped: int = 0
     round_trips_s: list[float] = field(default_factory=list)
-
-
-class NoAnswerError(Exception):
-    """The board did not answer in time."""
-
-
-class RefusedError(Exception):
-    """The board refused a request. result, detail: of its answer."""
-
-    def __init__(self, kind: int, result: int, detail: int) -> None:
-        self.kind, self.result, self.detail = kind, result, detail
-        more = f" ({detail})" if detail else ""
-        if result == m.TOO_SLOW and detail:
-            more += (
-                f"; {0.95e6 / detail:.0f} Hz would fit: [control] rate, and tick_us of board.json"
-            )
-        super().__init__(result_text(result) + more)
-
-
-RESULTS = (
-    "DONE", "UNKNOWN", "BAD_LENGTH", "NO_JOINT", "OUT_OF_RANGE", "DIFFERS", "NOT_NOW", "NO_LEASE",
-    "TOO_SLOW", "REFUSED", "HALF_WRITTEN",
-)  # fmt: skip
-
-
-def result_text(result: int) -> str:
-    """Words of an answer's result."""
-    from sim.documentation import constant_strings
-
-    if result >= len(RESULTS):
-        return f"result {result}"
-    return constant_strings(m)[RESULTS[result]]
 
 
 class Bridge:

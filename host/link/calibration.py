@@ -8,8 +8,9 @@ import numpy as np
 from controller.joint.settings.settings import Settings
 from controller.records import copy
 from controller.wire import messages as m
+from host.errors import StoppedError
 from host.link.session import Session
-from host.link.setpoint_stream import StoppedError, arm_and_wait, raise_faults, wait, waiting
+from host.link.setpoint_stream import arm_and_wait, raise_faults, wait, waiting
 from sim.errors import InputError
 from sim.model.schedule import MOVE_BY_HAND
 from sim.units import DEG
@@ -25,7 +26,8 @@ class Watcher:
         self.fields = [
             name for name in m.FIELDS if name in fields
         ]  # the order in which rows carry them
-        self.bridge, self.place = session.places[joint]
+        board, self.place = session.board_of(joint)
+        self.bridge = board.bridge
         self.rows: list[list[float]] = []
         session.telemetry(fields, 1)
         self.bridge.on_rows.append(self._take)
@@ -78,7 +80,8 @@ def move_virtual_joint(session: Session, joint: int, angle: float) -> None:
     """Put a simulated joint at an angle (rad), as a hand would."""
     import struct
 
-    bridge, place = session.places[joint]
+    board, place = session.board_of(joint)
+    bridge = board.bridge
     bridge.request(m.MEDDLE, struct.pack("<BBfff", place, MOVE_BY_HAND, angle, 0.0, 0.0))
 
 

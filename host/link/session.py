@@ -20,8 +20,9 @@ from controller.joint.settings.settings import CONTINUOUS, Settings
 from controller.wire import messages as m
 from controller.wire import table
 from controller.wire.framing import BLOCK
-from host.link.bridge import BEAT_S, Bridge, Identity, NoAnswerError, RefusedError
-from host.link.transport import LinkLostError, open_url
+from host.errors import LinkLostError, NoAnswerError, RefusedError
+from host.link.bridge import BEAT_S, Bridge, Identity
+from host.link.transport import open_url
 from host.virtual.board import job_of, refuse_builtin
 from host.virtual.starting import begin_board, give, url_of
 from sim.errors import InputError
@@ -58,6 +59,21 @@ class Stopped:
         return f"{who} may still be driving. Supply switch!"
 
 
+@dataclass
+class Board:
+    """One board of a session: its link, who it is, the number of its first joint, its settings' digest."""
+
+    bridge: Bridge
+    identity: Identity
+    first: int = 0
+    digest: int = 0
+
+    @property
+    def numbers(self) -> range:
+        """Numbers of the joints that it has places for."""
+        return range(self.first, self.first + self.identity.joints)
+
+
 class Session:
     """Open links to all boards of some joints."""
 
@@ -72,21 +88,27 @@ class Session:
         self.recorder: Recorder | None = None
         """What this session is recorded by, if anything: watched like the joints."""
         self._virtual_as = (runtime, seed)
-        self.bridges: list[Bridge] = []
+        self.boards: list[Board] = []
         if not ports:
             ports = [self._start_virtual(runtime, seed)]
-        try:
+        with contextlib.ExitStack() as undone:
+            undone.callback(self.close)
+            bridges = []
             for port in ports:
-                self.bridges.append(Bridge(open_url(port), port))
-            self.identities = [_greet(bridge) for bridge in self.bridges]
-            for bridge, identity in zip(self.bridges, self.identities, strict=True):
-                _same_code(bridge, identity)
+                bridges.append(Bridge(open_url(port), port))
+                undone.callback(bridges[-1].close)
+            self.boards = [Board(bridge, _greet(bridge)) for bridge in bridges]
+            for one in self.boards:
+                _same_code(one.bridge, one.identity)
             self._share_out()
-        except BaseException:
-            self.close()
-            raise
-        for bridge in self.bridges:
-            bridge.beat()
+            undone.pop_all()
+        for one in self.boards:
+            one.bridge.beat()
+
+    @property
+    def bridges(self) -> list[Bridge]:
+        """The links to the boards."""
+        return [board.bridge for board in self.boards]
 
     def _start_virtual(self, runtime: str, seed: int) -> str:
         if self.virtual_process is None:
@@ -96,22 +118,28 @@ class Session:
 
     def _share_out(self) -> None:
         """Give every joint a place on a board; the boards must have just enough, and one rate."""
-        rates = sorted({identity.tick_us for identity in self.identities})
+        rates = sorted({board.identity.tick_us for board in self.boards})
         if len(rates) > 1:
             told = ", ".join(f"{1e6 / one:g}" for one in rates)
             raise InputError("", "--port", None, f"the boards run at {told} Hz: boards of one session "
                              "need one rate")  # fmt: skip
-        self.places: list[tuple[Bridge, int]] = []
-        for bridge, identity in zip(self.bridges, self.identities, strict=True):
-            self.places += [(bridge, k) for k in range(identity.joints)]
-        if len(self.places) < len(self.joints):
+        places = 0
+        for board in self.boards:
+            board.first = places
+            places += board.identity.joints
+        if places < len(self.joints):
             raise InputError("", "--port", None, f"{len(self.joints)} joints, but the boards have "
-                             f"places for {len(self.places)}")  # fmt: skip
+                             f"places for {places}")  # fmt: skip
+
+    def board_of(self, joint: int) -> tuple[Board, int]:
+        """The board that a joint is on, and its place there."""
+        board = next(one for one in self.boards if joint in one.numbers)
+        return board, joint - board.first
 
     @property
     def virtual(self) -> bool:
         """Whether every board is a simulated one."""
-        return all(identity.virtual for identity in self.identities)
+        return all(board.identity.virtual for board in self.boards)
 
     def reopen(self, number: int, every: int = 1) -> Bridge:
         """Open a lost link again; its ticks count on in steps of ``every``. Raises InputError.
@@ -123,7 +151,7 @@ class Session:
 
     def open_again(self, number: int, every: int = 1) -> Bridge:
         """The slow part of ``reopen``: a new link to a lost board; the session still has the old one."""
-        lost = self.bridges[number]
+        lost = self.boards[number].bridge
         lost.close()  # its reader may still have the port
         if self.virtual_process is not None and self.virtual_process.poll() is not None:
             self.virtual_process = None
@@ -132,9 +160,10 @@ class Session:
         try:
             identity = _greet(found)
             _same_code(found, identity)
-            if identity.joints != self.identities[number].joints:
-                raise InputError("", "--port", lost.url, f"came back with {identity.joints} joints, "
-                                 f"not {self.identities[number].joints}")  # fmt: skip
+            before = self.boards[number].identity.joints
+            if identity.joints != before:
+                raise InputError("", "--port", lost.url,
+                                 f"came back with {identity.joints} joints, not {before}")  # fmt: skip
             # before the first beat: a link that was gone for less than the lease left it powered
             found.request(m.DRIVE_OFF, struct.pack("<H", 0xFFFF))
             found.beat()
@@ -146,31 +175,31 @@ class Session:
 
     def take_in(self, number: int, found: Bridge) -> Bridge:
         """The rest of ``reopen``: the new link in the old one's place; nothing may be asked meanwhile."""
-        lost = self.bridges[number]
         assert found.identity is not None  # it has been greeted
-        self.bridges[number], self.identities[number] = found, found.identity
-        self.places = [(found if bridge is lost else bridge, k) for bridge, k in self.places]
+        self.boards[number] = Board(found, found.identity, self.boards[number].first)
         return found
 
     def joints_of(self, number: int) -> list[int]:
         """Numbers of the joints on a board."""
-        first = self.first_joint(self.bridges[number])
-        return [k for k in range(first, first + self.identities[number].joints)
-                if k < len(self.joints)]  # fmt: skip
+        return [k for k in self.boards[number].numbers if k < len(self.joints)]
 
     def first_joint(self, bridge: Bridge) -> int:
         """Number of the first joint of a board."""
-        return sum(i.joints for i in self.identities[: self.bridges.index(bridge)])
+        return next(board.first for board in self.boards if board.bridge is bridge)
 
-    def masks(self, joints: list[int] | None = None) -> list[tuple[Bridge, int]]:
+    def name_of(self, joint: int) -> str:
+        """What a joint is called: by its file, or by the hand's."""
+        return self.joints[joint].file.joint.name if joint < len(self.joints) else f"joint {joint}"
+
+    def masks(self, joints: list[int] | None = None) -> list[tuple[Board, int]]:
         """Masks of some joints (all where None) by board."""
-        wanted = range(len(self.joints)) if joints is None else joints
-        found: dict[int, int] = {}
-        for k in wanted:
-            bridge, place = self.places[k]
-            number = self.bridges.index(bridge)
-            found[number] = found.get(number, 0) | 1 << place
-        return [(self.bridges[number], mask) for number, mask in found.items()]
+        asked = range(len(self.joints)) if joints is None else joints
+        found = []
+        for board in self.boards:
+            mask = sum(1 << k - board.first for k in asked if k in board.numbers)
+            if mask:
+                found.append((board, mask))
+        return found
 
     def send_settings(self, changed: dict[int, Settings] | None = None) -> None:
         """Send settings of all joints (or of some), checked here with the board's own code first.
@@ -185,14 +214,15 @@ class Session:
             if wrong is not None:
                 raise InputError(joint.path, wrong, _value(settings, wrong),
                                  "cannot stand beside the other settings")  # fmt: skip
-            data = table.pack_table(settings)
-            bridge, place = self.places[k]
-            self._send_table(bridge, place, data, joint.path)
-        self.digests = {id(b): self._digest_of(b) for b in self.bridges if b.lost is None}
+            self._send_table(k, table.pack_table(settings))
+        for board in self.boards:
+            if board.bridge.lost is None:
+                board.digest = board.bridge.greet().settings
 
-    def _send_table(self, bridge: Bridge, place: int, data: bytes, path: str) -> None:
-        virtual = self.identities[self.bridges.index(bridge)].virtual
-        step = 4 * (VIRTUAL_CELLS_AT_ONCE if virtual else CELLS_AT_ONCE)
+    def _send_table(self, joint: int, data: bytes) -> None:
+        board, place = self.board_of(joint)
+        bridge, path = board.bridge, self.joints[joint].path
+        step = 4 * (VIRTUAL_CELLS_AT_ONCE if board.identity.virtual else CELLS_AT_ONCE)
         try:
             for at in range(0, len(data), step):
                 head = struct.pack(m.HEAD[m.SETTING], place, at // 4)
@@ -203,22 +233,18 @@ class Session:
             if error.result == m.OUT_OF_RANGE:
                 name = table.name_of(Settings, error.detail)
             if name == "tick_s":
-                tick_us = self.identities[self.bridges.index(bridge)].tick_us
                 raise InputError(path, "control.rate", None,
-                                 f"the board runs at {1e6 / tick_us:g} Hz") from None  # fmt: skip
+                                 f"the board runs at {1e6 / board.identity.tick_us:g} Hz") from None  # fmt: skip
             raise InputError(path, name or "settings", None,
                              f"the board refused the settings: {error}") from None  # fmt: skip
-
-    def _digest_of(self, bridge: Bridge) -> int:
-        return bridge.greet().settings
 
     def telemetry(self, fields: list[str], every: int = 1, rows: int = 8,
                   joints_of: list[int] | None = None) -> None:  # fmt: skip
         """Ask the boards (of some joints, or all) for rows of these fields; 0 rows ends it."""
         mask = sum(1 << m.FIELDS.index(name) for name in set(fields))
-        for bridge, joints in self.masks(joints_of):
+        for board, joints in self.masks(joints_of):
             body = struct.pack(m.LAYOUT[m.TELEMETRY], joints, mask, every, rows)
-            bridge.request(m.TELEMETRY, body)
+            board.bridge.request(m.TELEMETRY, body)
 
     # --- time
 
@@ -228,16 +254,15 @@ class Session:
 
     def ticked_s(self) -> float:
         """Time (s) that the slowest board has ticked, as far as it has told; 0: one has told nothing yet."""
-        return min(bridge.board_tick * identity.tick_us * 1e-6
-                   for bridge, identity in zip(self.bridges, self.identities, strict=True))  # fmt: skip
+        return min(board.bridge.board_tick * board.identity.tick_us * 1e-6 for board in self.boards)
 
     # --- orders
 
     def arm(self, joints: list[int] | None = None) -> None:
         """Arm joints. Raises RefusedError."""
-        for bridge, mask in self.masks(joints):
-            bridge.faults.clear()
-            self._granted(bridge, m.ARM, struct.pack("<HI", mask, self.digests[id(bridge)]))
+        for board, mask in self.masks(joints):
+            board.bridge.faults.clear()
+            self._granted(board.bridge, m.ARM, struct.pack("<HI", mask, board.digest))
 
     @staticmethod
     def _granted(bridge: Bridge, kind: int, body: bytes) -> None:
@@ -259,9 +284,9 @@ class Session:
         Raises what the last failing board raised.
         """
         failed: Exception | None = None
-        for bridge, mask in self.masks(joints):
+        for board, mask in self.masks(joints):
             try:
-                self._granted(bridge, kind, struct.pack("<H", mask) + extra)
+                self._granted(board.bridge, kind, struct.pack("<H", mask) + extra)
             except (NoAnswerError, LinkLostError, RefusedError) as error:
                 failed = error
         if failed is not None:
@@ -292,34 +317,32 @@ class Session:
 
     def target(self, joint: int, angle: float, grip: bool = False, turn: int | None = None) -> None:
         """Move a joint to an angle (rad) by its profile. Raises RefusedError."""
-        bridge, place = self.places[joint]
+        board, place = self.board_of(joint)
         flags = (1 if grip else 0) | (0 if turn is None else 2)
-        bridge.request(m.TARGET, struct.pack("<BBfh", place, flags, angle, turn or 0))
+        board.bridge.request(m.TARGET, struct.pack("<BBfh", place, flags, angle, turn or 0))
 
     def setpoints(self, angles: dict[int, tuple[float, float]], span_s: float) -> None:
         """Stream setpoints: joint to (angle rad, speed rad/s), the next one ``span_s`` later."""
         by_board: dict[int, list[tuple[int, int, int]]] = {}
         for k, (angle, speed) in angles.items():
-            bridge, place = self.places[k]
-            number = self.bridges.index(bridge)
-            by_board.setdefault(number, []).append((place, *scaled(self.joints[k].settings, angle,
-                                                                   speed)))  # fmt: skip
+            board, place = self.board_of(k)
+            row = (place, *scaled(self.joints[k].settings, angle, speed))
+            by_board.setdefault(self.boards.index(board), []).append(row)
         span = max(1, min(255, round(span_s * 1e3)))
         for number, rows in by_board.items():
             rows.sort()
             mask = sum(1 << place for place, _, _ in rows)
             body = struct.pack(m.HEAD[m.SETPOINTS], mask, span)
             body += b"".join(struct.pack("<Hh", position, rate) for _, position, rate in rows)
-            self.bridges[number].tell(m.SETPOINTS, body)
+            self.boards[number].bridge.tell(m.SETPOINTS, body)
 
     def inbound_share(self, rate_Hz: float) -> float:
         """Share of the tightest board's inbound budget that a stream of this rate takes."""
         worst = 0.0
-        for bridge, mask in self.masks():
-            identity = self.identities[self.bridges.index(bridge)]
+        for board, mask in self.masks():
             octets = _on_wire(5 + 4 * mask.bit_count() + 5)
             beats = _on_wire(9 + 5) / BEAT_S
-            budget = identity.inbound * 1e6 / identity.tick_us
+            budget = board.identity.inbound * 1e6 / board.identity.tick_us
             worst = max(worst, (octets * rate_Hz + beats) / budget)
         return worst
 

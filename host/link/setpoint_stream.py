@@ -12,7 +12,7 @@ import numpy as np
 
 from controller.joint.modes import POWERED
 from controller.wire import messages as m
-from host.link.bridge import RefusedError
+from host.errors import RefusedError, StoppedError
 from host.link.moves import Move
 from host.link.session import INBOUND_SHARE, Session
 from sim.errors import InputError
@@ -24,10 +24,6 @@ STOPPED_S = 1.0
 LOOK_S = 0.01
 UNHEARD_S = 20.0
 """Real time in which a board must tell some time of its own."""
-
-
-class StoppedError(Exception):
-    """A joint tripped, or the link was lost: what happened, in words."""
 
 
 @dataclass
@@ -81,12 +77,12 @@ def check_budget(session: Session, rate_Hz: float) -> None:
 
 def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
     """Arm, and wait until the self-tests are over. Raises StoppedError, with the fault that is in the way."""
-    wanted = session.masks(joints)
+    asked = session.masks(joints)
     states: dict[tuple[int, int], int] = {}
     latched: dict[int, int] = {}
 
     def watch(number: int) -> Callable[[Any], None]:
-        bridge = wanted[number][0]
+        first = asked[number][0].first
 
         def take(rows: Any) -> None:
             if "mode" in rows.fields:
@@ -95,21 +91,21 @@ def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
                     states[number, place] = int(values[at])
                     if "fault" in rows.fields:
                         fault = int(values[rows.fields.index("fault")])
-                        latched[session.first_joint(bridge) + place] = fault
+                        latched[first + place] = fault
 
         return take
 
     listeners = []
-    for number, (bridge, _) in enumerate(wanted):
-        listeners.append((bridge, watch(number)))
-        bridge.on_rows.append(listeners[-1][1])
+    for number, (board, _) in enumerate(asked):
+        listeners.append((board.bridge, watch(number)))
+        board.bridge.on_rows.append(listeners[-1][1])
     try:
         try:
             session.arm(joints)
         except RefusedError as error:
             raise StoppedError(f"arming was refused: {error}") from None
         for _ in waiting(session, ARM_WAIT_S):
-            modes = [states.get((n, place), 0) for n, (_, mask) in enumerate(wanted)
+            modes = [states.get((n, place), 0) for n, (_, mask) in enumerate(asked)
                      for place in range(16) if mask >> place & 1]  # fmt: skip
             if modes and all(mode == POWERED for mode in modes):
                 return
@@ -118,17 +114,17 @@ def arm_and_wait(session: Session, joints: list[int] | None = None) -> None:
             bridge.on_rows.remove(listener)
     for joint, fault in sorted(latched.items()):
         if fault != 0:  # latched before, and its cause stands: the board does not tell it again
-            raise StoppedError(fault_words(joint, fault))
+            raise StoppedError(fault_words(session.name_of(joint), fault))
     raise StoppedError("the joints did not become powered in time")
 
 
-def fault_words(joint: int, fault: int) -> str:
+def fault_words(joint: str, fault: int) -> str:
     """A joint's fault by name, cause and cure."""
     from sim.documentation import fault_table
 
     texts = {row["number"]: row for row in fault_table()}
     row = texts.get(fault, {"name": f"fault {fault}", "cause": "", "cure": ""})
-    return f"joint {joint}: {row['name']} ({row['cause']}). {row['cure']}."
+    return f"{joint}: {row['name']} ({row['cause']}). {row['cure']}."
 
 
 def raise_faults(session: Session) -> None:
@@ -140,7 +136,7 @@ def raise_faults(session: Session) -> None:
             raise StoppedError(f"the link was lost: {bridge.lost}")
         for place, (fault, _) in sorted(bridge.faults.items()):
             joint = session.first_joint(bridge) + place
-            raise StoppedError(fault_words(joint, fault))
+            raise StoppedError(fault_words(session.name_of(joint), fault))
 
 
 def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
@@ -157,7 +153,8 @@ def clear_latched(session: Session, wait_s: float = 0.25) -> list[str]:
     found = []
     for bridge in session.bridges:
         for place, (fault, _) in sorted(bridge.faults.items()):
-            found.append(f"joint {session.first_joint(bridge) + place}: {names.get(fault, fault)}")
+            joint = session.name_of(session.first_joint(bridge) + place)
+            found.append(f"{joint}: {names.get(fault, fault)}")
     if found:
         session.order(m.CLEAR)
         for bridge in session.bridges:

@@ -10,16 +10,26 @@ raises, and is closed by its reader alone. Losing the board raises LinkLostError
 import contextlib
 import select
 import socket
-from typing import Any
+from typing import Any, Protocol
 
+from host.errors import LinkLostError
 from sim.errors import InputError
 
 BUSY = b"busy\n"
 """What a TCP board says to a second host before it closes: no frame begins so."""
 
 
-class LinkLostError(Exception):
-    """The board went away: unplugged, closed, or it broke the connection."""
+class Transport(Protocol):
+    """Bytes to and from a board."""
+
+    def read(self, wait_s: float) -> bytes:
+        """Return what there is, waiting at most ``wait_s`` for a first byte. Raises LinkLostError."""
+
+    def write(self, data: bytes) -> None:
+        """Write all of ``data``. Raises LinkLostError."""
+
+    def close(self) -> None:
+        """Close it; its reader alone does."""
 
 
 class SerialTransport:
@@ -113,9 +123,6 @@ class TcpTransport:
         """Close the connection."""
         with contextlib.suppress(OSError):
             self.socket.close()
-
-
-Transport = SerialTransport | TcpTransport
 
 
 def _reason(error: Exception) -> str:

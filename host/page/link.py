@@ -239,7 +239,7 @@ class Link:
         """Move to an angle by the profile; the tick at which it was taken."""
         self.end_sine()
         self.session.target(joint, angle)
-        bridge, _ = self.session.places[joint]
+        bridge = self.session.board_of(joint)[0].bridge
         self.recorder.event("mark", {"what": mark, "joint": joint, "angle_rad": angle})
         return {"tick": bridge.board_tick}
 
@@ -286,7 +286,8 @@ class Link:
 
     def _wait_off(self, joint: int) -> None:
         """Wait until the board tells that the joint's drive is off."""
-        bridge, place = self.session.places[joint]
+        board, place = self.session.board_of(joint)
+        bridge = board.bridge
         end = time.monotonic() + 1.0
         while bridge.powered >> place & 1 and time.monotonic() < end:
             time.sleep(0.005)
@@ -312,7 +313,8 @@ class Link:
 
         if not self.session.virtual:
             raise InputError("", "inject", None, "only a virtual board takes faults")
-        bridge, place = self.session.places[joint]
+        board, place = self.session.board_of(joint)
+        bridge = board.bridge
         for kind, a, b, c in injects:
             bridge.request(m.MEDDLE, struct.pack(m.LAYOUT[m.MEDDLE], place, kind, a, b, c))
 

@@ -39,11 +39,10 @@ def serve(opening: Opening, pipe: Connection, urgent: Connection, board: Any) ->
     except InputError as error:
         say(("failed", str(error)))
         return
-    identities = link.session.identities
     say(("ready", {
         "virtual": link.session.virtual, "folder": str(link.folder), "fields": link.fields,
         "every": link.every, "gains": [link.gains(k) for k in range(len(link.joints))], "ports": [bridge.url for bridge in link.session.bridges],
-        "single": any(identity.flags & 2 for identity in identities),
+        "single": any(board.identity.flags & 2 for board in link.session.boards),
     }))  # fmt: skip
 
     def stops() -> None:

@@ -26,7 +26,7 @@ def about(session: "Session", seed: int) -> dict[str, Any]:
         joints.append({"path": Path(joint.path).name, "name": joint.file.joint.name, "file": text,
                        "digest": joint.digest, "settings": data.hex(),
                        "settings_digest": table.digest(data)})  # fmt: skip
-    boards = [vars(identity) for identity in session.identities]
+    boards = [vars(board.identity) for board in session.boards]
     return {
         "made_by": f"jointloop {__version__}", "virtual": session.virtual, "seed": seed,
         "python": sys.version.split()[0], "numpy": np.__version__, "boards": boards,
@@ -66,7 +66,7 @@ def begin_recording(session: "Session", folder: Path, fields: list[str], every: 
     for bridge in session.bridges:
         listen_to(session, bridge, session.bridges[0], recorder)
     session.telemetry(fields, every)
-    recorder.event("settings", {"digests": [int(d) for d in session.digests.values()]})
+    recorder.event("settings", {"digests": [board.digest for board in session.boards]})
     return recorder
 
 

@@ -207,7 +207,9 @@ def _joint(folder: Path, name: str, table: MemberTable, volt: float, ohm: float)
     if isinstance(tables.get("gains"), dict):
         tables["gains"].pop("digest", None)  # the supply is the hand's
     try:
-        return joint_of(tables, str(path))
+        made = joint_of(tables, str(path))
+        made.file.joint.name = name  # several may share one file
+        return made
     except InputError as error:
         if table.override:
             raise _wrong(f"joint.{name}.override", None, str(error)) from None

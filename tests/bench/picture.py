@@ -27,7 +27,9 @@ def main():
         try:
             url = next(line.strip() for line in bench.stdout if line.startswith("http://"))
             with sync_playwright() as play:
-                browser = play.chromium.launch(executable_path=shutil.which("chromium"), args=["--no-sandbox"])
+                browser = play.chromium.launch(
+                    executable_path=shutil.which("chromium"), args=["--no-sandbox"]
+                )
                 page = browser.new_page(viewport={"width": 1280, "height": 760})
                 page.goto(url)
                 expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)

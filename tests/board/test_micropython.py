@@ -9,7 +9,7 @@ import pytest
 
 from controller.joint import faults
 from controller.wire import messages as m
-from host.link.bridge import RefusedError
+from host.errors import RefusedError
 from host.link.session import Session
 from sim.model import schedule
 from sim.model.schedule import MOVE_BY_HAND, RAISE, STALL
@@ -135,11 +135,11 @@ def converse(runtime):
                 assert time.monotonic() < deadline, f"{runtime}: it never came to that"
                 time.sleep(0.005)
 
-        identity = session.identities[0]
+        identity = session.boards[0].identity
         ask(m.ARM, struct.pack("<HI", 1, 0xDEADBEEF))
         ask(m.TARGET, struct.pack("<BBfh", 0, 0, 1.0, 0))
         session.send_settings()
-        digest = session.digests[id(bridge)]
+        digest = session.boards[0].digest
         heard.append(("digest", digest))
         ask(m.READ, struct.pack("<BHB", 0, 0, 40))
         ask(m.READ, struct.pack("<BHB", 0, 60000, 1))

@@ -12,8 +12,9 @@ import pytest
 
 from controller.wire import framing
 from controller.wire import messages as m
+from host.errors import LinkLostError
 from host.link.bridge import Bridge
-from host.link.transport import LinkLostError, open_url
+from host.link.transport import open_url
 from sim.model import schedule, sensor
 
 HERE = Path(__file__).resolve().parent

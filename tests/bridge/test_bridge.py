@@ -8,8 +8,7 @@ import pytest
 
 from controller.wire import framing
 from controller.wire import messages as m
-from host.link.bridge import RESULTS, NoAnswerError, RefusedError, result_text
-from host.link.transport import LinkLostError
+from host.errors import RESULTS, LinkLostError, NoAnswerError, RefusedError, result_text
 from sim.errors import InputError
 
 MASK = struct.pack("<H", 1)

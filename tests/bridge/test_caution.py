@@ -76,14 +76,14 @@ def test_a_script_needs_the_option(monkeypatch):
 def test_one_real_board_among_virtual_ones_is_enough():
     from controller.wire import messages as m
     from host.link.bridge import Identity
-    from host.link.session import Session
+    from host.link.session import Board, Session
 
     session = Session.__new__(Session)
-    session.identities = [
-        Identity(1, 0, flags, 1, 2000, 0, 0, 0, 0, 0, 12) for flags in (m.VIRTUAL, 0)
+    session.boards = [
+        Board(None, Identity(1, 0, flags, 1, 2000, 0, 0, 0, 0, 0, 12)) for flags in (m.VIRTUAL, 0)
     ]
     assert not session.virtual
-    session.identities = session.identities[:1]
+    session.boards = session.boards[:1]
     assert session.virtual
 
 

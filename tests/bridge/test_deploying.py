@@ -16,9 +16,9 @@ from controller.joint.settings.settings import Settings
 from controller.wire import framing, table
 from controller.wire import messages as m
 from host.commands import deploy as command
+from host.errors import RefusedError
 from host.link import deployment
 from host.link.board_sources import Sources
-from host.link.bridge import RefusedError
 from host.link.control_code import board_files, build_number, controller_files
 from host.link.deployment import Copier, stage_files
 from host.link.wiring import read_wiring

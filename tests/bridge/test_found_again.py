@@ -8,7 +8,8 @@ import pytest
 
 from controller.wire import messages as m
 from host.commands.shared.loading import load
-from host.link.bridge import Bridge, NoAnswerError
+from host.errors import NoAnswerError
+from host.link.bridge import Bridge
 from host.link.session import Session
 from host.link.setpoint_stream import arm_and_wait
 from sim.errors import InputError
@@ -61,7 +62,7 @@ def test_a_connection_cut_for_less_than_the_lease_comes_back_with_the_drive_off(
     old.transport.socket.shutdown(socket.SHUT_RDWR)
     assert until(lambda: old.lost is not None)
     found = session.reopen(0)
-    assert found is session.bridges[0] is session.places[0][0]
+    assert found is session.bridges[0] is session.board_of(0)[0].bridge
     seen = modes(found)
     session.send_settings()  # refused while anything is driven
     session.telemetry(["angle_rad", "mode"])

@@ -10,8 +10,9 @@ import pytest
 
 from controller.wire import framing
 from controller.wire import messages as m
+from host.errors import LinkLostError
 from host.link.bridge import Bridge
-from host.link.transport import LinkLostError, SerialTransport, TcpTransport, open_url
+from host.link.transport import SerialTransport, TcpTransport, open_url
 from host.virtual import streams
 from host.virtual.streams import FdStream, SocketStream, open_pty
 from sim.errors import InputError

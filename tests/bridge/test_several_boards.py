@@ -11,10 +11,11 @@ import pytest
 from controller.joint import faults
 from controller.wire import messages as m
 from host.commands.shared.loading import load
+from host.errors import StoppedError
 from host.link.bridge import Bridge
 from host.link.moves import sine
 from host.link.session import Session
-from host.link.setpoint_stream import StoppedError, arm_and_wait, stream
+from host.link.setpoint_stream import arm_and_wait, stream
 from host.link.transport import open_url
 from host.recordings.recorder import Run
 from sim.model import schedule, sensor
@@ -53,11 +54,12 @@ def both(two_boards, joint_file):
 
 
 def test_joints_are_numbered_over_the_boards_in_the_order_of_the_ports(both, two_boards):
-    assert [bridge.url for bridge, _ in both.places] == two_boards
-    assert [place for _, place in both.places] == [0, 0]
+    placed = [both.board_of(k) for k in (0, 1)]
+    assert [board.bridge.url for board, _ in placed] == two_boards
+    assert [place for _, place in placed] == [0, 0]
     assert both.first_joint(both.bridges[1]) == 1
-    assert both.masks() == [(both.bridges[0], 1), (both.bridges[1], 1)]
-    assert both.masks([1]) == [(both.bridges[1], 1)]
+    assert both.masks() == [(both.boards[0], 1), (both.boards[1], 1)]
+    assert both.masks([1]) == [(both.boards[1], 1)]
     assert both.virtual
 
 
@@ -73,6 +75,7 @@ def test_one_stop_reaches_every_board(both, two_boards):
 
 
 def test_a_trip_on_one_board_ends_the_stream_for_both(both, two_boards):
+    both.joints[1].file.joint.name = "the other one"
     arm_and_wait(both)
     moves = {0: sine(0.6, 0.1, 1.0, 20.0), 1: sine(0.6, 0.1, 1.0, 20.0)}
 
@@ -82,7 +85,7 @@ def test_a_trip_on_one_board_ends_the_stream_for_both(both, two_boards):
                 m.MEDDLE, struct.pack("<BBfff", 0, schedule.SENSOR, sensor.OPEN, 0.0, 0.0)
             )
 
-    with pytest.raises(StoppedError, match="joint 1:"):
+    with pytest.raises(StoppedError, match="the other one:"):
         stream(both, moves, 50.0, tell=tear)
     both.stop()
     time.sleep(0.05)

@@ -18,9 +18,10 @@ from controller.joint import faults
 from controller.wire import framing
 from controller.wire import messages as m
 from host.commands.shared.loading import load
-from host.link.bridge import Bridge, RefusedError
+from host.errors import RefusedError, StoppedError
+from host.link.bridge import Bridge
 from host.link.session import Session
-from host.link.setpoint_stream import StoppedError, arm_and_wait
+from host.link.setpoint_stream import arm_and_wait
 from host.link.transport import open_url
 from host.recordings.recorder import Run
 from sim.documentation import fault_table
@@ -60,7 +61,7 @@ def test_what_follows_a_stop_within_the_tick_does_not_undo_it(next_kind, board, 
     with Session([joint], [board]) as session:
         power(session)
         bridge = session.bridges[0]
-        body = {m.ARM: struct.pack("<HI", 1, session.digests[id(bridge)])}
+        body = {m.ARM: struct.pack("<HI", 1, session.boards[0].digest)}
         stop = bytes((m.STOP, 201)) + struct.pack("<HB", 0xFFFF, 0)
         other = bytes((kind, 202)) + body.get(kind, struct.pack("<H", 1))
         modes, stopped, later = [], threading.Event(), threading.Event()
@@ -125,7 +126,7 @@ def test_a_torn_wire_stops_the_stream_and_the_exit_code_says_so(
                   "--folder", "run", "--json")  # fmt: skip
     assert done.returncode == 1
     found = json.loads(done.stdout)
-    assert "joint 0:" in found["stopped"]
+    assert "nominal class of the plant study: " in found["stopped"]
     run = Run(tmp_path / "run")
     assert run["mode"][-1] == 4
     assert run["allowed_V"][-1] == 0.0
@@ -267,13 +268,13 @@ def test_settings_changed_behind_the_host_s_back_refuse_to_arm(board, joint_file
     other.settings.gains.kp *= 0.5
     with Session([joint], [board]) as session:
         session.send_settings()
-        session._send_table(session.bridges[0], 0, table.pack_table(other.settings), "other")
+        session._send_table(0, table.pack_table(other.settings))
         with pytest.raises(RefusedError) as caught:
             session.arm()
         assert caught.value.result == m.DIFFERS
         with pytest.raises(StoppedError, match="arming was refused: settings digest differs"):
             arm_and_wait(session)
-        session._send_table(session.bridges[0], 0, table.pack_table(joint.settings), "joint")
+        session._send_table(0, table.pack_table(joint.settings))
         session.arm()
     assert table.digest(b"") != table.digest(b"\0")
 
@@ -290,9 +291,7 @@ def test_a_contradiction_is_refused_by_the_host_and_by_the_board(board, joint_fi
             session.send_settings()
         assert str(joint_file) in str(caught.value)
         with pytest.raises(InputError, match="the board refused the settings"):
-            session._send_table(
-                session.bridges[0], 0, table.pack_table(joint.settings), str(joint_file)
-            )
+            session._send_table(0, table.pack_table(joint.settings))
         assert session.bridges[0].greet().settings == before
 
 
@@ -363,4 +362,4 @@ def test_arming_with_a_latched_open_wiper_says_what_is_in_the_way(board, joint_f
     assert done.returncode == 1
     names = [row["name"] for row in fault_table()
              if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP)]  # fmt: skip
-    assert any(f"Stopped: joint 0: {name} (" in " ".join(done.stdout.split()) for name in names)
+    assert any(f"Stopped: nominal class of the plant study: {name} (" in " ".join(done.stdout.split()) for name in names)

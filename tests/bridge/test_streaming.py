@@ -9,13 +9,13 @@ import pytest
 from controller.joint.settings.settings import Settings
 from controller.wire import framing
 from controller.wire import messages as m
+from host.errors import StoppedError
 from host.link import setpoint_stream
 from host.link.bridge import BEAT_S, Identity
 from host.link.moves import Move, sine, step
-from host.link.session import INBOUND_SHARE, Session, Stopped, scaled
+from host.link.session import INBOUND_SHARE, Board, Session, Stopped, scaled
 from host.link.setpoint_stream import (
     StopOnInterrupt,
-    StoppedError,
     Streamed,
     arm_and_wait,
     check_budget,
@@ -44,6 +44,9 @@ class Notes:
 
     def first_joint(self, _bridge):
         return 0
+
+    def name_of(self, joint):
+        return f"joint {joint}"
 
     def sleep(self, seconds):
         assert seconds >= 0.0
@@ -170,9 +173,7 @@ def budgeted(joints, inbound, tick_us=2000):
     session = Session.__new__(Session)
     bridge = types.SimpleNamespace(url="x")
     session.joints = [types.SimpleNamespace(settings=Settings()) for _ in range(joints)]
-    session.bridges = [bridge]
-    session.identities = [Identity(1, 0, 0, joints, tick_us, 0, 0, 0, 0, 0, inbound)]
-    session.places = [(bridge, k) for k in range(joints)]
+    session.boards = [Board(bridge, Identity(1, 0, 0, joints, tick_us, 0, 0, 0, 0, 0, inbound))]
     return session
 
 
@@ -218,10 +219,8 @@ def test_setpoints_of_every_joint_of_the_tightest_board_count():
     session = budgeted(2, 12)
     other = types.SimpleNamespace(url="y")
     alone = session.inbound_share(100.0)
-    session.bridges.append(other)
     session.joints.append(session.joints[0])
-    session.identities.append(Identity(1, 0, 0, 1, 2000, 0, 0, 0, 0, 0, 128))
-    session.places.append((other, 0))
+    session.boards.append(Board(other, Identity(1, 0, 0, 1, 2000, 0, 0, 0, 0, 0, 128), first=2))
     assert session.inbound_share(100.0) == alone
 
 
@@ -255,7 +254,7 @@ def test_setpoints_outside_the_travel_never_reach_the_wire(beyond):
 
 
 def test_arming_that_is_refused_is_told_with_the_reason(notes):
-    from host.link.bridge import RefusedError
+    from host.errors import RefusedError
 
     def refuse(_joints):
         raise RefusedError(m.ARM, m.TOO_SLOW, 1900)
@@ -268,7 +267,7 @@ def test_arming_that_is_refused_is_told_with_the_reason(notes):
 
 def test_a_joint_that_never_becomes_powered_is_told_and_nothing_stays_behind(notes):
     bridge = notes.bridges[0]
-    notes.masks = lambda _joints: [(bridge, 1)]
+    notes.masks = lambda _joints: [(Board(bridge, None), 1)]
     notes.arm = lambda _joints: None
     with pytest.raises(StoppedError, match="did not become powered in time"):
         arm_and_wait(notes)
@@ -302,7 +301,7 @@ CTRL_C_IN_A_WRITE = textwrap.dedent(
     """
     import signal, struct, types
     from controller.wire import framing, messages as m
-    from host.link.session import Session
+    from host.link.session import Board, Session
     from host.link.setpoint_stream import StopOnInterrupt
     from host.link.bridge import Bridge
 
@@ -326,7 +325,7 @@ CTRL_C_IN_A_WRITE = textwrap.dedent(
 
     bridge = Bridge(Slow(), "slow")
     session = Session.__new__(Session)
-    session.bridges = [bridge]
+    session.boards = [Board(bridge, None)]
     print("ready", flush=True)
     try:
         with StopOnInterrupt(session):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from controller.joint.settings.settings import Settings
 from controller.wire import framing, messages, table
-from host.link.bridge import RESULTS
+from host.errors import RESULTS
 from sim.documentation import constant_strings
 
 once = settings(deadline=None, database=None, max_examples=300)

@@ -156,7 +156,8 @@ def test_an_interrupted_recording_is_kept_and_ends_with_130(tmp_path):
 
 
 def test_a_second_host_of_a_tcp_board_is_told_that_it_is_busy(tmp_path):
-    from host.link.transport import LinkLostError, open_url
+    from host.errors import LinkLostError
+    from host.link.transport import open_url
 
     board = subprocess.Popen(
         [sys.executable, "-m", "host.cli", "board", "--quiet", "--tcp", "0", str(DEMO)],
@@ -210,8 +211,7 @@ def test_an_error_of_the_program_itself_has_its_own_code(monkeypatch, capsys):
 
 def test_a_link_that_is_lost_is_no_error_of_the_program(monkeypatch, capsys):
     from host import cli
-    from host.link.bridge import NoAnswerError
-    from host.link.transport import LinkLostError
+    from host.errors import LinkLostError, NoAnswerError
 
     for error in (LinkLostError("the other end closed"), NoAnswerError("nothing came")):
         monkeypatch.setattr("host.command_line.app", raising(error))

@@ -19,8 +19,9 @@ import pytest
 
 from controller.joint import faults
 from controller.wire import messages as m
-from host.link.bridge import Bridge, RefusedError
-from host.link.transport import LinkLostError, open_url
+from host.errors import LinkLostError, RefusedError
+from host.link.bridge import Bridge
+from host.link.transport import open_url
 from host.recordings.recorder import Run
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -358,8 +358,9 @@ def test_a_closed_page_takes_the_drive_off(bench, opened):
 
 def test_a_killed_server_takes_the_drive_off(bench, board, opened):
     """The board is another process here, and is asked afterwards."""
+    from host.errors import LinkLostError
     from host.link.bridge import Bridge
-    from host.link.transport import LinkLostError, open_url
+    from host.link.transport import open_url
 
     made = bench(ports=[board.url])
     page = opened(made)

@@ -106,8 +106,8 @@ def test_a_found_link_takes_its_place_with_its_settings_while_no_order_runs(monk
     link = Link.__new__(Link)
     link.orders = threading.Lock()
     made = link.session = session.Session.__new__(session.Session)
-    made.bridges, made.identities = Watched([lost], link.orders), [identity]
-    made.places, made.joints, made.virtual_process = [(lost, 0)], [None], None
+    made.boards = Watched([session.Board(lost, identity)], link.orders)
+    made.joints, made.virtual_process = [None], None
     made.send_settings = lambda _: seen.append(("settings", link.orders.locked()))
     made.telemetry = lambda *_, **__: None
     link.every, link.fields, link.settings, link.lead, link.in_the_way = 1, [], [None], lost, ""
@@ -122,5 +122,5 @@ def test_a_found_link_takes_its_place_with_its_settings_while_no_order_runs(monk
     link._try_again(0)
     assert told[-1][1] == "link_found"
     assert seen == [("opened", False), ("settings", True)]
-    assert made.bridges.held == [True]
-    assert isinstance(made.places[0][0], Found)
+    assert made.boards.held == [True]
+    assert isinstance(made.boards[0].bridge, Found)
