@@ -1,4 +1,4 @@
-"""``jointloop identify``: constants of one axis from a log, by regression."""
+"""``jointloop identify``: constants of one axis from logs, or of a joint from its recording."""
 
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -10,27 +10,34 @@ from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 
 if TYPE_CHECKING:
+    from sim.identify.axis_model import AxisModel
     from sim.identify.log import Log
-    from sim.identify.regression import Regression
-
+    from sim.identify.predict import Prediction
 
 EXAMPLE = "identify jointloop-runs/RUN --into finger.toml"
 
 
 def run(
-    path: Annotated[
-        Path,
+    paths: Annotated[
+        list[Path],
         typer.Argument(
-            metavar="LOG", help="Folder of a run of `record --excite`, or a CSV log of one axis."
+            metavar="LOG",
+            help="Folder of a run of `record --excite`, or logs of one axis (text files of one rig).",
         ),
     ],
     columns: Annotated[
-        str, typer.Option(help="CSV: role=column[unit], roles time, drive, angle.")
+        str, typer.Option(help="Logs: role=column[unit]; roles time, drive, angle or speed.")
     ] = "time=time_s[s],drive=allowed_V[V],angle=angle_rad[rad]",
-    cutoff: Annotated[
-        str | None, typer.Option(help="CSV: cut-off of the filter; left out, the best of several.")
+    per_count: Annotated[
+        str, typer.Option("--per-count", help="Logs: what a count is worth.")
+    ] = "",
+    gravity: Annotated[bool, typer.Option("--gravity", help="Logs: with a gravity term.")] = False,
+    predict: Annotated[
+        Path | None, typer.Option("--predict", help="Logs: another log, to be predicted.")
     ] = None,
-    gravity: Annotated[bool, typer.Option("--gravity", help="CSV: with a gravity term.")] = False,
+    cutoff: Annotated[
+        str | None, typer.Option(help="Logs: by regression, with this filter.")
+    ] = None,
     number: Number = 0,
     joint: Annotated[
         Path | None,
@@ -55,73 +62,135 @@ def run(
     as_json: Json = False,
     out: Out = RUNS,
 ) -> None:
-    """Find a joint's constants from its recording, or those of any axis from a CSV log."""
-    if path.is_dir():
+    """Find a joint's constants from its recording, or those of any axis from its logs."""
+    terminal = Terminal(as_json)
+    if paths[0].is_dir():
         from host.commands.identify_run import Given, identify_run
 
+        if len(paths) > 1:
+            raise InputError(
+                "", "LOG", str(paths[1]), "one run at a time; several logs must be files"
+            )
         given = Given(joint, into, write, resistance, temperature, winding, yes)
-        identify_run(path, number, given, Terminal(as_json), out)
+        identify_run(paths[0], number, given, terminal, out)
         return
-    terminal = Terminal(as_json)
-    terminal.say(f"Identifying from {plain(path)} ...")
-    from host.figures.identify import regression_figure
+    terminal.say("Identifying from " + ", ".join(plain(path) for path in paths) + " ...")
+    from sim.identify.log import read_log, understood
+
+    logs = [read_log(path, columns, per_count) for path in paths]
+    other = None if predict is None else read_log(predict, columns, per_count)
+    for log in logs if other is None else [*logs, other]:
+        terminal.table(f"{log.name}: what was understood", ("", "value"), understood(log))
+    identify_axis(terminal, logs, other, gravity, cutoff_of(cutoff, logs[0]), out)
+
+
+def cutoff_of(text: str | None, log: "Log") -> float | None:
+    """The filter's cut-off (Hz) of the option. Raises InputError."""
+    from sim.schema import Quantity
+
+    if text is None:
+        return None
+    try:
+        return Quantity("Hz", "20 Hz", 1e-3, 0.2 / log.step_s).read(text)
+    except ValueError as error:
+        raise InputError("", "--cutoff", text, str(error)) from None
+
+
+def identify_axis(
+    terminal: Terminal,
+    logs: "list[Log]",
+    other: "Log | None",
+    gravity: bool,
+    cutoff_Hz: float | None,
+    out: Path,
+) -> None:
+    """Fit, say and draw what logs of one axis tell."""
+    from host.figures.identify import axis_figure
     from host.figures.look import save
     from host.files import make_folder
-    from sim import units
-    from sim.identify.log import read_csv
-    from sim.identify.regression import regress
+    from sim.identify import predict
+    from sim.identify.axis_model import band_of, model_of
 
-    log = read_csv(path, columns)
-    cutoff_Hz = None
-    if cutoff is not None:
-        try:
-            cutoff_Hz = units.parse(cutoff, "Hz", "20 Hz")
-        except ValueError as error:
-            raise InputError("", "--cutoff", cutoff, str(error)) from None
-        if not 0.0 < cutoff_Hz <= 0.2 / log.step_s:
-            raise InputError(
-                "", "--cutoff", cutoff, f"must lie above 0 and at most {0.2 / log.step_s:g} Hz"
-            )
+    first = logs[0]
     try:
-        found = regress(log.time_s, log.drive, log.angle, cutoff_Hz, gravity)
+        found = model_of(logs, gravity, cutoff_Hz)
+        shown = predict.predict(found.fit, (other or first).pieces, first.is_speed)
     except ValueError as error:
-        raise InputError(str(path), "", None, str(error)) from None
-    figure = save(
-        regression_figure(path.name, log, found), make_folder(out) / f"{path.stem}-identify.png"
+        raise InputError((other or first).name, "", None, str(error)) from None
+    title = f"{Path(first.name).stem}: identified" + (
+        "" if other is None else f", predicting {Path(other.name).name}"
     )
+    figure = save(axis_figure(title, other or first, shown, band_of(found.fit, shown)),
+                  make_folder(out) / f"{Path(first.name).stem}-identify.png")  # fmt: skip
     terminal.say(f"Figure: {plain(figure)}")
+    show(terminal, first, found)
+    if other is not None:
+        terminal.say(f"{plain(other.name)}, not seen by the fit: {told(shown, other)}.")
+    remarks = [*dict.fromkeys(one for log in logs for one in log.remarks), *found.remarks]
+    for remark in remarks:
+        terminal.warning(plain(remark[0].upper() + remark[1:]) + ".")
+    terminal.result(as_dict(logs, str(figure), found, None if other is None else shown, remarks))
+
+
+def show(terminal: Terminal, log: "Log", found: "AxisModel") -> None:
+    """Say what was found, how sure it is, and how well it predicts."""
+    fit = found.fit
     rows = []
-    for name, value, deviation in zip(found.names, found.values, found.deviations, strict=True):
-        share = 100.0 * deviation / abs(value) if value else float("inf")
-        told = "" if share <= 10.0 else "not told by this log"
-        rows.append((name.replace("_", " "), f"{value:.6g}", f"+-{1.96 * deviation:.2g}", f"{share:.2f} %",
-                     unit_of(name, log), told))  # fmt: skip
-    terminal.table(
-        "Inverse dynamic model", ("", "value", "95 %", "relative deviation", "unit", "remark"), rows
+    for name, value, deviation in zip(fit.names, fit.values, fit.deviations, strict=True):
+        said = "not told by this log" if name in fit.untold else ""
+        rows.append((name.replace("_", " "), f"{value:.6g}", f"+-{fit.factor * deviation:.2g}",
+                     unit_of(name, log), said))  # fmt: skip
+    terminal.table("The axis", ("", "value", "95 %", "unit", "remark"), rows)
+    terminal.say(f"By {found.how}, {fit.rows} rows in motion, {fit.windows} stretches.")
+    if found.held_out is not None:
+        terminal.say(
+            f"The last quarter, not seen by a fit of the rest: {told(found.held_out, log)}."
+        )
+
+
+def told(shown: "Prediction", log: "Log") -> str:
+    """How well a log is predicted, in words."""
+    from sim.units import DEG
+
+    rotary = log.motion_unit.startswith("rad")
+    factor, unit = (
+        (1.0 / DEG, log.motion_unit.replace("rad", "deg"))
+        if rotary
+        else (1e6, "u" + log.motion_unit)
     )
-    terminal.say(f"Filter {found.cutoff_Hz:.0f} Hz, {found.rows} rows, condition number {found.condition:.0f}, "
-                 f"residual {100 * found.residual_share:.1f} % of the drive.")  # fmt: skip
-    for remark in log.remarks:
-        terminal.warning(f"{plain(remark)}.")
-    if found.value("inertia") < 0.0:
-        terminal.warning("The inertia is negative: drive or angle has the wrong sign.")
-    terminal.result(as_dict(path, figure, log, found))
+    return (f"one row ahead within {shown.step_rms * factor:.2g} {unit} (rms), freely over stretches of up to "
+            f"{shown.free_s:.1f} s within {shown.free_rms * factor:.2g} {unit}, {100 * shown.free_share:.1f} % of the motion")  # fmt: skip
 
 
 def unit_of(name: str, log: "Log") -> str:
-    """Unit of a parameter: of the drive over that of its column."""
-    drive, angle = log.drive_unit, log.angle_unit
-    per = {"inertia": f"{drive}/({angle}/s^2)", "viscous": f"{drive}/({angle}/s)"}
-    return per.get(name, drive)
+    """Unit of a parameter: of the drive over that of the motion."""
+    drive, motion = log.drive_unit, log.motion_unit.removesuffix("/s")
+    return {"inertia": f"{drive}/({motion}/s^2)", "viscous": f"{drive}/({motion}/s)"}.get(
+        name, drive
+    )
 
 
-def as_dict(path: Path, figure: Path, log: "Log", found: "Regression") -> dict[str, Any]:
+def as_dict(
+    logs: "list[Log]",
+    figure: str,
+    found: "AxisModel",
+    shown: "Prediction | None",
+    remarks: list[str],
+) -> dict[str, Any]:
     """The result for programs."""
+    fit = found.fit
+
+    def quality(one: "Prediction | None") -> dict[str, float] | None:
+        return (
+            None
+            if one is None
+            else {"step_rms": one.step_rms, "free_rms": one.free_rms, "free_share": one.free_share}
+        )
+
     return {
-        "log": str(path), "figure": str(figure), "samples": len(log.time_s), "step_s": log.step_s,
-        "drive_unit": log.drive_unit, "angle_unit": log.angle_unit,
-        "values": dict(zip(found.names, map(float, found.values), strict=True)),
-        "deviations": dict(zip(found.names, map(float, found.deviations), strict=True)),
-        "condition": found.condition, "residual_share": found.residual_share,
-        "cutoff_Hz": found.cutoff_Hz, "rows": found.rows, "remarks": log.remarks,
+        "logs": [log.name for log in logs], "figure": figure, "how": found.how, "rows": fit.rows,
+        "drive_unit": logs[0].drive_unit, "motion_unit": logs[0].motion_unit,
+        "values": dict(zip(fit.names, map(float, fit.values), strict=True)),
+        "half_95": dict(zip(fit.names, map(float, fit.factor * fit.deviations), strict=True)),
+        "untold": fit.untold, "held_out": quality(found.held_out), "predicted": quality(shown), "remarks": remarks,
     }  # fmt: skip

@@ -50,6 +50,15 @@ def run(
         Path | None,
         typer.Option("--recording", help="Write the run to this folder, as recordings are."),
     ] = None,
+    drive: Annotated[
+        Path | None,
+        typer.Option(
+            "--drive", help="Play a log's voltage into the joint instead, over what was measured."
+        ),
+    ] = None,
+    columns: Annotated[
+        str, typer.Option(help="Of that log: role=column[unit]; roles time, drive, angle.")
+    ] = "time=time_s[s],drive=allowed_V[V],angle=angle_rad[rad]",
     list_them: Annotated[bool, typer.Option("--list", help="List the scenarios.")] = False,
     gains: Gains = None,
     seed: Seed = 1,
@@ -65,6 +74,10 @@ def run(
     if runtime not in RUNTIMES:
         raise InputError("", "--runtime", runtime, "must be one of " + ", ".join(RUNTIMES))
     joint = load(path, gains)
+    if drive is not None:
+        from host.commands.play_log import play_log
+
+        return play_log(terminal, joint, drive, columns, seed, out)
     known = joint.scenarios(step_of(joint, angle(step, "--step")))
     if list_them:
         terminal.table(

@@ -1,25 +1,57 @@
-"""A log and the model fitted to it: drive measured and modelled, and what is left."""
+"""Logs of an axis and the model found: motion measured and run freely, drive, and what is left."""
 
 from typing import TYPE_CHECKING, Any
 
-from host.figures.look import EXTENSOR, TRUE, pyplot
+import numpy as np
+
+from host.figures.look import EXTENSOR, LIMIT, MEASURED, TRUE, pyplot
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.identify.log import Log
-    from sim.identify.regression import Regression
+    from sim.identify.predict import Prediction
 
 
-def regression_figure(name: str, log: "Log", found: "Regression") -> Any:
-    """Three panels: angle, drive with the model's, residual."""
+def axis_figure(title: str, log: "Log", shown: "Prediction", band: np.ndarray) -> Any:
+    """Three panels: motion with the model's free runs, drive, what is left over.
+
+    band: the model's course at the low and the high end of its constants, (2, rows of the windows).
+    """
     plt = pyplot()
+    rotary = log.motion_unit.startswith("rad")
+    factor = 1.0 / DEG if rotary else 1e3
+    unit = log.motion_unit.replace("rad", "deg") if rotary else "m" + log.motion_unit
     figure, axes = plt.subplots(3, 1, figsize=(12.0, 7.6), sharex=True)
-    figure.suptitle(f"Identified from {name}", x=0.01, ha="left", fontweight="bold")
-    axes[0].plot(log.time_s, log.angle, color=TRUE, lw=1.0)
-    axes[0].set(ylabel=f"angle, {log.angle_unit}" if log.angle_unit == "rad" else "position, m")
-    axes[1].plot(found.time_s, found.measured, color=TRUE, lw=0.9, label="measured")
-    axes[1].plot(found.time_s, found.predicted, color=EXTENSOR, lw=0.9, ls="--", label="model")
+    figure.suptitle(title, x=0.01, ha="left", fontweight="bold")
+    w = shown.windows
+    t = _times(log, shown)
+    axes[0].plot(t, w.measured * factor, color=TRUE, lw=1.0, label="measured")
+    axes[0].plot(
+        t,
+        shown.course * factor,
+        color=EXTENSOR,
+        lw=1.0,
+        ls="--",
+        label="model, run freely over each stretch",
+    )
+    axes[0].fill_between(
+        t,
+        band[0] * factor,
+        band[1] * factor,
+        color=MEASURED,
+        alpha=0.4,
+        label="95 % of its constants",
+    )
+    axes[0].set(ylabel=f"{'speed' if log.is_speed else 'angle' if rotary else 'way'}, {unit}")
+    axes[0].legend(fontsize=8, loc="upper right", ncols=3)
+    axes[1].plot(t, w.drive, color=TRUE, lw=0.9)
     axes[1].set(ylabel=f"drive, {log.drive_unit}")
-    axes[1].legend(fontsize=8, loc="upper right", ncols=2)
-    axes[2].plot(found.time_s, found.measured - found.predicted, color=TRUE, lw=0.7)
-    axes[2].set(ylabel=f"left over, {log.drive_unit}", xlabel="time, s")
+    axes[2].plot(t, (w.measured - shown.course) * factor, color=TRUE, lw=0.7)
+    axes[2].axhline(0.0, color=LIMIT, lw=0.6)
+    axes[2].set(ylabel=f"left over, {unit}", xlabel="time in motion, s (rests are left out)")
     return figure
+
+
+def _times(log: "Log", shown: "Prediction") -> np.ndarray:
+    """Time of each row of the windows, one behind the other, a gap between windows as nan-free steps."""
+    return np.arange(len(shown.windows.drive)) * log.step_s

@@ -9,17 +9,21 @@ included, goes through the same zero-phase filter and is decimated: filtering
 only some columns biases the inertia. (Method: M. Gautier, Ph. Poignet, "Extended
 Kalman filtering and weighted least squares dynamic identification of robot",
 Control Engineering Practice 9 (2001) 1361-1372, sec. 3; W. Khalil, E. Dombre,
-"Modeling, Identification and Control of Robots", 2002, ch. 12.) Rows that lie
-further off than ``OUTLIER`` robust sigma are left out; nothing else is weighed,
-for friction that depends on position is no outlier.
+"Modeling, Identification and Control of Robots", 2002, ch. 12.) Rows at rest are
+left out: friction there is whatever holds. Rows that lie further off than ``HUBER`` robust
+sigma count less (P. J. Huber, Ann. Math. Statist. 35 (1964) 73-101). What is left over is
+correlated in time: deviations come from blocks of it as clusters (K.-Y. Liang, S. Zeger,
+Biometrika 73 (1986) 13-22).
 """
 
 from dataclasses import dataclass, field
 
 import numpy as np
 
-OUTLIER = 8.0
-"""Robust sigma (1.4826 times the median deviation) beyond which a row is no measurement."""
+HUBER = 6.0
+"""Robust sigma (1.4826 times the median deviation) beyond which a row counts less."""
+BLOCKS = 30
+"""Blocks of time that are taken for independent of each other."""
 
 
 @dataclass
@@ -38,6 +42,7 @@ class Regression:
     time_s: np.ndarray = field(default_factory=lambda: np.zeros(0))
     measured: np.ndarray = field(default_factory=lambda: np.zeros(0))
     predicted: np.ndarray = field(default_factory=lambda: np.zeros(0))
+    covariance: np.ndarray = field(default_factory=lambda: np.zeros((0, 0)))
 
     def value(self, name: str) -> float:
         """One parameter by name."""
@@ -67,8 +72,11 @@ def regress(
     angle: np.ndarray,
     cutoff_Hz: float | None = None,
     gravity: bool = False,
+    rest: float = 0.0,
 ) -> Regression:
     """Fit the model to a log, shape (n,) each, evenly spaced. Raises ValueError.
+
+    rest: speed at and below which a row is at rest, and tells nothing.
 
     cutoff_Hz: of the filter; None tries several and takes the one with the least
     relative standard deviations.
@@ -76,10 +84,10 @@ def regress(
     h = float(np.median(np.diff(time_s)))
     rate = 1.0 / h
     if cutoff_Hz is not None:
-        return _fit(time_s, drive, angle, rate, cutoff_Hz, gravity)
+        return _fit(time_s, drive, angle, rate, cutoff_Hz, gravity, rest)
     best: Regression | None = None
     for share in (0.1, 0.08, 0.06, 0.05, 0.04, 0.03, 0.02, 0.015, 0.01):
-        found = _fit(time_s, drive, angle, rate, share * rate, gravity)
+        found = _fit(time_s, drive, angle, rate, share * rate, gravity, rest)
         if best is None or _doubt(found) < 0.8 * _doubt(best):
             best = found
     assert best is not None
@@ -124,6 +132,7 @@ def _fit(
     rate: float,
     cutoff: float,
     gravity: bool,
+    rest: float,
 ) -> Regression:
     if len(time_s) < 50:
         raise ValueError(f"{len(time_s)} samples are too few; at least 50 are needed")
@@ -139,26 +148,34 @@ def _fit(
     if (scale == 0.0).any() or np.ptp(force) == 0.0:
         raise ValueError("drive or angle is constant: nothing can be told from this log")
     scaled = matrix / scale
-    kept = np.ones(count, bool)
-    for _ in range(20):
-        solved, *_ = np.linalg.lstsq(scaled[kept], force[kept], rcond=None)
+    weight = (np.abs(matrix[:, 1]) > rest).astype(float)
+    if weight.sum() < 4 * wanted:
+        raise ValueError("hardly moves: too few rows beyond noise and resolution")
+    moves = weight.copy()
+    for _ in range(30):
+        root = np.sqrt(weight)
+        solved, *_ = np.linalg.lstsq(scaled * root[:, None], force * root, rcond=None)
         left = force - scaled @ solved
-        sigma = 1.4826 * float(np.median(np.abs(left[kept] - np.median(left[kept])))) or 1e-300
-        new = np.abs(left) <= OUTLIER * sigma
-        if (new == kept).all() or new.sum() < 4 * wanted:
+        own = left[moves > 0.0]
+        sigma = 1.4826 * float(np.median(np.abs(own - np.median(own)))) or 1e-300
+        new = moves * np.minimum(1.0, HUBER * sigma / np.maximum(np.abs(left), 1e-300))
+        if np.abs(new - weight).max() < 1e-6:
             break
-        kept = new
-    spread = float((left[kept] ** 2).sum() / (kept.sum() - wanted))
-    inverse = np.linalg.inv(scaled[kept].T @ scaled[kept])
+        weight = new
+    bread = np.linalg.pinv(scaled.T @ (scaled * weight[:, None]))
+    scores = scaled * (weight * left)[:, None]
+    blocks = np.array([part.sum(axis=0) for part in np.array_split(scores, BLOCKS)])
+    covariance = bread @ (blocks.T @ blocks) @ bread * BLOCKS / (BLOCKS - 1)
     return Regression(
         names,
         solved / scale,
-        np.sqrt(np.diag(inverse) * spread) / scale,
-        float(np.linalg.cond(scaled)),
-        float(np.linalg.norm(left) / np.linalg.norm(force)),
+        np.sqrt(np.maximum(np.diag(covariance), 0.0)) / scale,
+        float(np.linalg.cond(scaled * np.sqrt(moves)[:, None])),
+        float(np.linalg.norm(left * moves) / np.linalg.norm(force * moves)),
         cutoff,
-        count,
+        int(moves.sum()),
         at,
         force,
         scaled @ solved,
+        covariance / np.outer(scale, scale),
     )

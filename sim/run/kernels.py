@@ -52,6 +52,7 @@ MODULES = (
     "sim.model.loop",
     "sim.model.bang_bang_loop",
     "sim.model.observer_loop",
+    "sim.model.axis_loop",
     "sim.model.hand_loop",
 )
 """Kernel modules, callees first."""

@@ -362,4 +362,7 @@ def test_arming_with_a_latched_open_wiper_says_what_is_in_the_way(board, joint_f
     assert done.returncode == 1
     names = [row["name"] for row in fault_table()
              if row["number"] in (faults.WIPER_RAIL, faults.SENSOR_JUMP)]  # fmt: skip
-    assert any(f"Stopped: nominal class of the plant study: {name} (" in " ".join(done.stdout.split()) for name in names)
+    assert any(
+        f"Stopped: nominal class of the plant study: {name} (" in " ".join(done.stdout.split())
+        for name in names
+    )
