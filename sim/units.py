@@ -94,6 +94,43 @@ LISTED = {
 """Units to write a quantity in, the usual ones first; whatever else pint can turn into it works too."""
 
 
+SPELT = (
+    ("\u00b5", "u"), ("\u03bc", "u"), ("\u03a9", "ohm"), ("\u2126", "ohm"), ("\u00b0C", "degC"), ("\u00b0", "deg"), ("\u00b7", "*"),
+    ("\u22c5", "*"), ("\u00d7", "*"), ("\u00b2", "^2"), ("\u00b3", "^3"),
+)  # fmt: skip
+"""Signs of datasheets and keyboards, and the letters that stand for them."""
+WORDS = {
+    "RPM": "rpm", "Rpm": "rpm", "r/min": "rpm", "rev/min": "rpm", "Ohm": "ohm", "Ohms": "ohm", "ohms": "ohm", "kOhm": "kohm",
+    "MOhm": "Mohm", "mOhm": "mohm", "Nm": "N*m", "mNm": "mN*m", "Ncm": "N*cm", "Nmm": "N*mm", "sec": "s", "secs": "s", "degs": "deg",
+    "degree": "deg", "degrees": "deg", "deg/sec": "deg/s", "volt": "V", "Volt": "V", "volts": "V", "amp": "A", "amps": "A", "hz": "Hz",
+    "KHz": "kHz", "khz": "kHz", "gr": "g",
+}  # fmt: skip
+"""Spellings of the trade: common practice, no source."""
+TORQUES = {
+    "kg": "kgf",
+    "kgf": "kgf",
+    "g": "gf",
+    "gf": "gf",
+    "oz": "ozf",
+    "ozf": "ozf",
+    "lb": "lbf",
+    "lbf": "lbf",
+}
+LEVERS = {"cm": "cm", "mm": "mm", "m": "m", "in": "inch", "inch": "inch", "ft": "foot"}
+_TORQUE = re.compile(r"^(kgf?|gf?|ozf?|lbf?)[ *.-]?(cm|mm|m|inch|in|ft)$")
+"""A catalogue's "kg cm" of a torque: the force of that mass (common practice, no source)."""
+
+
+def spelt(given: str, unit: str) -> str:
+    """A unit as this program writes it: "kg*cm" of a torque is kgf*cm, "10 k\u03a9" is kohm, "RPM" is rpm."""
+    for sign, letters in SPELT:
+        given = given.replace(sign, letters)
+    found = _TORQUE.match(given) if unit == "N*m" else None
+    if found is not None:
+        return f"{TORQUES[found[1]]}*{LEVERS[found[2]]}"
+    return WORDS.get(given, given)
+
+
 def usual(unit: str) -> str:
     """What to say of the units of a quantity; nothing where none are listed."""
     return (
@@ -115,7 +152,7 @@ def parse(text: object, unit: str, example: str) -> float:
     if found is None:
         raise ValueError(need)
     number = float(found.group(1))
-    given = found.group(2)
+    given = spelt(found.group(2), unit)
     if not given:
         raise ValueError(need + "; the unit is missing")
     if given in ("degC", "°C", "C"):

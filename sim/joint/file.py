@@ -7,10 +7,11 @@ allowed. Formulas that turn the file into constants: ``datasheet.py`` (plant)
 and ``settings.py`` (controller).
 """
 
+import re
 from collections.abc import Iterator
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import Field
+from pydantic import BeforeValidator, Field
 
 from controller.joint.angles import TURN_RAD
 from sim.errors import InputError, together
@@ -69,6 +70,19 @@ class JointTable(Table):
     damping: Viscous = Field(0.0, description="Viscous friction of the hinge.")
 
 
+def ratio_of(value: Any) -> Any:
+    """A gear ratio as catalogues write it: "1:298", "298:1"."""
+    found = (
+        re.match(r"^\s*(\d+(?:\.\d+)?)\s*:\s*(\d+(?:\.\d+)?)\s*$", value)
+        if isinstance(value, str)
+        else None
+    )
+    if found is None or not float(found[1]) or not float(found[2]):
+        return value
+    one, other = float(found[1]), float(found[2])
+    return max(one, other) / min(one, other)
+
+
 class MotorTable(Table):
     """The gear motor: by datasheet values at one voltage, or by constants."""
 
@@ -82,7 +96,9 @@ class MotorTable(Table):
     amplifier_resistance: Resistance = Field(
         0.6, description="Resistance of the driver inside the datasheet's stall current."
     )
-    gear_ratio: float | None = Field(None, ge=1, le=100000)
+    gear_ratio: Annotated[float, BeforeValidator(ratio_of)] | None = Field(
+        None, ge=1, le=100000, description='Turns of the motor for one at the output; or "1:298".'
+    )
     rotor_inertia: Inertia | None = Field(None, description="Rotor alone, before the gear.")
     backlash: Width = Field(0.026, description="Whole lost motion at the output.")
     winding_limit: Temperature = Field(110.0, description="Hottest winding allowed.")

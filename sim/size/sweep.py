@@ -15,6 +15,7 @@ import numpy as np
 from sim import units
 from sim.errors import InputError
 from sim.joint import datasheet, physics
+from sim.joint.file import ratio_of
 from sim.joint.part import DIRECT
 from sim.run.closed_loop import joint_of, simulate
 from sim.run.executors import Runner
@@ -95,7 +96,7 @@ def _regear(motor: dict[str, Any], ratio: float) -> None:
     if "gear_ratio" not in motor or "stall_torque" not in motor or "no_load_speed" not in motor:
         raise InputError("", "motor.gear_ratio", f"{ratio:g}", "can be varied only of a motor by datasheet "
                          "values, which are those of the ratio stated in the file")  # fmt: skip
-    factor = ratio / float(motor["gear_ratio"])
+    factor = ratio / float(ratio_of(motor["gear_ratio"]))
     torque = units.parse(motor["stall_torque"], "N*m", "1.9 kgf*cm") * factor
     speed = units.parse(motor["no_load_speed"], "rad/s", "100 rpm") / factor
     motor["stall_torque"], motor["no_load_speed"] = f"{torque!r} N*m", f"{speed!r} rad/s"

@@ -157,3 +157,38 @@ def test_a_common_file_is_read_without_pint():
     )
     root = Path(__file__).resolve().parents[2]
     subprocess.run([sys.executable, "-c", code], cwd=root, check=True)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit", "value"),
+    [
+        ("1.9 kg*cm", "N*m", 1.9 * 0.0980665), ("1.9 kgcm", "N*m", 1.9 * 0.0980665), ("1.9 kg cm", "N*m", 1.9 * 0.0980665),
+        ("1.9 kg-cm", "N*m", 1.9 * 0.0980665), ("1.9 kgf\u00b7cm", "N*m", 1.9 * 0.0980665), ("26 oz in", "N*m", 26 * 0.00706155181),
+        ("120 mNm", "N*m", 0.12), ("3000 RPM", "rad/s", 3000 * math.pi / 30.0), ("10 k\u03a9", "ohm", 1e4), ("10 kOhm", "ohm", 1e4),
+        ("90\u00b0", "rad", math.pi / 2), ("5 \u00b5s", "s", 5e-6), ("85 \u00b0C", "degC", 85.0), ("8 g\u00b7cm\u00b2", "kg*m^2", 8e-7),
+        ("600 deg/sec", "rad/s", math.radians(600.0)), ("5 volts", "V", 5.0),
+    ],
+)  # fmt: skip
+def test_spellings_of_the_trade_are_read(text, unit, value):
+    """Ounce-force inch: NIST Special Publication 811 (2008), appendix B.8."""
+    assert units.parse(text, unit, "x") == pytest.approx(value, rel=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("text", "unit"), [("2 kg", "N"), ("1 kg*cm", "kg"), ("3 RPM", "Hz"), ("3 \u03a9", "V")]
+)
+def test_a_spelling_makes_no_other_quantity_of_it(text, unit):
+    with pytest.raises(ValueError, match="is not a unit of"):
+        units.parse(text, unit, "x")
+
+
+@pytest.mark.parametrize(
+    ("given", "ratio"), [("1:298", 298.0), ("298:1", 298.0), (" 298.5 : 1 ", 298.5), (298, 298.0)]
+)
+def test_a_gear_ratio_as_catalogues_write_it(made, given, ratio):
+    assert (
+        made(
+            {"motor.gear_ratio": given, "motor.rotor_inertia": "7e-9 kg*m^2"}
+        ).file.motor.gear_ratio
+        == ratio
+    )
