@@ -53,8 +53,8 @@ def run(
                   make_folder(out) / f"{slug(mine.file.joint.name)}-compare.png")  # fmt: skip
     terminal.say(f"Figure: {plain(figure)}")
     if joint is not None and (other := differences(found, number, mine)):
-        terminal.say(
-            f"Mind: the file is not of the joint that was recorded: {plain('; '.join(other))}."
+        terminal.warning(
+            f"The file is not of the joint that was recorded: {plain('; '.join(other))}."
         )
     if found.torn:
         terminal.say("The recording's last line was torn and is left out.")
@@ -118,7 +118,36 @@ def explained(found: "Comparison") -> str:
         return "No single number would plausibly explain the gap: noise, friction, or something not modelled."
     told = ", ".join(f"{one.name.replace('_', ' ')} ({one.deviations:+.1f} deviations: "
                      f"{100 * one.share:.0f} %)" for one in telling)  # fmt: skip
-    return f"What would explain what is left, each by itself: {told}."
+    first, *others = telling
+    sure = NEXT.get(first.name)
+    alike = [one for one in others if one.share > 0.9 * first.share]
+    doubt = " They look alike in this recording." if alike else ""
+    return (f"What would explain what is left, each by itself: {told}.{doubt}"
+            + (f" To be sure: {sure}." if sure else ""))  # fmt: skip
+
+
+NEXT = {
+    "torque_constant": "hang a known weight on the fingertip and calibrate the force (`jointloop calibrate --force`)",
+    "resistance": "measure the winding with an ohmmeter, cold, and identify with --resistance",
+    "motor_friction": "record the motor with its cables off, slowly and both ways",
+    "stiction_ratio": "raise the voltage slowly until it moves, both ways, several times",
+    "motor_damping": "record the motor with its cables off, at several voltages",
+    "load_loss": "record it lifting a known weight, and letting it down",
+    "rotor_inertia": "record quick steps with the cables off",
+    "backlash": "hold the drum and move the joint by hand: the lost motion stands on the page",
+    "radius_ratio": "turn the drum by known angles and read the joint",
+    "stiffness": "hold the motor and push the fingertip with a known weight",
+    "cable_damping": "let the finger go from a bent cable, and record",
+    "pretension": "loosen or tighten the cables by a known amount, and record again",
+    "wrap_loss": "pull a cable by hand over its guides with a spring balance, both ways",
+    "joint_inertia": "weigh the phalanx and its place of balance",
+    "joint_friction": "take the cables off and let the joint swing",
+    "gravity_cos": "record again with the hand turned over", "gravity_sin": "record again with the hand turned over",
+    "sensor_offset": "calibrate against known angles (`jointloop calibrate`)",
+    "sensor_linearity_even": "calibrate against many known angles (`jointloop calibrate --points`)",
+    "sensor_linearity_odd": "calibrate against many known angles (`jointloop calibrate --points`)",
+}  # fmt: skip
+"""What would tell whether a number is to blame."""
 
 
 def numbers(found: "Comparison") -> dict[str, float]:

@@ -5,9 +5,9 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from host.commands.new import starter
 from host.commands.shared.arguments import RUNS, Out, Seed
 from host.commands.shared.terminal import Terminal, plain
+from host.starters import starter
 from sim.units import DEG
 
 if TYPE_CHECKING:

@@ -317,7 +317,7 @@ def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
                  f"in the fit: {100 * found.held_out_fit:.1f} %.")  # fmt: skip
     terminal.say(delay_told(found.joint, found))
     for remark in remarks:
-        terminal.say(f"Mind: {plain(remark)}")
+        terminal.warning(plain(remark))
 
 
 def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path,

@@ -1,7 +1,6 @@
-"""``jointloop new``: a commented starter joint file."""
+"""``jointloop new``: a commented starter file."""
 
 import json
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated
 
@@ -10,32 +9,52 @@ import typer
 from host.commands.schema import schema_of
 from host.commands.shared.terminal import quoted
 from host.files import write_whole
+from host.starters import KINDS, starter
 from sim.errors import InputError
+from sim.schema import nearest
 
-
-def starter() -> str:
-    """Return the text of the starter joint file."""
-    return (files("host") / "demo" / "joint.toml").read_text(encoding="utf-8")
-
-
-TITLE = "jointloop joint file"
 EXAMPLE = "new finger.toml"
+NEXT = {
+    "hand": "jointloop hand {}",
+    "scenario": "jointloop simulate finger.toml --scenario {}",
+    "board": "jointloop deploy PORT --board {} --joint finger.toml",
+}
+"""What to do next with a file; a joint is sized."""
 
 
 def run(
     path: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")] = Path(
         "joint.toml"
     ),
+    kind: Annotated[str, typer.Option("--kind", help=", ".join(KINDS) + ".")] = "finger",
 ) -> None:
-    """Write a commented starter joint file, and the schema that editors check it with."""
-    if path.exists():
-        raise InputError(str(path), "", None, "exists already; name another file")
+    """Write a commented starter file, and the schema that editors check it with."""
+    if kind not in KINDS:
+        raise InputError("", "--kind", kind, "unknown; " + nearest(kind, list(KINDS)))
+    wanted = [path] if kind != "hand" else [path, path.with_name("joint.toml")]
+    for one in wanted:
+        if one.exists():
+            raise InputError(str(one), "", None, "exists already; name another file")
     if not path.parent.is_dir():
         raise InputError(str(path.parent), "", None, "no such folder")
-    schema = path.with_name("joint.schema.json")
-    text = json.dumps(schema_of("joint"), indent=2) + "\n"
-    if not schema.exists() or f'"{TITLE}"' in schema.read_text(encoding="utf-8", errors="replace"):
+    if kind == "board":
+        write_whole(path, starter(kind))
+        print(f"Wrote {path}. Put in your own pins.")
+    else:
+        write_with_schema(path, kind)
+        if kind == "hand":
+            write_with_schema(wanted[1], "finger")
+        print(f"Wrote {' and '.join(map(str, wanted))}, and beside it the schema by which editors check it. Put in your "
+              "own parts.")  # fmt: skip
+    print("Next: " + NEXT.get(kind, "jointloop size {}").format(quoted(path)))
+
+
+def write_with_schema(path: Path, kind: str) -> None:
+    """Write a TOML file and, beside it, its schema; a schema that is not ours is left alone."""
+    sort = kind if kind in ("hand", "scenario") else "joint"
+    schema = path.with_name(f"{sort}.schema.json")
+    text = json.dumps(schema_of(sort), indent=2) + "\n"
+    ours = f'"jointloop {sort} file"'
+    if not schema.exists() or ours in schema.read_text(encoding="utf-8", errors="replace"):
         write_whole(schema, text)
-    write_whole(path, f"#:schema ./{schema.name}\n{starter()}")
-    print(f"Wrote {path}, and {schema.name} beside it, by which editors check it. Put in your own parts.\n"
-          f"Next: jointloop size {quoted(path)}")  # fmt: skip
+    write_whole(path, f"#:schema ./{schema.name}\n{starter(kind)}")

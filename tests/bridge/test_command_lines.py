@@ -55,7 +55,7 @@ PARSED = {
     f"deploy {PORT} --board board.json --joint finger.toml": "needs a board (test_deploying.py)",
 }
 NEXT = {
-    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(given.into)}", "size {quoted(path)}",
+    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(given.into)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
     "simulate {quoted(joint.path)} --scenario {quoted(path)}",
 }  # fmt: skip
 """What commands print: the same lines with a path put in (tested where they are printed)."""

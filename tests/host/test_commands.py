@@ -221,3 +221,32 @@ def test_a_simulated_run_is_written_as_recordings_are(joint, inside, tmp_path):
     again = inside("compare", "run", "--parts", "5", "--json")
     assert json.loads(again.stdout)["fit"] > 0.9
     assert inside("simulate", joint, "--recording", "run").returncode == 2
+
+
+@pytest.mark.parametrize("kind", ["finger", "wrist", "spring_return", "direct", "pulse"])
+def test_every_kind_of_joint_is_begun_by_a_file_that_works(kind, inside, tmp_path):
+    assert inside("new", "mine.toml", "--kind", kind).returncode == 0
+    assert (
+        (tmp_path / "mine.toml")
+        .read_text(encoding="utf-8")
+        .startswith("#:schema ./joint.schema.json\n")
+    )
+    found = inside("size", "mine.toml", "--json").json
+    assert found["force_limit_N"] > 0.0
+    assert inside("simulate", "mine.toml").returncode == 0, "a step of it does not trip"
+
+
+def test_hand_scenario_and_board_are_begun_by_files_that_work(inside, tmp_path):
+    from host.link.wiring import read_wiring
+
+    assert inside("new", "hand.toml", "--kind", "hand").returncode == 0
+    assert inside("hand", "hand.toml").returncode in (0, 1)
+    assert inside("new", "torn.toml", "--kind", "scenario").returncode == 0
+    assert inside("simulate", "joint.toml", "--scenario", "torn.toml").returncode == 1, (
+        "it trips, rightly"
+    )
+    assert inside("new", "board.json", "--kind", "board").returncode == 0
+    assert read_wiring(tmp_path / "board.json").data["tick_us"] == 2000
+    done = inside("new", "x.toml", "--kind", "wirst")
+    assert done.returncode == 2
+    assert 'did you mean "wrist"' in done.stderr

@@ -212,3 +212,34 @@ def test_excitation_stays_inside_every_bound(changes):
         "multisine",
         "moves to check by",
     ]
+
+
+def test_every_number_that_may_be_blamed_has_a_measurement_that_would_tell(joint):
+    from host.commands.compare import NEXT
+    from sim.identify.space import axes_of
+
+    blamed = {axis.name for axis in axes_of(joint)} | {
+        "sensor_offset",
+        "sensor_linearity_even",
+        "sensor_linearity_odd",
+    }
+    assert blamed == set(NEXT)
+
+
+def test_what_to_measure_next_is_said():
+    from types import SimpleNamespace
+
+    from host.commands.compare import explained
+    from sim.identify.explain import Reason
+
+    told = explained(
+        SimpleNamespace(reasons=[Reason("resistance", -2.4, 0.9), Reason("load_loss", 1.0, 0.5)])
+    )
+    assert told.endswith(
+        "To be sure: measure the winding with an ohmmeter, cold, and identify with --resistance."
+    )
+    assert "look alike" not in told
+    told = explained(
+        SimpleNamespace(reasons=[Reason("pretension", -1.7, 0.94), Reason("wrap_loss", -1.2, 0.93)])
+    )
+    assert "They look alike in this recording." in told
