@@ -61,6 +61,22 @@ def to_candidate(joint: Joint, x: np.ndarray) -> tuple[Gains, Profile]:
     return gains, profile
 
 
+def from_gains(joint: Joint, gains: Gains, profile: Profile) -> np.ndarray:
+    """The search point that is nearest to gains and a profile: ``to_candidate`` turned round."""
+    first, way = rules.first_guess(joint.file, joint.part)
+    found = {
+        name: getattr(gains, name) / getattr(first, name)
+        for name in ("kp", "ki", "kd", "derivative_filter_s", "rest_in_rad", "integral_limit_V")
+    }
+    found["friction"] = gains.breakaway_feed_V / first.breakaway_feed_V
+    found["feed"] = gains.speed_feed / first.speed_feed
+    found["profile_speed"] = profile.speed_rad_s / way.speed_rad_s
+    found["profile_acceleration"] = profile.acceleration_rad_s2 / way.acceleration_rad_s2
+    return np.array(
+        [min(max(log(max(found[name], 1e-9)), log(a)), log(b)) for name, a, b in SEARCH]
+    )
+
+
 def with_gains(settings: Settings, gains: Gains, profile: Profile) -> Settings:
     """Return a copy of settings with other gains and profile."""
     made = Settings()
@@ -208,7 +224,15 @@ class Search:
             polish=False,
             rng=self.seed,
         )
-        return self.different(seen)
+        found = self.different(seen)
+        present = self.present()
+        return found if present is None else [*found, present]
+
+    def present(self) -> np.ndarray | None:
+        """The file's own gains as a search point; None where it has none."""
+        if self.joint.file.gains is None:
+            return None
+        return from_gains(self.joint, self.joint.settings.gains, self.joint.settings.profile)
 
     def different(self, seen: list[tuple[float, np.ndarray]]) -> list[np.ndarray]:
         """The best points that lie apart: neighbours share each other's luck."""
@@ -236,6 +260,9 @@ class Search:
         start[1 : 1 + count // 2] += bare
         start[1 + count // 2 :] += follow
         start[1], start[-1] = bare, follow
+        present = self.present()
+        if present is not None:  # what the file has is not lost
+            start[2] = present
         return np.clip(start, self.low, self.high)
 
     def point(self, factors: dict[str, float]) -> np.ndarray:

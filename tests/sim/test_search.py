@@ -3,7 +3,7 @@ import pytest
 
 from controller.joint.settings.settings import Gains, Settings
 from controller.records import fields, out_of_range
-from sim.tune.search import SEARCH, SMALL, Search, to_candidate, with_gains
+from sim.tune.search import SEARCH, SMALL, Effort, Search, from_gains, to_candidate, with_gains
 
 ZERO = np.zeros(len(SEARCH))
 LOW = np.log([low for _, low, _ in SEARCH])
@@ -80,3 +80,35 @@ def test_a_point_without_margin_is_walled_off_without_a_run(joint, search, monke
     assert search.cost(wild, False) > usual + search.robustness.penalty(
         to_candidate(joint, wild)[0]
     )
+
+
+def test_gains_of_a_search_point_are_that_point_again(joint):
+    rng = np.random.default_rng(1)
+    low, high = (np.log([row[k] for row in SEARCH]) for k in (1, 2))
+    for _ in range(20):
+        x = rng.uniform(low, high)
+        x[[row[0] for row in SEARCH].index("profile_acceleration")] = (
+            0.0  # below what the file caps
+        )
+        gains, profile = to_candidate(joint, x)
+        np.testing.assert_allclose(from_gains(joint, gains, profile), x, atol=1e-9)
+
+
+def test_what_the_file_has_is_among_the_starts_and_the_finalists_and_not_lost(made):
+    """A file tuned before, searched again by next to nothing: the end is not worse on parts nobody was chosen by."""
+    from sim.joint.gains import gain_table
+    from sim.tune.tuning import CHOICE, searched
+
+    tiny = Effort(6, 4, 8, 4, 6, 0, 1, 2, 8, 2)
+    plain = made({})
+    good = Search(plain, 1.0, 1, tiny).point({"kd": 0.6, "ki": 0.7, "integral_limit_V": 0.5, "profile_speed": 0.62,
+                                              "profile_acceleration": 1.05})  # fmt: skip
+    tuned = made({"gains": gain_table(*to_candidate(plain, good))})
+    search = Search(tuned, 1.0, 3, tiny)
+    present = search.present()
+    np.testing.assert_allclose(present, good, atol=1e-6)
+    assert any(np.allclose(one, present) for one in search.starts(np.random.default_rng(1)))
+    found = searched(search)
+    fresh = Search(tuned, search.step_rad, 3 + CHOICE, tiny)
+    assert fresh.cost(np.array(found.x), True) <= fresh.cost(present, True) + 1e-9
+    assert Search(plain, 1.0, 3, tiny).present() is None
