@@ -104,7 +104,7 @@ app = typer.Typer(
     cls=Commands,
     no_args_is_help=True,
     help="Size, simulate, tune and bench-test one tendon-driven finger joint.",
-    **PLAIN,
+    **{**PLAIN, "add_completion": True},
 )
 
 

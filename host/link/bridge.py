@@ -115,7 +115,6 @@ class Bridge:
         self._stops = 0
         self._odd = 0
         self._seen = 0
-        self._expected = -1
         self._best_trip = float("inf")
         self._first_zero_us = 0.0
         self.paused_s = 0.0

@@ -91,7 +91,6 @@ class Desk:
         self.last: dict[int, tuple[float, float]] = {}
         """Angle and setpoint last seen of each joint."""
         self.log: list[dict[str, Any]] = []
-        self.acknowledged = True
         self.changed: list[dict[str, float]] = [{} for _ in joints]
         """Gains in force that differ from the file's."""
         self.refusals: dict[tuple[str, str], int] = {}
@@ -231,8 +230,6 @@ class Desk:
         row = {"event": name, "t": time.time(), **data}
         self.log.append(row)
         del self.log[:-LOG]
-        if name == "fault":
-            self.acknowledged = False
         if name in ("link_ended", "link_lost"):
             self.powered = False
         for page in self.pages.values():
@@ -349,7 +346,6 @@ class Desk:
 
     async def do_clear(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002
         """Clear what is latched; never arms."""
-        self.acknowledged = True
         return await self._linked("clear", None)
 
     async def do_release(self, page: Page, said: Any) -> dict[str, Any]:  # noqa: ARG002

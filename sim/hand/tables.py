@@ -13,7 +13,6 @@ Pins = list[Annotated[int, Field(ge=0, lt=200, strict=True)]]
 Count = Annotated[float, Field(ge=0.0, lt=1e9, strict=True)]
 Ohm = Annotated[float, Quantity("ohm", "0.05 ohm", 0.0, 10.0)]
 Mass = Annotated[float, Quantity("kg", "18 g", 0.0, 10.0)]
-Radius = Annotated[float, Quantity("m", "5 mm", -0.1, 0.1)]
 
 
 class HandTable(Table):

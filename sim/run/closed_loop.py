@@ -4,7 +4,7 @@
     trace = simulate(joint, joint.scenarios()["step"])
     print(trace.metrics.settling_2pct_s, trace["joint_rad"].max())
 
-One integrator, named in every trace: Strang splitting, set-valued friction.
+One integrator: Strang splitting, implicit midpoint damping, set-valued friction.
 """
 
 import csv
@@ -36,8 +36,6 @@ from sim.run import kernels, metrics
 from sim.run.scenarios import Scenario, named
 from sim.schema import of_file
 from sim.writing import first_name, put_in_place
-
-INTEGRATOR = "Strang splitting, implicit midpoint damping, set-valued friction"
 
 TRACE_COLUMNS = tuple(name for name, _ in fields(Row))
 FINE_S = 5e-5

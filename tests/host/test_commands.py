@@ -2,6 +2,7 @@
 
 import csv
 import json
+import os
 import subprocess
 import sys
 import tomllib
@@ -250,3 +251,17 @@ def test_hand_scenario_and_board_are_begun_by_files_that_work(inside, tmp_path):
     done = inside("new", "x.toml", "--kind", "wirst")
     assert done.returncode == 2
     assert 'did you mean "wrist"' in done.stderr
+
+
+@pytest.mark.parametrize(
+    ("typed", "offered"),
+    [("jointloop si", {"size", "simulate"}), ("jointloop tune --ac", {"--accept"})],
+)
+def test_the_shell_completes_commands_and_options(typed, offered, tmp_path):
+    asked = {**os.environ, "_JOINTLOOP_COMPLETE": "complete_bash", "COMP_WORDS": typed,
+             "COMP_CWORD": str(len(typed.split()) - 1), "_TYPER_COMPLETE_ARGS": typed}  # fmt: skip
+    done = subprocess.run(
+        [str(Path(sys.executable).parent / "jointloop")], cwd=tmp_path, capture_output=True, text=True,
+        timeout=240, check=False, env=asked,
+    )  # fmt: skip
+    assert set(done.stdout.split()) == offered
