@@ -10,15 +10,9 @@ from controller.wire import framing
 from controller.wire import messages as m
 from host.errors import RESULTS, LinkLostError, NoAnswerError, RefusedError, result_text
 from sim.errors import InputError
+from tests.waiting import until
 
 MASK = struct.pack("<H", 1)
-
-
-def until(condition, wait_s=3.0):
-    deadline = time.monotonic() + wait_s
-    while not condition() and time.monotonic() < deadline:
-        time.sleep(0.005)
-    return condition()
 
 
 def test_greeting_tells_who_the_board_is(wire):

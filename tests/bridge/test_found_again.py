@@ -14,6 +14,7 @@ from host.link.session import Session
 from host.link.setpoint_stream import arm_and_wait
 from sim.errors import InputError
 from sim.model import schedule
+from tests.waiting import until
 
 
 @pytest.fixture
@@ -22,13 +23,6 @@ def session(board, joint_file):
         made.send_settings()
         made.telemetry(["angle_rad", "mode"])
         yield made
-
-
-def until(what, seconds=60.0):
-    end = time.monotonic() + seconds
-    while not what() and time.monotonic() < end:
-        time.sleep(0.01)
-    return what()
 
 
 def stands(bridge):
@@ -95,8 +89,7 @@ def test_a_stop_that_is_not_answered_counts_as_a_lost_link_that_can_be_found(ses
     session.stop()
     assert bridge.lost == "did not answer a STOP"
     found = reopened(session)
-    assert until(lambda: found.board_tick > 0)
-    assert found.powered == 0
+    assert until(lambda: found.board_tick > 0 and found.powered == 0)  # at its next tick
     session.send_settings()
 
 

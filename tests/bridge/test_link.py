@@ -16,6 +16,7 @@ from host.link.transport import SerialTransport, TcpTransport, open_url
 from host.virtual import streams
 from host.virtual.streams import FdStream, SocketStream, open_pty
 from sim.errors import InputError
+from tests.waiting import until
 
 
 @pytest.fixture
@@ -182,9 +183,8 @@ def test_a_bare_ctrl_c_interrupts_the_virtual_board():
     host = open_url(f"tcp://127.0.0.1:{stream.port}")
     stream.read(64)
     host.write(b"\x03")
-    time.sleep(0.02)
     with pytest.raises(KeyboardInterrupt):
-        stream.read(64)
+        until(lambda: stream.read(64) is None, 60.0)  # as soon as it has come
     host.close()
     stream.server.close()
 

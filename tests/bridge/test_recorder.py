@@ -9,7 +9,6 @@ import subprocess
 import sys
 import textwrap
 import threading
-import time
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +19,7 @@ from host.link.bridge import Bridge, Rows
 from host.link.transport import open_url
 from host.recordings.recorder import FLUSH_S, Recorder, Run, write_simulated
 from sim.errors import InputError
+from tests.waiting import until
 
 ROOT = Path(__file__).resolve().parents[2]
 FIELDS = ["angle_rad", "mode"]
@@ -440,13 +440,6 @@ def full_disk(monkeypatch):
 def some_rows(first, count=8):
     ticks = list(range(first, first + count))
     return Rows(ticks, [0], ["angle_rad"], [[[0.5]]] * count, 0, 0.0)
-
-
-def until(what):
-    end = time.monotonic() + 60.0
-    while not what() and time.monotonic() < end:
-        time.sleep(0.01)
-    return what()
 
 
 def test_a_full_disk_is_told_at_once_and_what_was_written_can_be_read(tmp_path, full_disk):

@@ -6,10 +6,11 @@ import re
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
+
+from tests.waiting import until
 
 ROOT = Path(__file__).resolve().parents[2]
 DEMO = ROOT / "host" / "demo" / "joint.toml"
@@ -28,14 +29,6 @@ if __name__ == "__main__":
     with open_executor(workers=2) as runner:
         list(runner.map(work, [sys.argv[1]] * 2))
 """
-
-
-def until(what):
-    """Wait until something is so, with a generous end; tell whether it is."""
-    end = time.monotonic() + END_S
-    while not (found := what()) and time.monotonic() < end:
-        time.sleep(0.02)
-    return found
 
 
 def gone(pid):

@@ -12,7 +12,6 @@ import struct
 import subprocess
 import sys
 import threading
-import time
 from pathlib import Path
 
 import pytest
@@ -23,6 +22,7 @@ from host.errors import LinkLostError, RefusedError
 from host.link.bridge import Bridge
 from host.link.transport import open_url
 from host.recordings.recorder import Run
+from tests.waiting import until
 
 ROOT = Path(__file__).resolve().parents[2]
 NOMINAL = ROOT / "tests" / "data" / "nominal.toml"
@@ -49,14 +49,6 @@ def board(joint_file, request):
     finally:
         process.kill()
         process.wait()
-
-
-def until(what, seconds=60.0):
-    """Wait until something is so, with a generous end; tell whether it is."""
-    end = time.monotonic() + seconds
-    while not (found := what()) and time.monotonic() < end:
-        time.sleep(0.01)
-    return found
 
 
 def start_victim(joint_file, url, folder, *extra):

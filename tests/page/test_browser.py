@@ -7,7 +7,6 @@ import json
 import os
 import re
 import signal
-import time
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +16,7 @@ import tomlkit
 from controller.joint import faults
 from host.recordings.recorder import Run
 from sim.documentation import fault_table
+from tests.waiting import until
 
 expect = pytest.importorskip("playwright.sync_api").expect
 WAIT = 60_000
@@ -245,7 +245,7 @@ def test_while_live_space_is_stop_and_no_key_moves_twice(bench, opened):
     arm_now(page)
     open_step(page, "jog")
     jog.click()
-    wait_for(lambda: moves() == 1)
+    assert until(lambda: moves() == 1)
     page.keyboard.press("Space")  # the jog button still has the focus
     expect(state).to_contain_text("TRIPPED", timeout=WAIT)
     again()
@@ -261,7 +261,7 @@ def test_while_live_space_is_stop_and_no_key_moves_twice(bench, opened):
     page.keyboard.press("Enter")
     page.click("[data-jog='-2']")
     expect(page.locator("#jog-note")).to_contain_text("Moved")
-    wait_for(lambda: moves() >= 3)
+    assert until(lambda: moves() >= 3)
     assert moves() == 3, "one by mouse, one by Enter, one by mouse"
     expect(state).to_contain_text("cable can pull")
     for focus in ("#side", "[data-step=jog] summary", "#freeze"):
@@ -297,7 +297,7 @@ def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, open
     page.wait_for_timeout(300)
     expect(page.locator("#state")).to_contain_text("TRIPPED")  # the cause stands
     page.click("#injected button:has-text('mend all')")
-    page.wait_for_timeout(200)
+    expect(page.locator("#inject-note")).to_contain_text("mended", timeout=WAIT)
     page.click("#clear")
     expect(page.locator("#state")).to_contain_text("Drive is off", timeout=WAIT)
 
@@ -305,15 +305,6 @@ def test_a_fault_of_the_virtual_board_is_latched_with_cause_and_cure(bench, open
 def last_mode(made):
     run = Run(made.run_folder())
     return run.joint(0, "mode")[-1]
-
-
-def wait_for(what, seconds=60.0):
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
-        if what():
-            return
-        time.sleep(0.05)
-    raise AssertionError("did not come about")
 
 
 def test_gains_beyond_the_bounds_are_red_and_asked_twice(bench, opened):
@@ -349,9 +340,9 @@ def test_a_closed_page_takes_the_drive_off(bench, opened):
     made = bench()
     page = opened(made)
     arm(page)
-    wait_for(lambda: last_mode(made) == 2.0)
+    assert until(lambda: last_mode(made) == 2.0)
     page.context.close()
-    wait_for(lambda: last_mode(made) in (0.0, 4.0))
+    assert until(lambda: last_mode(made) in (0.0, 4.0))
     events = [one["event"] for one in Run(made.run_folder()).events]
     assert "stop" in events
 
@@ -365,7 +356,7 @@ def test_a_killed_server_takes_the_drive_off(bench, board, opened):
     made = bench(ports=[board.url])
     page = opened(made)
     arm(page)
-    wait_for(lambda: last_mode(made) == 2.0)
+    assert until(lambda: last_mode(made) == 2.0)
     os.kill(made.process.pid, signal.SIGKILL)
     bridges = []
 
@@ -380,10 +371,10 @@ def test_a_killed_server_takes_the_drive_off(bench, board, opened):
         bridges.append(bridge)
         return True
 
-    wait_for(greeted)
+    assert until(greeted)
     (bridge,) = bridges
     bridge.beat()
-    wait_for(lambda: bridge.board_tick > 0)
+    assert until(lambda: bridge.board_tick > 0)
     assert bridge.powered == 0
     bridge.close()
     expect(page.locator("#state")).to_have_text("Not connected: nothing here moves anything",
@@ -426,7 +417,7 @@ def test_a_page_of_an_ended_session_says_so_and_offers_nothing(bench, opened):
     page = opened(made)
     expect(page.locator("#name")).to_contain_text("session that has ended", timeout=WAIT)
     assert page.locator("#arm").is_disabled()
-    wait_for(
+    assert until(
         lambda: any("refused a connection: wrong or missing token" in line for line in made.lines)
     )
 
@@ -436,7 +427,8 @@ def test_freezing_and_marking_gives_numbers(bench, opened):
     arm(page)
     open_step(page, "jog")
     page.click("[data-jog='10']")
-    page.wait_for_timeout(900)
+    seen = page.evaluate("benchNumbers().ticks[0]")
+    page.wait_for_function(f"benchNumbers().ticks[0] > {seen} + 450", timeout=WAIT)
     page.click("#freeze")
     box = page.locator("#c-angle").bounding_box()
     page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 60)
