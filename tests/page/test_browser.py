@@ -428,7 +428,7 @@ def test_freezing_and_marking_gives_numbers(bench, opened):
     open_step(page, "jog")
     page.click("[data-jog='10']")
     seen = page.evaluate("benchNumbers().ticks[0]")
-    page.wait_for_function(f"benchNumbers().ticks[0] > {seen} + 450", timeout=WAIT)
+    assert until(lambda: page.evaluate("benchNumbers().ticks[0]") > seen + 450)
     page.click("#freeze")
     box = page.locator("#c-angle").bounding_box()
     page.mouse.move(box["x"] + 0.75 * box["width"], box["y"] + 60)
@@ -439,6 +439,24 @@ def test_freezing_and_marking_gives_numbers(bench, opened):
     page.click("#freeze")
     page.select_option("#side", "right")
     assert page.locator("#stop").bounding_box()["x"] > 1000
+
+
+def test_a_narrow_window_keeps_stop_and_hides_nothing(bench, opened):
+    page = opened(bench(), width=420, height=860)
+    expect(page.locator("#angle")).not_to_have_text("-", timeout=WAIT)
+    for side in ("left", "right"):
+        page.select_option("#side", side)
+        picture(page, f"narrow-{side}")
+        assert page.locator("#stop").bounding_box()["height"] > 830
+        assert page.evaluate("document.documentElement.scrollWidth") == 420
+        for name in (
+            "header",
+            "main",
+            "aside",
+        ):  # what lies below scrolls, what lies aside would be lost
+            box = page.locator(name).bounding_box()
+            assert box["x"] >= 0 and box["x"] + box["width"] <= 420, name
+            assert page.locator(name).evaluate("e => e.scrollWidth <= e.clientWidth"), name
 
 
 AXE = os.environ.get("JOINTLOOP_AXE", "")

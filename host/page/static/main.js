@@ -278,7 +278,8 @@ function slow() {
   const heat = ring.last(f.winding_C);
   el("heat").textContent = `winding ${heat.toFixed(0)} of ${j.hot_C.toFixed(0)} degC`;
   const one = f.counts !== undefined;  // many joints come without raw counts
-  el("counts").textContent = one ? ring.last(f.counts).toFixed(0) : "-";
+  el("counts").hidden = el("counts-label").hidden = !one;
+  if (one) el("counts").textContent = ring.last(f.counts).toFixed(0);
   const recent = [], raw = one ? f.counts : f.angle_rad, scale = one ? Math.abs(j.rad_per_count) : 1;
   for (const k of ring.since(ring.lastTick() - 0.5 / page.about.tick_s)) recent.push(ring.data[raw][k]);
   const mean = recent.reduce((a, b) => a + b, 0) / recent.length;
