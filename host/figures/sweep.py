@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from host.figures.look import LIMIT, SETPOINT, pyplot
+from sim.units import DEG
 
 if TYPE_CHECKING:
     from sim.size.sweep import Axis
@@ -12,8 +13,10 @@ if TYPE_CHECKING:
 
 def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.ndarray, front: np.ndarray,
                  names: tuple[str, str]) -> Any:  # fmt: skip
-    """values: (n, 2) of the two columns; front: (n,) of bool."""
+    """values: (n, 2) of the two columns, in SI units; front: (n,) of bool."""
     plt = pyplot()
+    (across, _), (up, _) = labels = [shown(name) for name in names]
+    values = values * np.array([factor for _, factor in labels])
     figure, axis = plt.subplots(figsize=(11.0, 6.8))
     known = np.isfinite(values).all(axis=1)
     places = {text: k for k, text in enumerate(axes[0].values)}
@@ -36,19 +39,21 @@ def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.n
     )
     bar.set_ticks(ticks, labels=[axes[0].values[k] for k in ticks])
     bar.set_label(axes[0].key)
-    axis.set(xlabel=_label(names[0]), ylabel=_label(names[1]),
+    axis.set(xlabel=across, ylabel=up,
              title=f"{len(points)} variants of {', '.join(one.key for one in axes)}")  # fmt: skip
     return figure
 
 
-def _label(name: str) -> str:
-    for unit, shown in (
-        ("_rad_s", ", rad/s"),
-        ("_Hz", ", Hz"),
-        ("_rad", ", rad"),
-        ("_N", ", N"),
-        ("_s", ", s"),
+def shown(name: str) -> tuple[str, float]:
+    """What people read of a column: its words with their unit, and by what its SI values are multiplied."""
+    for ending, unit, factor in (
+        ("_rad_s", "deg/s", 1.0 / DEG),
+        ("_rad", "deg", 1.0 / DEG),
+        ("_Hz", "Hz", 1.0),
+        ("_N", "N", 1.0),
+        ("_A", "A", 1.0),
+        ("_s", "s", 1.0),
     ):
-        if name.endswith(unit):
-            return name.removesuffix(unit).replace("_", " ") + shown
-    return name.replace("_", " ")
+        if name.endswith(ending):
+            return f"{name.removesuffix(ending).replace('_', ' ')}, {unit}", factor
+    return name.replace("_", " "), 1.0

@@ -53,9 +53,9 @@ def step_band_figure(
 
 _GOALS = (
     ("settling_2pct_s", "settling to 2 %, ms", 1e3),
-    ("overshoot_rad", "overshoot, deg", DEG),
-    ("steady_error_rad", "steady-state error, deg", DEG),
-    ("hunting_rad", "hunting, +- deg", DEG),
+    ("overshoot_rad", "overshoot, deg", 1.0 / DEG),
+    ("steady_error_rad", "steady-state error, deg", 1.0 / DEG),
+    ("hunting_rad", "hunting, +- deg", 1.0 / DEG),
 )
 
 
