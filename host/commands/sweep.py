@@ -46,7 +46,7 @@ def run(
     terminal.say(f"Sweeping {plain(path)} ...")
     from host.commands.shared.loading import slug
     from host.figures.look import save
-    from host.figures.sweep import shown, sweep_figure
+    from host.figures.sweep import brief, shown, sweep_figure
     from host.files import make_folder
     from sim.reading import parse_toml, read_text
     from sim.run.executors import open_executor
@@ -79,7 +79,7 @@ def run(
     best = [k for k in np.argsort(-chosen[:, 0] * signs[0]) if front[k]]
     (across, to_x), (up, to_y) = shown(x), shown(y)
     terminal.table(f"Nothing else is better in both ({len(best)} of {count})", (*(axis.key for axis in axes), across, up),
-                   [(*every[k], f"{chosen[k, 0] * to_x:.4g}", f"{chosen[k, 1] * to_y:.4g}") for k in best[:24]])  # fmt: skip
+                   [(*map(brief, every[k]), f"{chosen[k, 0] * to_x:.4g}", f"{chosen[k, 1] * to_y:.4g}") for k in best[:24]])  # fmt: skip
     if refused:
         terminal.say(f"{refused} variants are no joint: the table says why.")
     if lost:

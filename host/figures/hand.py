@@ -52,7 +52,10 @@ def _angles(axis: Any, hand: "Hand", run: "HandRun") -> None:
         axis.plot(
             t, run.column("joint_rad")[k] / DEG, lw=1.1, ls=styles[k // 10 % 4], label=member.name
         )
-    axis.set(ylabel="joint angle, deg", xlabel="time, s", title="All joints in step")
+    low, high = axis.get_ylim()
+    rows = (len(hand.members) + 3) // 4
+    axis.set(ylabel="joint angle, deg", xlabel="time, s", title="All joints in step",
+             ylim=(low, high + 0.07 * rows * (high - low)))  # fmt: skip
     axis.legend(fontsize=7, ncols=4, loc="upper right")
 
 
@@ -82,5 +85,5 @@ def _shares(axis: Any, found: "HandBudget") -> None:
 def _heat(axis: Any, hand: "Hand", hottest: list[float]) -> None:
     limit = min(member.joint.settings.heat.warm_C for member in hand.members)
     _bars(axis, [member.name for member in hand.members], hottest, limit, " degC")
-    axis.set(title="Windings, repeated continuously (line: slowed down)", xlabel="degC",
+    axis.set(title="Windings, repeated (line: slowed down)", xlabel="degC",
              xlim=(0.0, 1.2 * max([*hottest, limit])))  # fmt: skip

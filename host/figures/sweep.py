@@ -1,5 +1,6 @@
 """Variants of a joint in the plane of two figures; those that nothing else beats in both."""
 
+import re
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -30,14 +31,14 @@ def sweep_figure(axes: "list[Axis]", points: list[tuple[str, ...]], values: np.n
         axis.plot(best[order, 0], best[order, 1], color=LIMIT, lw=1.4, marker="o", mfc="none", ms=9,
                   label="nothing else is better in both")  # fmt: skip
         for k in np.flatnonzero(front)[:: max(1, int(front.sum()) // 8)]:
-            axis.annotate(", ".join(points[k]), values[k], fontsize=7, color=SETPOINT,
+            axis.annotate(brief(", ".join(points[k])), values[k], fontsize=7, color=SETPOINT,
                           xytext=(5, 5), textcoords="offset points")  # fmt: skip
         axis.legend(fontsize=9)
     bar = figure.colorbar(drawn, ax=axis)
     ticks = np.unique(
         np.linspace(0, len(axes[0].values) - 1, min(len(axes[0].values), 8)).astype(int)
     )
-    bar.set_ticks(ticks, labels=[axes[0].values[k] for k in ticks])
+    bar.set_ticks(ticks, labels=[brief(axes[0].values[k]) for k in ticks])
     bar.set_label(axes[0].key)
     axis.set(xlabel=across, ylabel=up,
              title=f"{len(points)} variants of {', '.join(one.key for one in axes)}")  # fmt: skip
@@ -57,3 +58,8 @@ def shown(name: str) -> tuple[str, float]:
         if name.endswith(ending):
             return f"{name.removesuffix(ending).replace('_', ' ')}, {unit}", factor
     return name.replace("_", " "), 1.0
+
+
+def brief(text: str) -> str:
+    """A value with four digits, to be looked at: "5.33333333 mm" is "5.333 mm"."""
+    return re.sub(r"\d+\.\d{3,}", lambda found: f"{float(found[0]):.4g}", text)

@@ -11,7 +11,7 @@ from host.figures.excitation import excitation_figure
 from host.figures.overlay import overlay_figure
 from host.figures.run import trace_figure
 from host.figures.size import size_figure
-from host.figures.sweep import shown, sweep_figure
+from host.figures.sweep import brief, shown, sweep_figure
 from host.figures.tuning import quality_figure, step_band_figure
 from sim.run.closed_loop import load_joint, simulate
 from sim.run.scenarios import step
@@ -151,3 +151,4 @@ def test_variants_are_drawn_in_what_people_read():
     assert line(plane, "nothing else is better in both")[0] == pytest.approx(np.degrees([1.0, 3.0]))
     assert not [name for name in COLUMNS if "rad" in shown(name)[0].split()]
     assert shown("cable_at_stall_N") == ("cable at stall, N", 1.0)
+    assert brief("5.33333333 mm, 6 mm, 1:298, 0.000125 s") == "5.333 mm, 6 mm, 1:298, 0.000125 s"
