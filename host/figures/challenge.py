@@ -17,7 +17,7 @@ LABELS = {
 
 
 def margins_figure(joint: "Joint", found: "Outcome") -> Any:
-    """Two panels: worst share of each limit; kinds of step drawn and trips answered."""
+    """Three panels: worst share of each limit; kinds of step drawn; trips answered."""
     plt = pyplot()
     figure, axes = plt.subplots(1, 3, figsize=(13.5, 4.4), width_ratios=[1.2, 1.0, 1.2])
     figure.suptitle(
