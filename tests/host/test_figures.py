@@ -218,7 +218,7 @@ def test_a_hand_s_angles_are_in_degrees_and_its_bars_say_their_length(joint):
 
 
 @pytest.mark.parametrize(
-    "told, axis_word, factor", [("rad", "angle, deg", 180 / np.pi), ("m", "way, mm", 1e3)]
+    ("told", "axis_word", "factor"), [("rad", "angle, deg", 180 / np.pi), ("m", "way, mm", 1e3)]
 )
 def test_an_axis_is_drawn_in_what_people_read(told, axis_word, factor):
     log = SimpleNamespace(motion_unit=told, is_speed=False, drive_unit="V", step_s=0.1)
