@@ -14,6 +14,7 @@ from host.link.session import Session
 from sim.model import schedule
 from sim.model.schedule import MOVE_BY_HAND, RAISE, STALL
 from sim.run.closed_loop import load_joint
+from tests.waiting import until
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 
@@ -129,11 +130,8 @@ def converse(runtime):
             else:
                 heard.append((kind, m.DONE, payload[5:].hex() if payload[0] == m.VALUES else ""))
 
-        def until(condition):
-            deadline = time.monotonic() + 20.0
-            while not condition():
-                assert time.monotonic() < deadline, f"{runtime}: it never came to that"
-                time.sleep(0.005)
+        def wait_for(condition):
+            assert until(condition), f"{runtime}: it never came to that"
 
         identity = session.boards[0].identity
         ask(m.ARM, struct.pack("<HI", 1, 0xDEADBEEF))
@@ -144,20 +142,20 @@ def converse(runtime):
         ask(m.READ, struct.pack("<BHB", 0, 0, 40))
         ask(m.READ, struct.pack("<BHB", 0, 60000, 1))
         session.telemetry(["angle_rad", "setpoint_rad", "allowed_V", "mode"], every=2, rows=4)
-        until(lambda: rows)
+        wait_for(lambda: rows)
         session.arm()
-        until(lambda: bridge.powered == 1)
+        wait_for(lambda: bridge.powered == 1)
         ask(m.APPLY, struct.pack("<BI", 0, digest))
         session.target(0, 1.3)
-        until(lambda: abs(rows[-1][0][0] - 1.3) < 0.03 and rows[-1][0][1] == pytest.approx(1.3))
+        wait_for(lambda: abs(rows[-1][0][0] - 1.3) < 0.03 and rows[-1][0][1] == pytest.approx(1.3))
         ask(m.TARGET, struct.pack("<BBfh", 0, 0, 99.0, 0))
         while rows[-1][0][1] < 1.38:
             session.setpoints({0: (min(rows[-1][0][1] + 0.05, 1.4), 0.0)}, 0.02)
             time.sleep(0.02)
         ask(m.HOLD, struct.pack("<H", 1))
         session.stop()
-        until(lambda: rows[-1][0][3] == 4 and rows[-1][0][2] == 0.0)
-        until(lambda: bridge.powered == 0 and 0 in bridge.faults)
+        wait_for(lambda: rows[-1][0][3] == 4 and rows[-1][0][2] == 0.0)
+        wait_for(lambda: bridge.powered == 0 and 0 in bridge.faults)
         heard.append(("fault", bridge.faults[0][0]))
         ask(m.SEEN, struct.pack("<BB", 0, faults.STOP_PRESSED))
         ask(m.CLEAR, struct.pack("<H", 1))

@@ -5,7 +5,6 @@ import queue
 import struct
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import pytest
@@ -16,6 +15,7 @@ from host.errors import LinkLostError
 from host.link.bridge import Bridge
 from host.link.transport import open_url
 from sim.model import schedule, sensor
+from tests.waiting import until
 
 HERE = Path(__file__).resolve().parent
 ROOT = HERE.parents[1]
@@ -90,6 +90,13 @@ def processes(tmp_path_factory):
     yield from started(tmp_path_factory.mktemp("boards"))
 
 
+def _let_tick(bridge, ticks):
+    """Wait until the board has ticked so often: its time, not the computer's."""
+    assert until(lambda: bridge.board_tick)
+    stood = bridge.board_tick
+    assert until(lambda: bridge.board_tick >= stood + ticks)
+
+
 def freshen(url, joints=1):
     """Bring a board that other tests have used to where a new one stands."""
     bridge = Bridge(open_url(url), url)
@@ -101,10 +108,10 @@ def freshen(url, joints=1):
             for kind, a in ((schedule.SENSOR, sensor.SOUND), (schedule.MOVE_BY_HAND, 0.5)):
                 bridge.request(m.MEDDLE, struct.pack("<BBfff", k, kind, a, 0.0, 0.0))
             bridge.request(m.MEDDLE, struct.pack("<BBfff", k, schedule.NO_OBJECT, 0.0, 0.0, 0.0))
-        time.sleep(0.05)
+        _let_tick(bridge, 25)  # the hand's move takes a few
         bridge.request(m.CLEAR, struct.pack("<H", 0xFFFF))
         bridge.request(m.TELEMETRY, struct.pack("<HHBB", 0, 0, 1, 0))
-        time.sleep(0.02)
+        _let_tick(bridge, 10)  # what was asked for takes effect within one
     finally:
         bridge.close()
     return url

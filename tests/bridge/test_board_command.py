@@ -47,8 +47,8 @@ def test_a_board_of_two_joints_on_a_pty_says_that_it_is_virtual_and_ends_at_ctrl
         assert found.virtual
         assert found.joints == 2
         process.send_signal(signal.SIGINT)
-        _, err = process.communicate(timeout=10.0)
-        assert process.returncode in (0, 130)
+        _, err = process.communicate(timeout=60.0)
+        assert process.returncode == 0
         assert "Traceback" not in err
     finally:
         end(process)
@@ -66,7 +66,7 @@ def test_over_tcp_it_serves_one_host_after_the_other_and_ends_when_asked_to_leav
         bridge = Bridge(open_url(url), url)
         bridge.greet()
         bridge.tell(m.LEAVE, struct.pack("<I", m.LEAVE_MAGIC))
-        assert process.wait(10.0) == 0
+        assert process.wait(60.0) == 0
         bridge.abandon()
     finally:
         end(process)
@@ -89,7 +89,7 @@ def test_a_quiet_board_ends_with_the_program_that_started_it(joint_file):
     try:
         assert json.loads(process.stdout.readline())
         process.stdin.close()
-        assert process.wait(10.0) == 0
+        assert process.wait(60.0) == 0
     finally:
         process.kill()
         process.wait()

@@ -187,17 +187,30 @@ def beats_of(heard):
     return [payload for payload in heard if payload[0] == m.BEAT]
 
 
+class Asked(threading.Event):
+    """Whether to beat; counts how often the beating thread was told no: its turns, not the clock's."""
+
+    refused = 0
+
+    def wait(self, timeout=None):
+        told = super().wait(timeout)
+        self.refused += not told
+        return told
+
+
 def test_beats_come_only_when_asked_for_and_end_when_told(wire):
     heard = []
     bridge, _ = wire.bridge(heard.append)
-    time.sleep(0.15)
+    bridge._beating = asked = Asked()
+    assert until(lambda: asked.refused >= 3)
     assert beats_of(heard) == []
     bridge.beat()
     assert until(lambda: len(beats_of(heard)) >= 5)
     bridge.beat(False)
-    time.sleep(0.06)
+    before = asked.refused
+    assert until(lambda: asked.refused > before)  # the beat under way is over
     number = len(beats_of(heard))
-    time.sleep(0.15)
+    assert until(lambda: asked.refused >= before + 4)
     assert len(beats_of(heard)) == number
     _, lease_ms, _ = m.parse(beats_of(heard)[0])
     assert lease_ms == 80

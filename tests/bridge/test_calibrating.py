@@ -19,6 +19,7 @@ from host.link.session import Session
 from host.link.transport import open_url
 from sim.errors import InputError
 from sim.model import schedule
+from tests.waiting import until
 
 COMMENT = "# my own remark, under everything\n"
 
@@ -75,10 +76,7 @@ def errors_read(joint_file, url, degrees):
             move_virtual_joint(session, 0, np.deg2rad(angle))
             for rows in (50, 100):  # first until it stands
                 seen.clear()
-                end = time.monotonic() + 60.0
-                while len(seen) < rows:
-                    assert time.monotonic() < end
-                    time.sleep(0.01)
+                assert until(lambda rows=rows: len(seen) >= rows)
             off.append(np.rad2deg(np.mean(seen)) - angle)
     return np.array(off)
 
@@ -412,9 +410,7 @@ def test_force_against_an_object_of_a_virtual_board(board, joint_file, inside, m
     try:
         bridge.greet()
         bridge.beat()
-        deadline = time.monotonic() + 60.0
-        while not bridge.board_tick and time.monotonic() < deadline:
-            time.sleep(0.01)
+        assert until(lambda: bridge.board_tick)
         assert bridge.powered == 0
     finally:
         bridge.close()

@@ -4,7 +4,6 @@ import os
 import select
 import socket
 import struct
-import time
 
 import pytest
 
@@ -85,10 +84,13 @@ def test_a_serial_port_reads_what_there_is():
     assert stream.write(b"\x03\x7e\x00\xff")
     assert transport.read(1.0) == b"\x03\x7e\x00\xff"
     transport.write(b"\x01\x0d\x0a\x11\x13")
-    deadline = time.monotonic() + 60.0
-    got = b""
-    while len(got) < 5 and time.monotonic() < deadline:
-        got += stream.read(64)
+    got = bytearray()
+
+    def whole():
+        got.extend(stream.read(64))
+        return len(got) >= 5
+
+    assert until(whole)
     assert got == b"\x01\x0d\x0a\x11\x13"
     transport.close()
     for fd in keep:
@@ -131,18 +133,23 @@ def test_a_second_host_on_tcp_is_told_that_the_board_is_busy():
     second.close()
     first.close()
     third = open_url(f"tcp://127.0.0.1:{stream.port}")
-    end = time.monotonic() + 20.0
-    while not (
-        stream.host is not None and stream.host.getpeername()[1] == third.socket.getsockname()[1]
-    ):
+
+    def third_is_host():
         stream.read(64)  # the end of the first one may take a moment to arrive
-        assert time.monotonic() < end
+        return (
+            stream.host is not None
+            and stream.host.getpeername()[1] == third.socket.getsockname()[1]
+        )
+
+    def alone():
+        stream.read(64)
+        return stream.host is None
+
+    assert until(third_is_host)
     assert stream.write(b"next")
     assert third.read(1.0) == b"next"
     third.close()
-    while stream.host is not None:
-        stream.read(64)
-        assert time.monotonic() < end
+    assert until(alone)
     assert stream.write(b"nobody hears")
     stream.server.close()
 
@@ -233,10 +240,7 @@ def test_a_board_in_another_process_is_reached_over_tcp(processes):
         payload = bridge.request(m.READ, struct.pack("<BHB", 0, 0, 1))
         assert payload[0] == m.VALUES
         assert struct.unpack_from("<f", payload, 5)[0] == pytest.approx(0.002)
-        deadline = time.monotonic() + 3.0
-        while not bridge.board_tick and time.monotonic() < deadline:
-            time.sleep(0.01)
-        assert bridge.board_tick > 0
+        assert until(lambda: bridge.board_tick > 0)
     finally:
         bridge.close()
     assert bridge.counters.bad == 0

@@ -3,7 +3,6 @@
 import os
 import signal
 import struct
-import time
 
 import numpy as np
 import pytest
@@ -20,6 +19,7 @@ from host.link.setpoint_stream import arm_and_wait, stream
 from host.link.transport import open_url
 from host.recordings.recorder import Run
 from sim.model import schedule, sensor
+from tests.waiting import until
 
 
 def latched(url):
@@ -37,9 +37,7 @@ def latched(url):
         bridge.beat()
         fields = 1 << m.FIELDS.index("mode") | 1 << m.FIELDS.index("fault")
         bridge.request(m.TELEMETRY, struct.pack("<HHBB", 1, fields, 1, 1))
-        deadline = time.monotonic() + 60.0
-        while not (seen and seen[-1][0] in (OFF, TRIPPED)) and time.monotonic() < deadline:
-            time.sleep(0.01)
+        assert until(lambda: seen and seen[-1][0] in (OFF, TRIPPED))
         return seen[-1][1], seen[-1][0]
     finally:
         bridge.close()
@@ -115,9 +113,7 @@ def test_a_dead_board_does_not_keep_the_stop_from_the_other(both, two_boards, pr
 def latched_now(session, number):
     """The fault that a board of an open session reports."""
     bridge = session.bridges[number]
-    deadline = time.monotonic() + 60.0
-    while not bridge.faults and time.monotonic() < deadline:
-        time.sleep(0.01)
+    assert until(lambda: bridge.faults)
     return bridge.faults[0][0]
 
 

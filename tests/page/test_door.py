@@ -3,8 +3,6 @@
 import os
 import signal
 import stat
-import threading
-import time
 import webbrowser
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -14,6 +12,7 @@ import pytest
 
 from host.commands import bench as command
 from tests.page.test_desk import Client, connect, play
+from tests.waiting import until
 
 URL = "http://127.0.0.1:1234/#kept-to-oneself_-1"
 
@@ -78,9 +77,8 @@ def test_a_killed_server_leaves_no_process_behind(bench):
             made.process.wait()
 
     play(go())
-    end = time.monotonic() + 30.0
-    while (left := alive(made.process.pid)) and time.monotonic() < end:
-        threading.Event().wait(0.02)
+    until(lambda: not alive(made.process.pid))
+    left = alive(made.process.pid)
     for number in left:
         os.kill(number, signal.SIGKILL)
     assert left == {}
