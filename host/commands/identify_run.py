@@ -286,7 +286,7 @@ def values_of(found: "Fit") -> list[dict[str, Any]]:
 
 def combined(found: "Fit") -> list[dict[str, Any]]:
     """The products that angle and voltage tell by themselves, with 95 % intervals."""
-    from sim.identify.fit import COMBINATIONS
+    from sim.identify.products import COMBINATIONS
 
     made = []
     for name, (label, unit, what) in COMBINATIONS.items():

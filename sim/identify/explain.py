@@ -15,7 +15,7 @@ from math import cos, exp, sin
 import numpy as np
 
 from controller.records import copy
-from sim.identify.fit import Problem
+from sim.identify.problem import Problem
 from sim.identify.space import Axis, axes_of
 from sim.joint.identified import part_with
 from sim.joint.part import Part

@@ -8,51 +8,22 @@ Theory", 2005, sec. 3.2).
 
 Friction and backlash make what is left over rough: a descent ends in one of many
 small valleys, and its Jacobian there tells of that valley only (tried: intervals
-three to four times too narrow). So a cloud of candidates is drawn instead, and the
-numbers are regressed on what each leaves over, its own draw of the sensor's noise
-added: read at "nothing left over" this is the estimate, and the regression's
-prediction covariance holds noise, roughness and ignorance together (regression
-adjustment: M. Beaumont, W. Zhang, D. Balding, Genetics 162 (2002) 2025-2035). The
-cloud is drawn anew from the result, a little wider, and its shape divided out again
-(G. Papamakarios, I. Murray, "Fast epsilon-free inference", 2016, sec. 2), until it
-is small enough for straight lines.
+three to four times too narrow). So a cloud of candidates is drawn instead (``cloud.py``).
 """
 
-import os
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from math import pi, sqrt
+from math import sqrt
 
 import numpy as np
 
-from sim.identify.regression import low_pass
-from sim.identify.space import DELAY, ROOM_K, WINDING, Axis, axes_of, part_of, recording_axes
+from sim.identify.cloud import FURTHEST, ROUNDS, Listener, narrowed
+from sim.identify.problem import CUTOFF_HZ, Problem
+from sim.identify.space import ROOM_K, Axis, axes_of, part_of, recording_axes
 from sim.joint.identified import Known
-from sim.joint.part import DIRECT, Part
-from sim.joint.physics import drum_per_joint
-from sim.joint.spread import substeps_for
-from sim.model.observer_loop import Course
-from sim.model.start import start_plant
-from sim.run import kernels, replay
+from sim.joint.part import Part
 from sim.run.closed_loop import Joint
 
-CUTOFF_HZ = 20.0
-ROUNDS = ((5.0, 12.0, 112), (4.0, 12.0, 112), (3.0, 12.0, 112), (2.0, 12.0, 144), (2.0, 24.0, 160),
-          (2.0, 36.0, 160))  # fmt: skip
-"""How firmly the plant is held to the log in each round (Hz): firmly first, while candidates are far
-off; how much of the log is looked at (s); how many candidates are drawn."""
-PIECE_S = 3.0
-"""Length of the pieces, spread evenly, that stand for a log too long for an early round."""
-SKIP_S = 0.4
-"""Beginning of a piece that is left out: the observer settles."""
-LONGEST_S = 2e-4
-SCORES = 40
-"""Principal components of what is left over that the numbers are regressed on."""
-WIDER, LEAST = 1.5, 0.02
-"""A new cloud's deviation over that of the last result, and its least, in deviations of the prior."""
-FURTHEST = 3.5
-"""No number is taken further off than so many deviations of the prior."""
 EDGE, WIDENED, MOST_RAW = 2.5, 2.0, 4.9
 """A result beyond EDGE deviations is at the edge of that box: its prior is taken WIDENED times as wide
 and all is fitted again, as far as a joint file can keep the number (sim/joint/identified.py: 5)."""
@@ -61,8 +32,6 @@ OUTSIDE = 2.0
 DRAWS = 300
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
-
-Listener = Callable[[int, int, float], None]
 
 
 @dataclass
@@ -129,116 +98,6 @@ class Fit:
         return float(values.mean()), float(values.std())
 
 
-class Problem:
-    """A log, and what candidate parts leave over of it, many at once."""
-
-    def __init__(
-        self,
-        joint: Joint,
-        time_s: np.ndarray,
-        angle_rad: np.ndarray,
-        volt: np.ndarray,
-        axes: list[Axis],
-        winding_C: np.ndarray | None = None,
-    ) -> None:
-        """Prepare a powered stretch, shape (n,) each. Raises ValueError.
-
-        volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC.
-        """
-        self.joint, self.axes = joint, axes
-        self.tick_s = joint.settings.tick_s
-        self.angle = replay.on_ticks(self.tick_s, time_s, angle_rad)
-        self.volt = replay.on_ticks(self.tick_s, time_s, volt)
-        warmth = np.full(len(time_s), 25.0) if winding_C is None else winding_C
-        self.winding_C = replay.on_ticks(self.tick_s, time_s, warmth)
-        self.rate = 1.0 / self.tick_s
-        self.step = max(1, round(self.rate / (2.0 * CUTOFF_HZ)))
-        self.block = max(1, self.step // 4)
-        self.cut = int(0.8 * len(self.angle))
-        """Ticks from here on are held out."""
-        quick = self.angle - low_pass(self.angle, self.rate, CUTOFF_HZ)
-        beyond = 1.0 - 2.0 * CUTOFF_HZ / self.rate
-        self.noise_rad = 1.4826 * float(np.median(np.abs(quick))) / sqrt(beyond)
-        """Deviation of the sensor's noise: what is quicker than the cut-off, taken as white."""
-
-    def pieces(self, seconds: float) -> list[slice]:
-        """Stretches of the log that a round looks at: all of it, or pieces spread evenly."""
-        length = round(PIECE_S * self.rate)
-        if self.cut <= seconds * self.rate + length:
-            return [slice(0, self.cut)]
-        starts = np.linspace(0, self.cut - length, round(seconds / PIECE_S))
-        return [slice(int(k), int(k) + length) for k in starts]
-
-    def coarse(self, values: np.ndarray) -> np.ndarray:
-        """Means of blocks, four to a kept row: the filter then has less to do."""
-        whole = len(values) // self.block * self.block
-        return np.asarray(values[:whole].reshape(-1, self.block).mean(axis=1))
-
-    def thin(self, blocks: np.ndarray) -> np.ndarray:
-        """Low-pass, leave out the observer's beginning, keep two rows a period of the cut-off."""
-        rate = self.rate / self.block
-        return low_pass(blocks, rate, CUTOFF_HZ)[
-            ..., round(SKIP_S * rate) :: self.step // self.block
-        ]
-
-    def noise(self, rng: np.random.Generator, shape: tuple[int, ...]) -> np.ndarray:
-        """Draws of the sensor's noise as it is in what is left over: two rows a period are white."""
-        return rng.normal(0.0, self.noise_rad * sqrt(2.0 * CUTOFF_HZ / self.rate), shape)
-
-    def left(self, points: np.ndarray, observer_Hz: float, pieces: list[slice]) -> np.ndarray:
-        """Thinned innovations (rad) of candidates (points, axes), piece after piece: (points, rows)."""
-        parts = [part_of(self.joint, self.axes, z) for z in points]
-        delays = self.own(points, DELAY, self.joint.delay_s)
-        begun = self.own(points, WINDING, float(self.winding_C[0]))
-        return self.left_of(parts, observer_Hz, pieces, np.maximum(delays, 0.0), begun)
-
-    def own(self, points: np.ndarray, name: str, usual: float) -> np.ndarray:
-        """A number of the recording's own for each candidate; ``usual`` where it is no unknown."""
-        for k, axis in enumerate(self.axes):
-            if axis.name == name:
-                return np.array([axis.value(z) for z in points[:, k]])
-        return np.full(len(points), usual)
-
-    def left_of(
-        self,
-        parts: list[Part],
-        observer_Hz: float,
-        pieces: list[slice],
-        delays_s: np.ndarray,
-        begun_C: np.ndarray,
-    ) -> np.ndarray:
-        """The same of parts (which are made to take the recorded voltage): (parts, rows).
-
-        delays_s, begun_C: of each, the delay and the winding's temperature when the log begins.
-        """
-        for part in parts:  # the recorded voltage is what the bridge gave
-            part.supply_V, part.supply_ohm = 1.0, 0.0
-        records = kernels.as_array(parts)
-        w = 2.0 * pi * observer_Hz
-        courses = kernels.repeated(Course(), len(parts))
-        courses["substeps"] = [substeps_for(part, self.tick_s, LONGEST_S) for part in parts]
-        courses["delay_s"], courses["tick_s"] = delays_s, self.tick_s
-        courses["g1"], courses["g2"] = 1.4 * w * self.tick_s, w * w * self.tick_s
-        follow = kernels.twin().observer_loop.follow
-
-        def one(k: int, piece: slice, plants: np.ndarray) -> np.ndarray:
-            """What candidate k leaves over of one piece, in blocks."""
-            out = np.zeros(piece.stop - piece.start)
-            follow(records[k], plants[k], self.volt[piece], self.angle[piece], out, courses[k])
-            return self.coarse(out)
-
-        found = []
-        with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
-            for piece in pieces:
-                start = float(self.angle[piece.start])
-                warmer = float(self.winding_C[piece.start] - self.winding_C[0])
-                plants = kernels.as_array(
-                    [start_plant(part, start, begun + warmer) for part, begun in zip(parts, begun_C, strict=True)])  # fmt: skip
-                jobs = [pool.submit(one, k, piece, plants) for k in range(len(parts))]
-                found.append(self.thin(np.array([job.result() for job in jobs])))
-        return np.hstack(found)
-
-
 def fit(
     joint: Joint,
     time_s: np.ndarray,
@@ -281,26 +140,6 @@ def wider(axis: Axis) -> Axis:
     return Axis(axis.name, axis.mean, min(reach, most) if axis.log else reach, axis.log)
 
 
-def narrowed(problem: Problem, listener: Listener | None) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and covariance of a problem's numbers, cloud after cloud."""
-    count = len(problem.axes)
-    rng = np.random.default_rng(1)
-    mean, covariance = np.zeros(count), np.eye(count)
-    for number, (hertz, seconds, cloud) in enumerate(ROUNDS):
-        if number:
-            covariance = WIDER**2 * covariance + LEAST**2 * np.eye(count)
-        root = np.linalg.cholesky(covariance)
-        u = rng.normal(0.0, 1.0, (cloud, count))
-        points = np.clip(mean + u @ root.T, -FURTHEST, FURTHEST)
-        left = problem.left(points, hertz, problem.pieces(seconds))
-        left += problem.noise(rng, left.shape)
-        mean, covariance = without_cloud(*regress_cloud(u, left), mean, root)
-        mean = np.clip(mean, -FURTHEST, FURTHEST)
-        if listener is not None:
-            listener(number + 1, len(ROUNDS), float(np.sqrt(np.mean(left**2))))
-    return mean, covariance
-
-
 def explained(problem: Problem, mean: np.ndarray) -> tuple[float, float]:
     """Share of the course that a candidate explains: where it was fitted, and held out."""
     fits = []
@@ -309,72 +148,6 @@ def explained(problem: Problem, mean: np.ndarray) -> tuple[float, float]:
         course = problem.thin(problem.coarse(problem.angle[piece]))
         fits.append(1.0 - float(np.std(left)) / float(np.std(course)))
     return fits[0], fits[1]
-
-
-def regress_cloud(u: np.ndarray, left: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Mean and covariance of ``u`` where nothing is left over.
-
-    u: the cloud, standard normal, shape (n, axes); left: what each leaves over, shape (n, rows).
-    """
-    middle = left.mean(axis=0)
-    scores, size, basis = np.linalg.svd(left - middle, full_matrices=False)
-    kept = min(SCORES, len(u) // 3, int((size > 1e-9 * size[0]).sum()))
-    regressor = np.column_stack([np.ones(len(u)), scores[:, :kept] * np.sqrt(len(u))])
-    at = np.concatenate([[1.0], -(basis[:kept] @ middle) / size[:kept] * np.sqrt(len(u))])
-    solved, *_ = np.linalg.lstsq(regressor, u, rcond=None)
-    rest = u - regressor @ solved
-    scatter = rest.T @ rest / (len(u) - kept - 1)
-    leverage = float(at @ np.linalg.solve(regressor.T @ regressor, at))
-    return at @ solved, scatter * (1.0 + leverage)
-
-
-def without_cloud(
-    u_mean: np.ndarray, u_covariance: np.ndarray, middle: np.ndarray, root: np.ndarray
-) -> tuple[np.ndarray, np.ndarray]:
-    """Take out the cloud's own shape (middle, Cholesky root), put in the prior (standard normal)."""
-    values, vectors = np.linalg.eigh(u_covariance)
-    told = np.maximum(1.0 / values - 1.0, 0.0)
-    pull = np.where(told > 0.0, vectors.T @ u_mean / values, 0.0)
-    back = np.linalg.solve(root.T, vectors)
-    precision = (back * told) @ back.T
-    information = precision @ middle + back @ pull
-    covariance = np.linalg.inv(precision + np.eye(len(middle)))
-    return covariance @ information, covariance
-
-
-def inertia_by_drive(part: Part) -> float:
-    """(J_m + J_j (r1/r2)^2) R / K at 25 degC, V*s^2/rad."""
-    m = part.motor
-    inertia = m.inertia + part.hinge.inertia / drum_per_joint(part) ** 2
-    return inertia * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
-
-
-def damping_by_drive(part: Part) -> float:
-    """K + b R / K at 25 degC, V*s/rad: what holds the speed."""
-    m = part.motor
-    return m.emf_V_s + m.viscous_Nms * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
-
-
-def friction_by_drive(part: Part) -> float:
-    """F R / K at 25 degC, V: what keeps the joint sliding.
-
-    F = (F_c + D) / (1 - mu_g): D is what hinge and pretensioned guides need at the drum.
-    """
-    m, c = part.motor, part.cable
-    drum = part.hinge.coulomb_Nm / drum_per_joint(part)
-    if c.kind != DIRECT:
-        pulls = c.flexor_N_m * c.flexor_stretch_m + c.extensor_N_m * c.extensor_stretch_m
-        drum += c.wrap_loss * c.drum_m * pulls
-    friction = (m.coulomb_Nm + drum) / (1.0 - m.load_loss)
-    return friction * (m.resistance_25_ohm + m.driver_ohm) / m.emf_V_s
-
-
-COMBINATIONS: dict[str, tuple[str, str, Callable[[Part], float]]] = {
-    "inertia_by_drive": ("J R / K", "V*s^2/rad", inertia_by_drive),
-    "damping_by_drive": ("K + b R / K", "V*s/rad", damping_by_drive),
-    "friction_by_drive": ("F R / K", "V", friction_by_drive),
-}
-"""What angle and voltage tell without an anchor: products that scale alike. Label, unit, function."""
 
 
 def outside(found: Fit) -> list[str]:

@@ -19,7 +19,8 @@ import numpy as np
 
 from host.recordings.comparison import powered_rows
 from host.recordings.recorder import Run
-from sim.identify.fit import COMBINATIONS, fit
+from sim.identify.fit import fit
+from sim.identify.products import COMBINATIONS
 from sim.joint.identified import part_with
 from tests.identify.hidden import held_against, hidden_parts, recorded
 from tests.identify.on_board import record

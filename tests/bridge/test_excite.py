@@ -7,7 +7,7 @@ import pytest
 
 from host.link import session
 from host.recordings.recorder import Run
-from sim.identify.fit import COMBINATIONS
+from sim.identify.products import COMBINATIONS
 from sim.identify.space import recording_axes
 from tests.identify.hidden import hidden_parts
 from tests.properties.conftest import NOMINAL, joint_with

@@ -5,7 +5,7 @@ from math import cos, log, sin
 import numpy as np
 
 from sim.identify.excite import excitation
-from sim.identify.fit import COMBINATIONS
+from sim.identify.products import COMBINATIONS
 from sim.joint.spread import draw_parts, spread_of
 from sim.run.closed_loop import simulate
 from sim.run.scenarios import LEAD_S

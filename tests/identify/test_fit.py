@@ -8,7 +8,10 @@ must be reached is in the project's own statement of work: products within 5 %, 
 import numpy as np
 import pytest
 
-from sim.identify.fit import COMBINATIONS, Problem, fit, regress_cloud, without_cloud
+from sim.identify.cloud import regress_cloud, without_cloud
+from sim.identify.fit import fit
+from sim.identify.problem import Problem
+from sim.identify.products import COMBINATIONS
 from sim.identify.response import TONES_HZ, tones
 from sim.identify.space import axes_of, part_of
 from sim.joint.identified import part_with

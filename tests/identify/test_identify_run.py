@@ -14,7 +14,7 @@ from host.recordings.comparison import powered_rows
 from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import excitation
-from sim.identify.fit import friction_by_drive, inertia_by_drive
+from sim.identify.products import friction_by_drive, inertia_by_drive
 from sim.joint import spread
 from sim.joint.identified import known
 from sim.joint.result_tables import IdentifiedTable
