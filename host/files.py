@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import re
 import stat
 import threading
 from collections.abc import Iterator
@@ -144,3 +145,36 @@ def _put(path: Path, name: str, table: dict[str, Any], text: str) -> None:
         document.add(tomlkit.nl())
     document[name] = made
     write_whole(path, tomlkit.dumps(document))
+
+
+def put_keys(
+    path: Path, name: str, keys: dict[str, str], source: str, gone: tuple[str, ...], seen: str
+) -> None:
+    """Put values with units into a table that a person wrote; what they stand in for stays as remarks.
+
+    keys: by name, as TOML writes them; source: where they come from, a remark beside each; gone: keys that have no say any more.
+    Raises InputError, also where the file was changed since ``seen`` was read.
+    """
+    with locked(path):
+        if read_text(path) != seen:
+            raise InputError(
+                str(path), name, None, "the file was changed while this ran; nothing was written"
+            )
+        lines = seen.splitlines()
+        heads = [k for k, line in enumerate(lines) if re.match(rf"\s*\[{name}\]\s*(#.*)?$", line)]
+        if not heads:
+            raise InputError(
+                str(path), name, None, f"must be a table of its own, headed [{name}], to be changed"
+            )
+        after = (k for k in range(heads[0] + 1, len(lines)) if lines[k].lstrip().startswith("["))
+        end = next(after, len(lines))
+        last = heads[0]
+        for k in range(heads[0] + 1, end):
+            found = re.match(r"\s*([A-Za-z_0-9]+)\s*=", lines[k])
+            if found is None:
+                continue
+            last = k
+            if found[1] in gone or found[1] in keys:
+                lines[k] = f"# before: {lines[k].strip()}"
+        lines[last + 1 : last + 1] = [f"{key} = {text}  # {source}" for key, text in keys.items()]
+        write_whole(path, "\n".join(lines) + "\n")

@@ -12,6 +12,7 @@ from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.comparison import Comparison
+    from sim.identify.explain import Reason
 
 
 EXAMPLE = "compare jointloop-runs/RUN"
@@ -112,19 +113,28 @@ def share_told(found: "Comparison") -> str:
 
 
 def explained(found: "Comparison") -> str:
-    """Which numbers of the part would explain the gap, in a sentence."""
-    telling = [one for one in found.reasons if one.share > 0.1][:3]
-    if not telling:
-        return "No single number would plausibly explain the gap: noise, friction, or something not modelled."
-    told = ", ".join(f"{one.name.replace('_', ' ')} ({one.deviations:+.1f} deviations: "
-                     f"{100 * one.share:.0f} %)" for one in telling)  # fmt: skip
-    first, *others = telling
+    """Which number of the part is to blame by plausibility, and what would tell, in words."""
+    if not found.reasons:
+        return "Nothing is to blame: no single number, moved by what is plausible, would explain what is left better than noise."
+    first, *others = found.reasons
+    alike = [one for one in others if one.plausibility > ALIKE * first.plausibility][:2]
+    blamed = ", or ".join(said(one) for one in [first, *alike])
+    doubt = " This recording can hardly tell them apart." if alike else ""
     sure = NEXT.get(first.name)
-    alike = [one for one in others if one.share > 0.9 * first.share]
-    doubt = " They look alike in this recording." if alike else ""
-    return (f"What would explain what is left, each by itself: {told}.{doubt}"
-            + (f" To be sure: {sure}." if sure else ""))  # fmt: skip
+    return f"Most plausible single cause: {blamed}.{doubt}" + (
+        f" To be sure: {sure}." if sure else ""
+    )
 
+
+def said(one: "Reason") -> str:
+    """One reason in words."""
+    way = "more" if one.deviations > 0.0 else "less"
+    return (f"{one.name.replace('_', ' ')}, {abs(one.deviations):.1f} deviations {way} than in the file "
+            f"({100 * one.plausibility:.0f} % of the plausibility, {100 * one.share:.0f} % of what is left)")  # fmt: skip
+
+
+ALIKE = 0.1
+"""Share of the first one's plausibility from which on another is named beside it."""
 
 NEXT = {
     "torque_constant": "hang a known weight on the fingertip and calibrate the force (`jointloop calibrate --force`)",
@@ -143,9 +153,11 @@ NEXT = {
     "joint_inertia": "weigh the phalanx and its place of balance",
     "joint_friction": "take the cables off and let the joint swing",
     "gravity_cos": "record again with the hand turned over", "gravity_sin": "record again with the hand turned over",
+    "stribeck_speed": "record slow ramps both ways at several speeds", "delay": "measure from reading to drive with an oscilloscope, or see `compute_delay`",
+    "winding": "record again when the motor is cold",
     "sensor_offset": "calibrate against known angles (`jointloop calibrate`)",
-    "sensor_linearity_even": "calibrate against many known angles (`jointloop calibrate --points`)",
-    "sensor_linearity_odd": "calibrate against many known angles (`jointloop calibrate --points`)",
+    "sensor_even": "calibrate against many known angles (`jointloop calibrate --points`)",
+    "sensor_odd": "calibrate against many known angles (`jointloop calibrate --points`)",
 }  # fmt: skip
 """What would tell whether a number is to blame."""
 

@@ -47,16 +47,31 @@ def run(
     ] = None,
     into: Annotated[
         Path | None,
-        typer.Option("--into", help="Run: joint file to fit, into which the result is written."),
+        typer.Option(
+            "--into",
+            help="Joint file for the result: of a run [identified], of a motor's logs [motor].",
+        ),
     ] = None,
     write: Annotated[
-        bool, typer.Option("--write/--no-write", help="Run: whether --into is written.")
+        bool, typer.Option("--write/--no-write", help="Whether --into is written.")
     ] = True,
     resistance: Resistance = None,
     temperature: Temperature = "22 degC",
     winding: Annotated[
         str | None,
         typer.Option(help="Run: the winding when it began; left out, as the board reckoned."),
+    ] = None,
+    weight: Annotated[
+        str | None,
+        typer.Option(help="Run: weight that hung on the moving part; tells torque from friction."),
+    ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option("--at", help="Run: hinge to where it hung; left out, the tip's distance."),
+    ] = None,
+    level: Annotated[
+        str | None,
+        typer.Option(help="Run: angle at which it pulled most; left out, joint.gravity_at."),
     ] = None,
     yes: Yes = False,
     as_json: Json = False,
@@ -71,17 +86,24 @@ def run(
             raise InputError(
                 "", "LOG", str(paths[1]), "one run at a time; several logs must be files"
             )
-        given = Given(joint, into, write, resistance, temperature, winding, yes)
+        given = Given(joint, into, write, resistance, temperature, winding, weight, at, level, yes)
         identify_run(paths[0], number, given, terminal, out)
         return
     terminal.say("Identifying from " + ", ".join(plain(path) for path in paths) + " ...")
+    from host.commands.shared.measured import cold_ohm
     from sim.identify.log import read_log, understood
 
     logs = [read_log(path, columns, per_count) for path in paths]
     other = None if predict is None else read_log(predict, columns, per_count)
     for log in logs if other is None else [*logs, other]:
         terminal.table(f"{log.name}: what was understood", ("", "value"), understood(log))
-    identify_axis(terminal, logs, other, gravity, cutoff_of(cutoff, logs[0]), out)
+    found, result = identify_axis(terminal, logs, other, gravity, cutoff_of(cutoff, logs[0]), out)
+    if into is not None:
+        from host.commands.identify_motor import into_motor
+
+        ohm = None if resistance is None else cold_ohm(resistance, temperature)
+        result["motor"] = into_motor(terminal, into, logs, found, ohm, write)
+    terminal.result(result)
 
 
 def cutoff_of(text: str | None, log: "Log") -> float | None:
@@ -103,8 +125,8 @@ def identify_axis(
     gravity: bool,
     cutoff_Hz: float | None,
     out: Path,
-) -> None:
-    """Fit, say and draw what logs of one axis tell."""
+) -> "tuple[AxisModel, dict[str, Any]]":
+    """Fit, say and draw what logs of one axis tell; return it, and the result for programs."""
     from host.figures.identify import axis_figure
     from host.figures.look import save
     from host.files import make_folder
@@ -129,7 +151,7 @@ def identify_axis(
     remarks = [*dict.fromkeys(one for log in logs for one in log.remarks), *found.remarks]
     for remark in remarks:
         terminal.warning(plain(remark[0].upper() + remark[1:]) + ".")
-    terminal.result(as_dict(logs, str(figure), found, None if other is None else shown, remarks))
+    return found, as_dict(logs, str(figure), found, None if other is None else shown, remarks)
 
 
 def show(terminal: Terminal, log: "Log", found: "AxisModel") -> None:

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from host.commands.shared.measured import cold_ohm, reading
 from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 from sim.units import DEG
 
 if TYPE_CHECKING:
     from host.recordings.recorder import Run
+    from sim.identify.anchors import Weight
     from sim.identify.fit import Fit
     from sim.identify.response import Response
     from sim.run.closed_loop import Joint
@@ -22,7 +24,6 @@ MISSING = 0.1
 """Share of the rows that may be missing, as of a CSV log."""
 MOST_TOLD = 6
 COLD_C = 25.0
-ROOM = ("degC", "22 degC", -20.0, 80.0)
 WARMTH = ("degC", "40 degC", -20.0, 200.0)
 UNITS = {
     "torque_constant": ("V*s/rad", lambda p: p.motor.emf_V_s),
@@ -52,6 +53,9 @@ class Given:
     resistance: str | None
     temperature: str
     winding: str | None
+    weight: str | None
+    at: str | None
+    level: str | None
     yes: bool
 
 
@@ -64,6 +68,7 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
     from host.files import make_folder
     from host.recordings.comparison import joint_of_run, powered_rows
     from host.recordings.recorder import Run
+    from sim.identify.anchors import Anchors
     from sim.identify.fit import fit
 
     if given.file is not None and given.into is not None:
@@ -74,6 +79,7 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
     other = same_joint(terminal, recorded, number, joint, given.yes) if path is not None else []
     seen = path.read_text(encoding="utf-8-sig") if path is not None else ""
     ohm = None if given.resistance is None else cold_ohm(given.resistance, given.temperature)
+    weight = weight_of(given, joint)
     said_C = None if given.winding is None else reading("--winding", given.winding, *WARMTH)
     rows = powered_rows(recorded, number, joint)
     remarks = [*other, *look_at(recorded, number, rows)]
@@ -86,8 +92,8 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
             progress.update(task, completed=round(6 * done / total), note=note)
 
         try:
-            found = fit(joint, rows["time_s"], rows["angle_rad"], rows["motor_V"], ohm, tell,
-                        winding_C)  # fmt: skip
+            found = fit(joint, rows["time_s"], rows["angle_rad"], rows["motor_V"], winding_C,
+                        Anchors(ohm, said_C is not None, weight), tell)  # fmt: skip
         except ValueError as error:
             raise InputError(str(folder), f"joint {number}", None, str(error)) from None
     t, courses, spectrum = replayed(joint, recorded, number, found)
@@ -96,9 +102,12 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
     folder_out = make_folder(out)
     remarks += found.remarks
     remarks.append(warmth_told(float(winding_C[0]), "winding_C" in rows, said_C is not None))
-    if ohm is None:
+    if weight is not None:
+        remarks.append(f"A weight of {1e3 * weight.mass_kg:.4g} g hung {1e3 * weight.at_m:.4g} mm from the hinge, as you "
+                       f"say, pulling most at {weight.level_rad / DEG:.0f} deg.")  # fmt: skip
+    elif ohm is None:
         remarks.append("Angle and voltage cannot tell resistance, constant and torques apart, only their "
-                       "products; --resistance (ohmmeter) anchors them.")  # fmt: skip
+                       "products; --resistance (ohmmeter) or a recording with a known --weight anchors them.")  # fmt: skip
     show(terminal, found, remarks)
     if given.into is not None and given.write:
         save_table(given.into, seen, joint, found, folder, ohm)
@@ -134,25 +143,22 @@ def same_joint(terminal: Terminal, recorded: "Run", number: int, joint: "Joint",
     return [f"The file was not the recording's: {told}."]
 
 
-def cold_ohm(resistance: str, temperature: str) -> float:
-    """The winding's resistance at 25 degC from an ohmmeter's reading. Raises InputError."""
-    from controller.joint import heat
+def weight_of(given: Given, joint: "Joint") -> "Weight | None":
+    """The weight of the options, and where it hung. Raises InputError."""
+    from sim.identify.anchors import Weight
 
-    ohm = reading("--resistance", resistance, "ohm", "6.3 ohm", 0.05, 1000.0)
-    return ohm / heat.resistance(1.0, reading("--temperature", temperature, *ROOM))
-
-
-def reading(option: str, text: str, unit: str, example: str, low: float, high: float) -> float:
-    """A measured value of an option. Raises InputError."""
-    from sim import units
-
-    try:
-        value = units.parse(text, unit, example)
-        if not low <= value <= high:
-            raise ValueError(f"must lie in {low:g} .. {high:g} {unit}")
-    except ValueError as error:
-        raise InputError("", option, text, str(error)) from None
-    return value
+    if given.weight is None:
+        for option, value in (("--at", given.at), ("--level", given.level)):
+            if value is not None:
+                raise InputError("", option, value, "says where a weight hung; give --weight too")
+        return None
+    mass = reading("--weight", given.weight, "kg", "200 g", 1e-3, 20.0)
+    tip = joint.file.joint.tip_distance
+    at = tip if given.at is None else reading("--at", given.at, "m", "60 mm", 1e-3, 1.0)
+    level = joint.file.joint.gravity_at
+    if given.level is not None:
+        level = reading("--level", given.level, "rad", "30 deg", -6.3, 6.3)
+    return Weight(mass, at, level)
 
 
 def warmth_of(rows: dict[str, np.ndarray], said_C: float | None) -> np.ndarray:
@@ -170,9 +176,9 @@ def warmth_told(begun_C: float, recorded: bool, said: bool) -> str:
     share = 100.0 * (heat.resistance(1.0, COLD_C + 10.0) - 1.0)
     source = ("the board's own reckoning, which takes a motor as cold when the board starts"
               if recorded else "not recorded, taken as cold")  # fmt: skip
-    return (f"The winding is taken as {begun_C:.0f} degC when it began ({source}). Each 10 degC more are "
-            f"{share:.1f} % of resistance: a warm motor gives confident wrong constants. "
-            'Record cold, or say --winding "40 degC".')  # fmt: skip
+    return (f"The winding is taken as about {begun_C:.0f} degC when it began ({source}), and as warmer where the "
+            f"recording says so. Each 10 degC are {share:.1f} % of resistance: narrower intervals come of "
+            'a cold motor and a word of it, --winding "22 degC".')  # fmt: skip
 
 
 def look_at(recorded: "Run", number: int, rows: dict[str, np.ndarray]) -> list[str]:
@@ -225,8 +231,9 @@ def replayed(
     """The recorded setpoints simulated by datasheet and as identified; the multisine's response."""
     from host.recordings.comparison import compare, longest
     from sim.identify.response import response
+    from sim.identify.space import WINDING
 
-    begun_C = found.winding_C[0]
+    begun_C = found.own[WINDING][1]
     same = longest(recorded, number)
     mine = compare(joint, recorded, number, found.part, winding_C=begun_C, stretch=same)
     old = compare(joint, recorded, number, winding_C=begun_C, stretch=same)
@@ -325,6 +332,7 @@ def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path
     """Write [identified] into a joint file, its comments kept. Raises InputError."""
     from host import __version__
     from host.files import put_table
+    from sim.identify.space import WINDING
     from sim.joint.identified import basis_digest
 
     told = {one["name"]: f"{one['value']:.4g} {one['unit']} ({one['low']:.4g} .. {one['high']:.4g})"
@@ -332,26 +340,26 @@ def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path
     put_table(path, "identified", {
         "digest": basis_digest(joint.tables), **found.known().table(),
         "provenance": {"made_by": f"jointloop identify {__version__}", "recording": folder.name,
-                       "winding_began": f"{found.winding_C[0]:.0f} degC",
+                       "winding_began": f"{found.own[WINDING][1]:.0f} degC",
                        "winding_measured": "no" if ohm is None else f"{ohm:.4g} ohm at 25 degC",
                        "explained": f"{100 * found.fit:.1f} %",
                        "explained_held_out": f"{100 * found.held_out_fit:.1f} %", **told},
     }, seen)  # fmt: skip
 
 
-def interval(middle: float, deviation: float) -> dict[str, float]:
+def interval(low: float, middle: float, high: float) -> dict[str, float]:
     """A number of the recording's own, with its 95 %."""
-    reach = 1.96 * deviation
-    return {"value": middle, "low": middle - reach, "high": middle + reach}
+    return {"value": middle, "low": low, "high": high}
 
 
 def delay_told(joint: "Joint", found: "Fit") -> str:
     """What the recording says of the time from reading to drive, beside the file."""
-    middle, deviation = (1e3 * one for one in found.delay_s)
-    reach = 1.96 * deviation
-    told = f"From reading to drive: {max(middle, 0.0):.1f} ms (+-{reach:.1f} ms, 95 %)"
+    from sim.identify.space import DELAY
+
+    low, middle, high = (1e3 * one for one in found.own[DELAY])
+    told = f"From reading to drive: {middle:.1f} ms ({low:.1f} .. {high:.1f} ms, 95 %)"
     file_ms = 1e3 * joint.delay_s
-    if abs(middle - file_ms) <= reach:
+    if low <= file_ms <= high:
         return f"{told}, as the file has it ({file_ms:.1f} ms)."
     what = "control.compute_delay" if joint.file.drive.kind == "bridge" else "frames included"
     return f"{told}; the file has {file_ms:.1f} ms ({what}). The fit took what was found."
@@ -360,6 +368,8 @@ def delay_told(joint: "Joint", found: "Fit") -> str:
 def as_dict(joint: "Joint", folder: Path, figure: str, found: "Fit", remarks: list[str],
             spectrum: "Response | None") -> dict[str, Any]:  # fmt: skip
     """The result for programs."""
+    from sim.identify.space import DELAY, WINDING
+
     response = None
     if spectrum is not None:
         response = {"hertz": spectrum.hertz.tolist(),
@@ -368,7 +378,8 @@ def as_dict(joint: "Joint", folder: Path, figure: str, found: "Fit", remarks: li
     return {
         "run": str(folder), "joint": joint.file.joint.name, "figure": figure, "fit": found.fit,
         "held_out_fit": found.held_out_fit, "combinations": combined(found),
-        "values": values_of(found), "delay_s": interval(*found.delay_s),
-        "winding_begun_C": interval(*found.winding_C),
+        "values": values_of(found), "delay_s": interval(*found.own[DELAY]),
+        "winding_begun_C": interval(*found.own[WINDING]),
+        "of_the_recording": {name: interval(*three) for name, three in found.own.items()},
         "remarks": remarks, "frequency_response": response,
     }  # fmt: skip

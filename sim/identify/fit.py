@@ -12,15 +12,26 @@ three to four times too narrow). So a cloud of candidates is drawn instead (``cl
 """
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from math import sqrt
 
 import numpy as np
+from scipy.special import ndtri
 
+from sim.identify.anchors import Anchors
 from sim.identify.cloud import FURTHEST, ROUNDS, Listener, narrowed
 from sim.identify.problem import CUTOFF_HZ, Problem
-from sim.identify.space import ROOM_K, Axis, axes_of, part_of, recording_axes
-from sim.joint.identified import Known
+from sim.identify.space import (
+    BACKLASH,
+    EVEN,
+    ODD,
+    WINDING,
+    Axis,
+    axes_of,
+    part_of,
+    recording_axes,
+)
+from sim.joint.identified import LOGARITHMIC, Known
 from sim.joint.part import Part
 from sim.run.closed_loop import Joint
 
@@ -30,6 +41,11 @@ and all is fitted again, as far as a joint file can keep the number (sim/joint/i
 OUTSIDE = 2.0
 """Ends of the spread in deviations: an interval beyond lies outside what the spread allows."""
 DRAWS = 300
+LEAST_GAP = 0.02
+"""Share of the datasheet's backlash below which a file keeps it as so much."""
+NORMAL = ndtri((np.arange(201) + 0.5) / 201)
+"""Standard normal deviates, evenly likely."""
+WARMER_K = 5.0
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
 
@@ -47,10 +63,8 @@ class Fit:
     """Share of the measured angle's course that the fitted simulation explains."""
     held_out_fit: float
     """The same on the last fifth of the log, which took no part in the fit."""
-    delay_s: tuple[float, float] = (0.0, 0.0)
-    """From reading to drive in this recording, and its deviation (s)."""
-    winding_C: tuple[float, float] = (25.0, 0.0)
-    """Winding when it began, and its deviation (degC)."""
+    own: dict[str, tuple[float, float, float]] = field(default_factory=dict)
+    """Numbers of this recording's own, by name (``space.py``): low, middle and high (95 %)."""
     spread: list[Axis] = field(default_factory=list)
     """The axes as the spread has them; ``axes`` are wider where the answer lay at the edge."""
     remarks: list[str] = field(default_factory=list)
@@ -74,9 +88,14 @@ class Fit:
                 axis.value(self.z[k] + sigmas * d))  # fmt: skip
 
     def known(self) -> Known:
-        """The same as a table of the joint file keeps it."""
+        """The same as a table of the joint file keeps it: of factors the logarithm."""
         scale = np.array([axis.deviation for axis in self.axes])
         middle = np.array([axis.mean for axis in self.axes]) + scale * self.z
+        for k, axis in enumerate(self.axes):
+            if axis.name == BACKLASH:
+                deviation = self.deviation(axis.name)
+                values = [max(axis.value(self.z[k] + deviation * one), LEAST_GAP) for one in NORMAL]
+                middle[k], scale[k] = np.mean(np.log(values)), np.std(np.log(values)) / deviation
         return Known(tuple(axis.name for axis in self.axes), middle,
                      self.covariance * np.outer(scale, scale))  # fmt: skip
 
@@ -103,32 +122,33 @@ def fit(
     time_s: np.ndarray,
     angle_rad: np.ndarray,
     volt: np.ndarray,
-    winding_ohm: float | None = None,
-    listener: Listener | None = None,
     winding_C: np.ndarray | None = None,
+    anchors: Anchors | None = None,
+    listener: Listener | None = None,
 ) -> Fit:
     """Fit a powered stretch of a recording (s, rad, V; shape (n,)). Raises ValueError.
 
-    volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC.
+    volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC;
+    anchors: what was measured beside.
     """
-    axes = axes_of(joint, winding_ohm)
+    anchors = anchors or Anchors()
+    axes = axes_of(joint, anchors.winding_ohm)
     begun_C = 25.0 if winding_C is None else float(winding_C[0])
-    spread = axes + recording_axes(joint, begun_C)
-    problem = Problem(joint, time_s, angle_rad, volt, spread, winding_C)
+    spread = axes + recording_axes(joint, begun_C, anchors)
+    problem = Problem(joint, time_s, angle_rad, volt, spread, winding_C, anchors)
     mean, covariance = narrowed(problem, listener)
     if (np.abs(mean) > EDGE).any():
         problem.axes = [wider(axis) if abs(z) > EDGE else axis
                         for axis, z in zip(spread, mean, strict=True)]  # fmt: skip
         mean, covariance = narrowed(problem, listener)
     fits = explained(problem, mean)
-    delay, winding = (
-        (axis.value(mean[k]), axis.deviation * float(sqrt(covariance[k, k])))
-        for k, axis in enumerate(problem.axes[len(axes) :], len(axes))
-    )
+    reach = 1.96 * np.sqrt(np.diag(covariance))
+    own = {axis.name: (axis.value(z - r), axis.value(z), axis.value(z + r))
+           for axis, z, r in list(zip(problem.axes, mean, reach, strict=True))[len(axes) :]}  # fmt: skip
     axes = problem.axes[: len(axes)]
     mean, covariance = mean[: len(axes)], covariance[: len(axes), : len(axes)]
     part = part_of(joint, axes, mean)
-    found = Fit(joint, axes, mean, covariance, part, *fits, delay, winding, spread[: len(axes)])
+    found = Fit(joint, axes, mean, covariance, part, *fits, own, spread[: len(axes)])
     found.remarks = remarks_of(found, problem)
     return found
 
@@ -137,7 +157,7 @@ def wider(axis: Axis) -> Axis:
     """A prior that holds what lay at the edge of the one before."""
     most = (MOST_RAW - abs(axis.mean)) / FURTHEST
     reach = axis.deviation * WIDENED
-    return Axis(axis.name, axis.mean, min(reach, most) if axis.log else reach, axis.log)
+    return replace(axis, deviation=min(reach, most) if axis.log else reach)
 
 
 def explained(problem: Problem, mean: np.ndarray) -> tuple[float, float]:
@@ -155,11 +175,11 @@ def outside(found: Fit) -> list[str]:
     rows = []
     for k, axis in enumerate(found.spread):
         low, middle, high = found.interval(axis.name)
-        raw = [float(np.log(one)) if axis.log else one for one in (low, high)]
-        away = [(one - axis.mean) / axis.deviation for one in raw]
+        away = [axis.standard(one) for one in (low, high)]
         if max(away) > -OUTSIDE and min(away) < OUTSIDE:
             continue
-        unit = " times the datasheet" if axis.log and axis.name != "stiction_ratio" else ""
+        factor = axis.name in LOGARITHMIC and axis.name != "stiction_ratio"
+        unit = " times the datasheet" if factor else ""
         ends = [axis.value(z) for z in (-OUTSIDE, OUTSIDE)]
         again = ": its spread was widened and all fitted again" if found.axes[k] != axis else ""
         edge = "; at the edge of that too" if again and abs(found.z[k]) > EDGE else ""
@@ -169,14 +189,24 @@ def outside(found: Fit) -> list[str]:
     return rows
 
 
+def bent(found: Fit) -> list[str]:
+    """The sensor's bend, where the log tells of one, in words."""
+    told = [f"{name.removeprefix('sensor_')} part {100 * middle:+.2f} % of full scale ({100 * low:+.2f} .. {100 * high:+.2f})"
+            for name, (low, middle, high) in found.own.items() if name in (EVEN, ODD) and low * high > 0.0]  # fmt: skip
+    if not told:
+        return []
+    return [f"The sensor's track is bent, it seems: {', '.join(told)}. Calibrate against many known angles "
+            "(`jointloop calibrate --points`); the fit has taken it off."]  # fmt: skip
+
+
 def remarks_of(found: Fit, problem: Problem) -> list[str]:
     """Plain statements of what the log tells, and what it cannot."""
     rows = outside(found)
-    taken_C = float(problem.winding_C[0])
-    if found.winding_C[0] > taken_C + EDGE * ROOM_K:
-        rows.append(f"The winding was warmer when it began, it seems: {found.winding_C[0]:.0f} degC or more "
-                    f"fit better than {taken_C:.0f} degC. The constants may be wrong; record cold, or say "
-                    "how warm.")  # fmt: skip
+    taken_C, (least_C, likely_C, most_C) = float(problem.winding_C[0]), found.own[WINDING]
+    if least_C > taken_C + WARMER_K:
+        rows.append(f"The winding was warmer when it began, it seems: {likely_C:.0f} degC ({least_C:.0f} .. "
+                    f"{most_C:.0f}, 95 %) fit better than {taken_C:.0f} degC. Record cold, or say how warm.")  # fmt: skip
+    rows += bent(found)
     untold = found.untold()
     if untold:
         words = ", ".join(name.replace("_", " ") for name in untold)

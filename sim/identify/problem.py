@@ -7,13 +7,15 @@ thinned, is noise if the candidate is right.
 
 import os
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
 from math import pi, sqrt
 
 import numpy as np
 
+from sim.identify.anchors import Anchors
 from sim.identify.regression import low_pass
-from sim.identify.space import DELAY, WINDING, Axis, part_of
-from sim.joint.part import Part
+from sim.identify.space import DELAY, EVEN, LEVEL, ODD, WINDING, Axis, part_of
+from sim.joint.part import Part, Potentiometer
 from sim.joint.spread import substeps_for
 from sim.model.observer_loop import Course
 from sim.model.start import start_plant
@@ -28,6 +30,22 @@ SKIP_S = 0.4
 LONGEST_S = 2e-4
 
 
+@dataclass
+class Candidates:
+    """Parts, and what the recording had beside each: shapes (parts,) all."""
+
+    parts: list[Part]
+    delays_s: np.ndarray
+    """From reading to drive."""
+    begun_C: np.ndarray
+    """Winding when the log begins (degC)."""
+    even: np.ndarray
+    odd: np.ndarray
+    """Linearity errors of the sensor (shares of full scale)."""
+    offset_rad: np.ndarray
+    """What the sensor's zero is off."""
+
+
 class Problem:
     """A log, and what candidate parts leave over of it, many at once."""
 
@@ -39,12 +57,13 @@ class Problem:
         volt: np.ndarray,
         axes: list[Axis],
         winding_C: np.ndarray | None = None,
+        anchors: Anchors | None = None,
     ) -> None:
         """Prepare a powered stretch, shape (n,) each. Raises ValueError.
 
         volt: what the motor had (``drive.py``); winding_C: as reckoned in it, None: 25 degC.
         """
-        self.joint, self.axes = joint, axes
+        self.joint, self.axes, self.anchors = joint, axes, anchors or Anchors()
         self.tick_s = joint.settings.tick_s
         self.angle = replay.on_ticks(self.tick_s, time_s, angle_rad)
         self.volt = replay.on_ticks(self.tick_s, time_s, volt)
@@ -53,6 +72,8 @@ class Problem:
         self.rate = 1.0 / self.tick_s
         self.step = max(1, round(self.rate / (2.0 * CUTOFF_HZ)))
         self.block = max(1, self.step // 4)
+        self.bends = bends_of(joint, self.angle)
+        """What a linearity error of one adds to the angle (rad), even and odd: shape (n,) each."""
         self.cut = int(0.8 * len(self.angle))
         """Ticks from here on are held out."""
         quick = self.angle - low_pass(self.angle, self.rate, CUTOFF_HZ)
@@ -87,9 +108,14 @@ class Problem:
     def left(self, points: np.ndarray, observer_Hz: float, pieces: list[slice]) -> np.ndarray:
         """Thinned innovations (rad) of candidates (points, axes), piece after piece: (points, rows)."""
         parts = [part_of(self.joint, self.axes, z) for z in points]
-        delays = self.own(points, DELAY, self.joint.delay_s)
-        begun = self.own(points, WINDING, float(self.winding_C[0]))
-        return self.left_of(parts, observer_Hz, pieces, np.maximum(delays, 0.0), begun)
+        if self.anchors.weight is not None:
+            levels = self.own(points, LEVEL, self.anchors.weight.level_rad)
+            for part, level in zip(parts, levels, strict=True):
+                self.anchors.weight.hang(part, float(level))
+        made = Candidates(parts, self.own(points, DELAY, self.joint.delay_s),
+                          self.own(points, WINDING, float(self.winding_C[0])),
+                          self.own(points, EVEN, 0.0), self.own(points, ODD, 0.0), np.zeros(len(points)))  # fmt: skip
+        return self.left_of(made, observer_Hz, pieces)
 
     def own(self, points: np.ndarray, name: str, usual: float) -> np.ndarray:
         """A number of the recording's own for each candidate; ``usual`` where it is no unknown."""
@@ -98,41 +124,73 @@ class Problem:
                 return np.array([axis.value(z) for z in points[:, k]])
         return np.full(len(points), usual)
 
-    def left_of(
-        self,
-        parts: list[Part],
-        observer_Hz: float,
-        pieces: list[slice],
-        delays_s: np.ndarray,
-        begun_C: np.ndarray,
-    ) -> np.ndarray:
-        """The same of parts (which are made to take the recorded voltage): (parts, rows).
+    def usual(self, parts: list[Part]) -> Candidates:
+        """Parts with the file's delay, the winding as reckoned and a straight sensor."""
+        ones = np.ones(len(parts))
+        straight = [0.0 * ones for _ in range(3)]
+        return Candidates(
+            parts, self.joint.delay_s * ones, float(self.winding_C[0]) * ones, *straight
+        )
 
-        delays_s, begun_C: of each, the delay and the winding's temperature when the log begins.
-        """
+    def left_of(
+        self, candidates: Candidates, observer_Hz: float, pieces: list[slice]
+    ) -> np.ndarray:
+        """The same of parts (which are made to take the recorded voltage): (parts, rows)."""
+        parts = candidates.parts
         for part in parts:  # the recorded voltage is what the bridge gave
             part.supply_V, part.supply_ohm = 1.0, 0.0
         records = kernels.as_array(parts)
         w = 2.0 * pi * observer_Hz
         courses = kernels.repeated(Course(), len(parts))
         courses["substeps"] = [substeps_for(part, self.tick_s, LONGEST_S) for part in parts]
-        courses["delay_s"], courses["tick_s"] = delays_s, self.tick_s
+        courses["delay_s"], courses["tick_s"] = candidates.delays_s, self.tick_s
         courses["g1"], courses["g2"] = 1.4 * w * self.tick_s, w * w * self.tick_s
         follow = kernels.twin().observer_loop.follow
+        even, odd, offset_rad = candidates.even, candidates.odd, candidates.offset_rad
+
+        def true_angle(k: int, piece: slice) -> np.ndarray:
+            """The recorded angle without what candidate k's sensor adds."""
+            bends = even[k] * self.bends[0][piece] + odd[k] * self.bends[1][piece]
+            return np.asarray(self.angle[piece] - bends - offset_rad[k])
 
         def one(k: int, piece: slice, plants: np.ndarray) -> np.ndarray:
             """What candidate k leaves over of one piece, in blocks."""
             out = np.zeros(piece.stop - piece.start)
-            follow(records[k], plants[k], self.volt[piece], self.angle[piece], out, courses[k])
+            follow(records[k], plants[k], self.volt[piece], true_angle(k, piece), out, courses[k])
             return self.coarse(out)
 
         found = []
         with ThreadPoolExecutor(min(os.cpu_count() or 1, len(parts))) as pool:
             for piece in pieces:
-                start = float(self.angle[piece.start])
                 warmer = float(self.winding_C[piece.start] - self.winding_C[0])
+                first = slice(piece.start, piece.start + 1)
                 plants = kernels.as_array(
-                    [start_plant(part, start, begun + warmer) for part, begun in zip(parts, begun_C, strict=True)])  # fmt: skip
+                    [start_plant(part, float(true_angle(k, first)[0]), candidates.begun_C[k] + warmer)
+                     for k, part in enumerate(parts)])  # fmt: skip
                 jobs = [pool.submit(one, k, piece, plants) for k in range(len(parts))]
                 found.append(self.thin(np.array([job.result() for job in jobs])))
         return np.hstack(found)
+
+
+def bends_of(joint: Joint, angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """What linearity errors of one, even and odd, add to measured angles (n,): the shapes of
+    sim/model/sensor.py, in rad of the joint. Where two angles were calibrated, a line through them is
+    taken off: it is in the calibration already.
+    """  # fmt: skip
+    made, calibration = [], joint.file.calibration
+    for even, odd in ((1.0, 0.0), (0.0, 1.0)):
+        bend = _bend(joint.part.sensor, angle_rad, even, odd)
+        if calibration is not None and len(calibration.points) > 1:
+            ends = np.array([calibration.points[0][0], calibration.points[-1][0]])
+            at = _bend(joint.part.sensor, ends, even, odd)
+            bend = bend - (at[0] + (angle_rad - ends[0]) * (at[1] - at[0]) / (ends[1] - ends[0]))
+        made.append(bend)
+    return made[0], made[1]
+
+
+def _bend(sensor: Potentiometer, angle_rad: np.ndarray, even: float, odd: float) -> np.ndarray:
+    x = sensor.zero_fraction + sensor.sign * angle_rad / sensor.electrical_rad
+    x = np.clip(x - np.floor(x) if sensor.turning == 1 else x, 0.0, 1.0)
+    rest = x * (1.0 - x)
+    shape = 4.0 * even * rest + 20.785 * odd * rest * (0.5 - x)
+    return sensor.sign * sensor.electrical_rad * shape

@@ -29,7 +29,7 @@ LINEAR = ("load_loss", "gravity_cos", "gravity_sin")
 LOGARITHMIC = (
     "torque_constant", "resistance", "motor_friction", "stiction_ratio", "motor_damping",
     "rotor_inertia", "backlash", "radius_ratio", "stiffness", "cable_damping", "pretension",
-    "wrap_loss", "joint_inertia", "joint_friction",
+    "wrap_loss", "joint_inertia", "joint_friction", "stribeck_speed",
 )  # fmt: skip
 NAMES = LOGARITHMIC + LINEAR
 
@@ -49,6 +49,7 @@ def part_with(nominal: Part, v: dict[str, float]) -> Part:
     m.coulomb_Nm *= v.get("motor_friction", 1.0)
     ratio = nominal.motor.stiction_Nm / max(nominal.motor.coulomb_Nm, 1e-12)
     m.stiction_Nm = m.coulomb_Nm * max(v.get("stiction_ratio", ratio), 1.0)
+    m.stribeck_rad_s *= v.get("stribeck_speed", 1.0)
     m.viscous_Nms *= v.get("motor_damping", 1.0)
     m.load_loss = min(max(m.load_loss + v.get("load_loss", 0.0), 0.0), 0.8)
     m.inertia *= v.get("rotor_inertia", 1.0)

@@ -101,7 +101,7 @@ def _about(entry: Entry, factor: float) -> Entry:
 def _narrow(entries: Spread, known: Known) -> None:
     """Put what was identified in the place of the entries it tells of."""
     for key in known.names:
-        if key.startswith("gravity"):
+        if key not in entries:  # gravity by its directions; the friction law's speed
             continue
         two = 2.0 * known.deviation(key)
         middle = known.middle[known.names.index(key)] if key == "stiction_ratio" else 0.0

@@ -19,6 +19,7 @@ import numpy as np
 
 from host.recordings.comparison import powered_rows
 from host.recordings.recorder import Run
+from sim.identify.anchors import Anchors
 from sim.identify.fit import fit
 from sim.identify.products import COMBINATIONS
 from sim.joint.identified import part_with
@@ -36,7 +37,9 @@ def coverage(results):
     for k, part in enumerate(hidden_parts(joint, DRAWS, 5)):
         _, log = recorded(joint, part, 20.0, seed=k + 1)
         anchored = k % 2 == 1
-        found = fit(joint, *log, winding_ohm=part.motor.resistance_25_ohm if anchored else None)
+        found = fit(
+            joint, *log, anchors=Anchors(part.motor.resistance_25_ohm if anchored else None)
+        )
         rows = held_against(joint, part, found)
         z += [rows[name][0] for name in [axis.name for axis in found.axes] + list(COMBINATIONS)]
         for name in [*COMBINATIONS, "backlash_deg"]:

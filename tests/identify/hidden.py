@@ -1,11 +1,12 @@
 """Joints whose constants differ from their file: drawn, recorded in simulation, and the truth."""
 
-from math import cos, log, sin
+from math import cos, exp, log, sin
 
 import numpy as np
 
 from sim.identify.excite import excitation
 from sim.identify.products import COMBINATIONS
+from sim.joint.identified import LOGARITHMIC
 from sim.joint.spread import draw_parts, spread_of
 from sim.run.closed_loop import simulate
 from sim.run.scenarios import LEAD_S
@@ -46,6 +47,7 @@ def truth(joint, part):
         "wrap_loss": (p.cable.wrap_loss, n.cable.wrap_loss),
         "joint_inertia": (p.hinge.inertia, n.hinge.inertia),
         "joint_friction": (p.hinge.coulomb_Nm, n.hinge.coulomb_Nm),
+        "stribeck_speed": (p.motor.stribeck_rad_s, n.motor.stribeck_rad_s),
     }
     found = {name: log(mine / other) for name, (mine, other) in rows.items()}
     found["load_loss"] = p.motor.load_loss - n.motor.load_loss
@@ -55,12 +57,14 @@ def truth(joint, part):
 
 
 def held_against(joint, part, found):
-    """Errors of a fit: name to (error in deviations of its interval, error itself)."""
+    """Errors of a fit: name to (error in deviations of its interval, error of the raw number)."""
     rows, true = {}, truth(joint, part)
-    known = found.known()
-    for name, middle in zip(known.names, known.middle, strict=True):
-        error = middle - true[name]
-        rows[name] = (error / known.deviation(name), error)
+    for axis, z in zip(found.axes, found.z, strict=True):
+        raw = true[axis.name]
+        value = exp(raw) if axis.name in LOGARITHMIC else raw
+        middle = log(max(axis.value(z), 1e-3)) if axis.name in LOGARITHMIC else axis.value(z)
+        off = (z - axis.standard(value)) / found.deviation(axis.name)
+        rows[axis.name] = (off, middle - raw)
     for name, (_, _, what) in COMBINATIONS.items():
         middle, deviation = found.combination(what)
         error = middle - log(what(part))

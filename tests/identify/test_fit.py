@@ -8,6 +8,7 @@ must be reached is in the project's own statement of work: products within 5 %, 
 import numpy as np
 import pytest
 
+from sim.identify.anchors import Anchors
 from sim.identify.cloud import regress_cloud, without_cloud
 from sim.identify.fit import fit
 from sim.identify.problem import Problem
@@ -33,7 +34,7 @@ def fitted(joint):
     for k, part in enumerate(hidden_parts(joint, DRAWS, 77)):
         _, log = recorded(joint, part, 20.0, seed=k + 1)
         ohm = part.motor.resistance_25_ohm if k >= 3 else None
-        rows.append((part, fit(joint, *log, winding_ohm=ohm)))
+        rows.append((part, fit(joint, *log, anchors=Anchors(ohm))))
     return rows
 
 
