@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from host.commands.shared.measured import cold_ohm, reading
-from host.commands.shared.terminal import Terminal, plain, quoted
+from host.commands.shared.terminal import Terminal, plain
 from sim.errors import InputError
 from sim.units import DEG
 
@@ -110,9 +110,9 @@ def identify_run(folder: Path, number: int, given: Given, terminal: Terminal, ou
                        "products; --resistance (ohmmeter) or a recording with a known --weight anchors them.")  # fmt: skip
     show(terminal, found, remarks)
     if given.into is not None and given.write:
-        save_table(given.into, seen, joint, found, folder, ohm)
-        terminal.say(f"Written to {plain(given.into)}, table \\[identified].")
-        terminal.next(f"jointloop tune {quoted(given.into)}")
+        from host.commands.identify_saving import write_found
+
+        write_found(terminal, given.into, seen, found, folder, ohm, combined(found))
     figure = save(identified_figure(title, found, t, courses, spectrum),
                   folder_out / f"{name}-identified.png")  # fmt: skip
     terminal.say(f"Figure: {plain(figure)}")
@@ -325,26 +325,6 @@ def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
     terminal.say(delay_told(found.joint, found))
     for remark in remarks:
         terminal.warning(plain(remark))
-
-
-def save_table(path: Path, seen: str, joint: "Joint", found: "Fit", folder: Path,
-               ohm: float | None) -> None:  # fmt: skip
-    """Write [identified] into a joint file, its comments kept. Raises InputError."""
-    from host import __version__
-    from host.files import put_table
-    from sim.identify.space import WINDING
-    from sim.joint.identified import basis_digest
-
-    told = {one["name"]: f"{one['value']:.4g} {one['unit']} ({one['low']:.4g} .. {one['high']:.4g})"
-            for one in combined(found)}  # fmt: skip
-    put_table(path, "identified", {
-        "digest": basis_digest(joint.tables), **found.known().table(),
-        "provenance": {"made_by": f"jointloop identify {__version__}", "recording": folder.name,
-                       "winding_began": f"{found.own[WINDING][1]:.0f} degC",
-                       "winding_measured": "no" if ohm is None else f"{ohm:.4g} ohm at 25 degC",
-                       "explained": f"{100 * found.fit:.1f} %",
-                       "explained_held_out": f"{100 * found.held_out_fit:.1f} %", **told},
-    }, seen)  # fmt: skip
 
 
 def interval(low: float, middle: float, high: float) -> dict[str, float]:

@@ -43,7 +43,7 @@ def axis_figure(title: str, log: "Log", shown: "Prediction", band: np.ndarray) -
         label="95 % of its constants",
     )
     axes[0].set(ylabel=f"{'speed' if log.is_speed else 'angle' if rotary else 'way'}, {unit}")
-    axes[0].legend(fontsize=8, loc="upper right", ncols=3)
+    axes[0].legend(fontsize=8, loc="lower right", bbox_to_anchor=(1.0, 1.0), ncols=3)
     axes[1].plot(t, w.drive, color=TRUE, lw=0.9)
     axes[1].set(ylabel=f"drive, {log.drive_unit}")
     axes[2].plot(t, (w.measured - shown.course) * factor, color=TRUE, lw=0.7)

@@ -15,8 +15,8 @@ import numpy as np
 
 from sim.identify.problem import Problem
 
-ROUNDS = ((5.0, 12.0, 112), (4.0, 12.0, 112), (3.0, 12.0, 112), (2.0, 12.0, 144), (2.0, 24.0, 160),
-          (2.0, 36.0, 160))  # fmt: skip
+ROUNDS = ((5.0, 12.0, 168), (4.0, 12.0, 168), (3.0, 12.0, 168), (2.0, 12.0, 216), (2.0, 24.0, 240),
+          (2.0, 36.0, 240))  # fmt: skip
 """How firmly the plant is held to the log in each round (Hz): firmly first, while candidates are far
 off; how much of the log is looked at (s); how many candidates are drawn."""
 SCORES = 40

@@ -33,6 +33,9 @@ NEAR = (-0.35, -0.2, -0.1, 0.1, 0.2, 0.35)
 """Deviations about the best of them that are tried in a second round."""
 LEAST_GAIN = 3.0
 """Logarithm of the odds, over the count of numbers tried, from which on one is blamed (20 to 1)."""
+LEAST_SHARE = 0.3
+"""Share of what is left over that a cause must take away: stick and slip make what is left rough, so that
+small moves of any number take some of it away by chance."""
 OFFSET, OFFSET_RAD = "sensor_offset", 0.0175
 """Deviation of a sensor's zero (1 deg, common practice, no source)."""
 
@@ -79,7 +82,8 @@ def reasons(
         return (rows / len(base) * (base @ base - power) / (2.0 * variance)
                 - 0.5 * np.square(tried[k]))  # fmt: skip
 
-    near = [(k, tried[k][int(np.argmax(gain(k)))] + one) for k in range(len(axes)) for one in NEAR]
+    near = [(k, float(np.clip(tried[k][int(np.argmax(gain(k)))] + one, PLACES[0], PLACES[-1])))
+            for k in range(len(axes)) for one in NEAR]  # fmt: skip
     left = _left_at(problem, [(axes[k], place) for k, place in near])
     for (k, place), one in zip(near, left[1:], strict=True):
         tried[k].append(place)
@@ -89,7 +93,7 @@ def reasons(
         at = int(np.argmax(gain(k)))
         share = 1.0 - float(found[k][at] @ found[k][at]) / max(float(base @ base), 1e-30)
         best.append((axis.name, tried[k][at], float(gain(k)[at]), share))
-    return _weighed(best)
+    return _weighed(best, len(axes))
 
 
 def _noise(problem: Problem, left: np.ndarray) -> tuple[float, float]:
@@ -108,12 +112,15 @@ def _noise(problem: Problem, left: np.ndarray) -> tuple[float, float]:
     return variance, len(best) / over
 
 
-def _weighed(found: list[tuple[str, float, float, float]]) -> list[Reason]:
-    """Places of all numbers as reasons, where one is likelier than none."""
-    gains = np.array([gain for *_, gain, _ in found])
-    if gains.max() < LEAST_GAIN + log(len(found)):
+def _weighed(found: list[tuple[str, float, float, float]], tried: int) -> list[Reason]:
+    """Places of numbers as reasons, where one of so many tried is likelier than none."""
+    found = [one for one in found if one[3] >= LEAST_SHARE]
+    if not found:
         return []
-    chances = np.exp(gains - logsumexp(np.append(gains, log(len(found)))))
+    gains = np.array([gain for *_, gain, _ in found])
+    if gains.max() < LEAST_GAIN + log(tried):
+        return []
+    chances = np.exp(gains - logsumexp(np.append(gains, log(tried))))
     made = [Reason(name, place, share, float(chance))
             for (name, place, _, share), chance in zip(found, chances, strict=True)]  # fmt: skip
     return sorted(made, key=lambda one: -one.plausibility)
@@ -124,7 +131,7 @@ def _left_at(problem: Problem, places: list[tuple[Axis, float]]) -> np.ndarray:
     joint = problem.joint
     parts = [part_with(joint.part, {})]
     for axis, place in places:
-        parts.append(_moved(joint.part, axis, place))
+        parts.append(moved(joint.part, axis, place))
     made = problem.usual(parts)
     fields = {
         DELAY: made.delays_s,
@@ -140,7 +147,7 @@ def _left_at(problem: Problem, places: list[tuple[Axis, float]]) -> np.ndarray:
     return np.asarray(left - left.mean(axis=1, keepdims=True))
 
 
-def _moved(part: Part, axis: Axis, place: float) -> Part:
+def moved(part: Part, axis: Axis, place: float) -> Part:
     """A part with one number moved by so many deviations; one of the recording's own moves nothing here."""
     if axis.name.startswith("gravity"):
         g, at = part.hinge.gravity_Nm, part.hinge.gravity_at_rad

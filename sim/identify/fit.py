@@ -46,6 +46,8 @@ LEAST_GAP = 0.02
 NORMAL = ndtri((np.arange(201) + 0.5) / 201)
 """Standard normal deviates, evenly likely."""
 WARMER_K = 5.0
+STRAIGHT = 0.002
+"""Deviation of a linearity error that matters little."""
 UNTOLD = 0.75
 """A deviation above this share of the prior's: the log tells nothing of that number."""
 
@@ -189,12 +191,14 @@ def outside(found: Fit) -> list[str]:
     return rows
 
 
-def bent(found: Fit) -> list[str]:
+def bent(found: Fit, problem: Problem) -> list[str]:
     """The sensor's bend, where the log tells of one, in words."""
     told = [f"{name.removeprefix('sensor_')} part {100 * middle:+.2f} % of full scale ({100 * low:+.2f} .. {100 * high:+.2f})"
             for name, (low, middle, high) in found.own.items() if name in (EVEN, ODD) and low * high > 0.0]  # fmt: skip
     if not told:
-        return []
+        wide = [axis for axis in problem.axes if axis.name == EVEN and axis.deviation > STRAIGHT]
+        return ["The sensor is not calibrated against many known angles: what its datasheet allows widens every "
+                "interval here (`jointloop calibrate --points`)."] if wide else []  # fmt: skip
     return [f"The sensor's track is bent, it seems: {', '.join(told)}. Calibrate against many known angles "
             "(`jointloop calibrate --points`); the fit has taken it off."]  # fmt: skip
 
@@ -206,7 +210,7 @@ def remarks_of(found: Fit, problem: Problem) -> list[str]:
     if least_C > taken_C + WARMER_K:
         rows.append(f"The winding was warmer when it began, it seems: {likely_C:.0f} degC ({least_C:.0f} .. "
                     f"{most_C:.0f}, 95 %) fit better than {taken_C:.0f} degC. Record cold, or say how warm.")  # fmt: skip
-    rows += bent(found)
+    rows += bent(found, problem)
     untold = found.untold()
     if untold:
         words = ", ".join(name.replace("_", " ") for name in untold)

@@ -14,8 +14,9 @@ import numpy as np
 
 from sim.identify.anchors import Anchors
 from sim.identify.regression import low_pass
+from sim.identify.sensor_bend import bends_of
 from sim.identify.space import DELAY, EVEN, LEVEL, ODD, WINDING, Axis, part_of
-from sim.joint.part import Part, Potentiometer
+from sim.joint.part import Part
 from sim.joint.spread import substeps_for
 from sim.model.observer_loop import Course
 from sim.model.start import start_plant
@@ -170,27 +171,3 @@ class Problem:
                 jobs = [pool.submit(one, k, piece, plants) for k in range(len(parts))]
                 found.append(self.thin(np.array([job.result() for job in jobs])))
         return np.hstack(found)
-
-
-def bends_of(joint: Joint, angle_rad: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """What linearity errors of one, even and odd, add to measured angles (n,): the shapes of
-    sim/model/sensor.py, in rad of the joint. Where two angles were calibrated, a line through them is
-    taken off: it is in the calibration already.
-    """  # fmt: skip
-    made, calibration = [], joint.file.calibration
-    for even, odd in ((1.0, 0.0), (0.0, 1.0)):
-        bend = _bend(joint.part.sensor, angle_rad, even, odd)
-        if calibration is not None and len(calibration.points) > 1:
-            ends = np.array([calibration.points[0][0], calibration.points[-1][0]])
-            at = _bend(joint.part.sensor, ends, even, odd)
-            bend = bend - (at[0] + (angle_rad - ends[0]) * (at[1] - at[0]) / (ends[1] - ends[0]))
-        made.append(bend)
-    return made[0], made[1]
-
-
-def _bend(sensor: Potentiometer, angle_rad: np.ndarray, even: float, odd: float) -> np.ndarray:
-    x = sensor.zero_fraction + sensor.sign * angle_rad / sensor.electrical_rad
-    x = np.clip(x - np.floor(x) if sensor.turning == 1 else x, 0.0, 1.0)
-    rest = x * (1.0 - x)
-    shape = 4.0 * even * rest + 20.785 * odd * rest * (0.5 - x)
-    return sensor.sign * sensor.electrical_rad * shape

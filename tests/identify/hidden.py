@@ -5,7 +5,9 @@ from math import cos, exp, log, sin
 import numpy as np
 
 from sim.identify.excite import excitation
+from sim.identify.explain import moved
 from sim.identify.products import COMBINATIONS
+from sim.identify.space import EVEN, ODD, Axis, axes_of
 from sim.joint.identified import LOGARITHMIC
 from sim.joint.spread import draw_parts, spread_of
 from sim.run.closed_loop import simulate
@@ -75,3 +77,13 @@ def held_against(joint, part, found):
         gap * (np.exp(rows["backlash"][1] + true["backlash"]) - np.exp(true["backlash"])),
     )
     return rows
+
+
+def recorded_with(joint, name, place, seed=3):
+    """The excitation, 14 s, on the file's part with one number moved by so many deviations ("none": none)."""
+    axis = next((one for one in axes_of(joint) if one.name == name), Axis(name, 0.0, 0.0, False))
+    part = moved(joint.part, axis, place)
+    if name in (EVEN, ODD):
+        bend = 0.5 * joint.file.sensor.linearity * place
+        setattr(part.sensor, name.removeprefix("sensor_") + "_error", bend)
+    return recorded(joint, part, 14.0, seed)[1]

@@ -13,11 +13,13 @@ from host.recordings.comparison import compare, last_moving, longest, powered_ro
 from host.recordings.recorder import Run, write_simulated
 from sim.errors import InputError
 from sim.identify.excite import SAMPLE_S, excitation
+from sim.identify.explain import reasons
 from sim.joint import spread
 from sim.model import schedule
 from sim.run import replay
 from sim.run.closed_loop import load_joint, simulate
 from sim.run.scenarios import DEG, LEAD_S, Scenario
+from tests.identify.hidden import recorded_with
 
 NOMINAL = Path(__file__).resolve().parents[1] / "data" / "nominal.toml"
 
@@ -216,14 +218,11 @@ def test_excitation_stays_inside_every_bound(changes):
 
 def test_every_number_that_may_be_blamed_has_a_measurement_that_would_tell(joint):
     from host.commands.compare import NEXT
-    from sim.identify.space import axes_of
+    from sim.identify.anchors import Anchors
+    from sim.identify.space import axes_of, recording_axes
 
-    blamed = {axis.name for axis in axes_of(joint)} | {
-        "sensor_offset",
-        "sensor_linearity_even",
-        "sensor_linearity_odd",
-    }
-    assert blamed == set(NEXT)
+    blamed = {axis.name for axis in axes_of(joint) + recording_axes(joint, 25.0, Anchors())}
+    assert blamed | {"sensor_offset"} == set(NEXT)
 
 
 def test_what_to_measure_next_is_said():
@@ -232,14 +231,34 @@ def test_what_to_measure_next_is_said():
     from host.commands.compare import explained
     from sim.identify.explain import Reason
 
-    told = explained(
-        SimpleNamespace(reasons=[Reason("resistance", -2.4, 0.9), Reason("load_loss", 1.0, 0.5)])
-    )
+    told = explained(SimpleNamespace(reasons=[Reason("resistance", -2.4, 0.9, 0.97),
+                                              Reason("load_loss", 1.0, 0.5, 0.01)]))  # fmt: skip
+    assert "resistance, 2.4 deviations less than in the file" in told
     assert told.endswith(
         "To be sure: measure the winding with an ohmmeter, cold, and identify with --resistance."
     )
-    assert "look alike" not in told
-    told = explained(
-        SimpleNamespace(reasons=[Reason("pretension", -1.7, 0.94), Reason("wrap_loss", -1.2, 0.93)])
-    )
-    assert "They look alike in this recording." in told
+    assert "tell them apart" not in told
+    told = explained(SimpleNamespace(reasons=[Reason("pretension", -1.7, 0.94, 0.6),
+                                              Reason("wrap_loss", -1.2, 0.93, 0.3)]))  # fmt: skip
+    assert "This recording can hardly tell them apart." in told
+    assert explained(SimpleNamespace(reasons=[])).startswith("Nothing is to blame")
+
+
+# --- which number is to blame (thirty of each in tests/bench/identify.py)
+
+
+@pytest.mark.parametrize(
+    ("name", "place"),
+    [("resistance", 2.0), ("rotor_inertia", -2.0), ("backlash", 2.0), ("sensor_odd", 2.0)],
+)
+def test_the_number_that_was_changed_is_blamed_first(joint, name, place):
+    """Two deviations off; it is found where it is."""
+    log = recorded_with(joint, name, place)
+    first = reasons(joint, *log)[0]
+    assert first.name == name
+    assert first.deviations == pytest.approx(place, abs=0.35)
+    assert first.plausibility > 0.9
+
+
+def test_an_unchanged_part_blames_nothing(joint):
+    assert reasons(joint, *recorded_with(joint, "none", 0.0)) == []
