@@ -34,8 +34,11 @@ def main() -> None:
         sys.stderr.write(f"jointloop: {told(error)}\n")
         sys.exit(2)
     except Exception as error:
-        from host.errors import LinkError
+        from host.errors import LinkError, StoppedError
 
+        if isinstance(error, StoppedError):
+            sys.stderr.write(f"jointloop: stopped: {error}\n")
+            sys.exit(1)
         if isinstance(
             error, LinkError
         ):  # a board went away or fell silent: no error of the program

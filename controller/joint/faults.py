@@ -21,7 +21,7 @@ NO_MOTION = const(5)
 BLOCKED = const(6)
 "blocked | the joint closes on something in a move that is not a grip | clear the way, or command a grip | `slow_s` beyond `lost_rad` of expected motion | as above; a grip is never blocked"
 FOLLOWING = const(7)
-"far from the setpoint | profile faster than the joint can go, or load too high | lower the profile's speed or the load; tune again | `following_s` (1 s) beyond 30 % of the range | far beyond any sound lag"
+"far from the setpoint | profile faster than the joint can go, or load too high | lower limits.speed or the load; tune again | `following_s` (1 s) beyond 30 % of the range | far beyond any sound lag"
 OVER_TRAVEL = const(8)
 "beyond the end of travel | pushed from outside, cable slipped, or calibration lost | bring the joint back by hand; calibrate | `over_travel_ticks` (3 ticks) beyond the hard stops and 3 deg | cannot be reached by a sound joint"
 OVER_SPEED = const(9)
@@ -29,7 +29,7 @@ OVER_SPEED = const(9)
 TOO_HOT = const(10)
 "winding too hot | too much force for too long (by the thermal model) | let it cool; lower limits.tip_force or limits.grip_force | the tick in which the model is hot | the limit is lowered from `warm_C` on, so a sound joint stays below"
 SUPPLY_LOW = const(11)
-"supply too low | battery empty, thin wires, too many motors at once | charge; thicker wires; lower the current limit | `supply_ticks` (10 ms) below 70 % of the supply | sag of the worst part is less"
+"supply too low | battery empty, thin wires, too many motors at once | charge; thicker wires; lower limits.tip_force | `supply_ticks` (10 ms) below 70 % of the supply | sag of the worst part is less"
 LINK_SILENT = const(12)
 "link silent | no valid frame from the host in time | check the cable and the host program | the lease (80 ms, at most 100) and one tick | beats come every 20 ms: three may be lost"
 LATE_TICKS = const(13)
@@ -41,7 +41,7 @@ WATCHDOG_RESET = const(15)
 STOP_PRESSED = const(16)
 "stop pressed | somebody pressed STOP | see that all is well, clear, arm again | the tick in which it arrives | never by itself"
 TICK_ERROR = const(17)
-"error in the tick | a program error was caught in the control tick | read the log; report it | the same tick | never in sound code"
+"error in the tick | a program error was caught in the control tick | read events.jsonl of the recording; report it | the same tick | never in sound code"
 STANDSTILL = const(18)
 "control loop stood still | a tick did not come in time | find out what held it up; events.jsonl of the recording tells what came before | 20 ms; latched in the next tick | a loop that ticks beats in every tick"
 BLIND = const(19)

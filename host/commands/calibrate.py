@@ -133,7 +133,7 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
     from host.errors import StoppedError
     from host.link.calibration import find_neutral
     from host.link.setpoint_stream import StopOnInterrupt
-    from sim.joint.physics import sliding_V
+    from sim.joint.physics import breakaway_V
 
     ask(terminal, session, yes)
 
@@ -145,9 +145,10 @@ def pulse_drive(terminal: Terminal, session: "Session", yes: bool) -> dict[str, 
         with StopOnInterrupt(session):
             neutral, dead = find_neutral(session, 0, tell)
     except StoppedError as error:
-        raise InputError("", "calibrate --pulse", None, str(error)) from None
+        raise StoppedError(f"calibrate --pulse: {error}") from None
     part = session.joints[0].part
-    friction = sliding_V(part) / part.supply_V * part.amplifier_full_s
+    # each pulse finds the joint at rest: what it must overcome is friction at rest
+    friction = breakaway_V(part, v={"gravity": 0.0}) / part.supply_V * part.amplifier_full_s
     own = max(dead - friction, 0.0)
     terminal.say(
         f"Neutral {neutral * 1e6:.1f} us; it stands within +-{dead * 1e6:.1f} us, of which friction "
@@ -192,7 +193,7 @@ def tip_force(terminal: Terminal, session: "Session", scale: str | None, resista
                 known = _ask_force(terminal, estimate)
             session.stop(1)
     except StoppedError as error:
-        raise InputError("", "calibrate --force", None, str(error)) from None
+        raise StoppedError(f"calibrate --force: {error}; nothing was written") from None
     if estimate < 0.1 or known < 0.05:
         raise InputError(
             "", "--scale", known, f"too little force to compare (estimate {estimate:.2f} N)"

@@ -3,6 +3,7 @@
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from controller.joint.settings.settings import CONTINUOUS
 from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.units import DEG
 
@@ -69,8 +70,11 @@ def show(terminal: Terminal, joint: "Joint", plan: "Excitation") -> None:
     limits = joint.settings.limits
     terminal.table(f"What {joint.file.joint.name} is going to do",
                    ("piece", "time", "angles", "fastest", "what happens"), rows)  # fmt: skip
+    turns = joint.settings.sensor.travel == CONTINUOUS
+    reach = ("It turns without end" if turns else
+             f"Range {limits.command_low_rad / DEG:.0f} .. {limits.command_high_rad / DEG:.0f} deg")  # fmt: skip
     terminal.say(
-        f"Range {limits.command_low_rad / DEG:.0f} .. {limits.command_high_rad / DEG:.0f} deg, speed limit "
-        f"{limits.speed_rad_s / DEG:.0f} deg/s, fingertip {joint.file.limits.tip_force:g} N at most: all "
-        "limits stay on. Nothing may be in its way."
+        f"{reach}, speed limit {limits.speed_rad_s / DEG:.0f} deg/s, force limit {joint.file.limits.tip_force:g} N at the "
+        "fingertip while it presses (what a blow gives is in `jointloop size`): all limits stay on. "
+        "Nothing may be in its way."
     )

@@ -27,7 +27,7 @@ def run(terminal: Terminal, joint: "Joint", count: int, seed: int, stem: Path,
     terminal.table(
         f"Faults at {len(INSTANTS)} instants of a move, {study.parts} parts, both ways",
         ("", "seen", "at worst", "cable, N", "when it comes at", "beyond, deg"),
-        rows_of(study),
+        rows_of(study, joint.file.cable.kind != "direct"),
     )
     marks = {"warning": "[bold red]warning[/bold red]", "good": "[green]good[/green]",
              "note": "[cyan]note[/cyan]"}  # fmt: skip
@@ -50,8 +50,8 @@ def watched(terminal: Terminal, joint: "Joint", count: int, seed: int) -> "Fault
         return study_faults(joint, count, seed, 1.0, tell)
 
 
-def rows_of(study: "FaultStudy") -> list[tuple[str, ...]]:
-    """The table's rows."""
+def rows_of(study: "FaultStudy", cabled: bool = True) -> list[tuple[str, ...]]:
+    """The table's rows. cabled: whether there is a cable to pull."""
 
     def ms(value: float | None) -> str:
         return "-" if value is None else f"{value * 1e3:.0f} ms"
@@ -61,8 +61,8 @@ def rows_of(study: "FaultStudy") -> list[tuple[str, ...]]:
             row.meaning,
             ms(row.seen_median_s),
             ms(row.seen_worst_s) + (f", {share(row.unseen_share)} not" if row.unseen_share else ""),
-            f"{row.peak_tension_N:.0f}",
-            ms(row.peak_instant_s),
+            f"{row.peak_tension_N:.0f}" if cabled else "-",
+            ms(row.peak_instant_s) if cabled else "-",
             f"{max(row.over_travel_rad, 0.0) / DEG:.1f}",
         )
         for row in study.rows

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from host.commands.shared.arguments import RUNS, Json, Number, Out, Resistance, Temperature, Yes
-from host.commands.shared.terminal import Terminal, plain
+from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
@@ -94,6 +94,12 @@ def run(
     from sim.identify.log import read_log, understood
 
     logs = [read_log(path, columns, per_count) for path in paths]
+    for log, path in zip(logs, paths, strict=True):
+        if (path.parent / "run.json").exists():
+            log.remarks.append(
+                f"{plain(path)} is of a recorded run: its drive came a tick late and through cables, which an "
+                f"axis has not; `jointloop identify {quoted(path.parent)}` fits the joint itself"
+            )
     other = None if predict is None else read_log(predict, columns, per_count)
     for log in logs if other is None else [*logs, other]:
         terminal.table(f"{log.name}: what was understood", ("", "value"), understood(log))

@@ -20,18 +20,29 @@ NEXT = {
     "board": "jointloop deploy PORT --board {} --joint finger.toml",
 }
 """What to do next with a file; a joint is sized."""
+NAMES = {"hand": "hand.toml", "board": "board.json", "scenario": "scenario.toml"}
+"""Files of what is no joint, where none is named."""
 
 
 def run(
-    path: Annotated[Path, typer.Argument(metavar="FILE", help="File to write.")] = Path(
-        "joint.toml"
-    ),
+    path: Annotated[
+        Path | None,
+        typer.Argument(
+            metavar="FILE", help="File to write; left out, joint.toml or named by its kind."
+        ),
+    ] = None,
     kind: Annotated[str, typer.Option("--kind", help=", ".join(KINDS) + ".")] = "finger",
 ) -> None:
     """Write a commented starter file, and the schema that editors check it with."""
     if kind not in KINDS:
         raise InputError("", "--kind", kind, "unknown; " + nearest(kind, list(KINDS)))
+    if path is None:
+        path = Path(NAMES.get(kind, "joint.toml"))
     wanted = [path] if kind != "hand" else [path, path.with_name("joint.toml")]
+    if len(set(wanted)) < len(wanted):
+        raise InputError(
+            str(path), "", None, "is the name of the hand's joint file; name the hand otherwise"
+        )
     for one in wanted:
         if one.exists():
             raise InputError(str(one), "", None, "exists already; name another file")

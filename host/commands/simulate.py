@@ -6,11 +6,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from controller.joint.angles import TURN_RAD
+from controller.joint.motion.setpoint import in_gap
 from controller.joint.settings.settings import CONTINUOUS
-from host.commands.shared.arguments import RUNS, Gains, Joint, Json, Out, Part, Seed, Step
+from host.commands.shared.arguments import RUNS, Gains, Joint, Json, Out, Part, Seed
 from host.commands.shared.terminal import Terminal, degrees, plain, seconds
 from sim.errors import InputError
 from sim.joint.datasheet import overpull
+from sim.joint.part import DIRECT
 from sim.model import schedule
 from sim.units import DEG
 
@@ -34,7 +36,10 @@ def run(
             "--scenario", help="Name of a scenario (--list shows them), or a scenario file."
         ),
     ] = "step",
-    step: Step = "60 deg",
+    step: Annotated[
+        str | None,
+        typer.Option(help="Size of the steps; left out, 60 deg where the range allows it."),
+    ] = None,
     part: Part = "nominal",
     runtime: Annotated[
         str,
@@ -68,7 +73,7 @@ def run(
     """Run the joint through a scenario and draw what happens."""
     terminal = Terminal(as_json)
     terminal.say(f"Simulating {plain(path)} ...")
-    from host.commands.shared.loading import angle, load, slug
+    from host.commands.shared.loading import load, slug, step_of
     from host.files import make_folder
 
     if runtime not in RUNTIMES:
@@ -78,7 +83,9 @@ def run(
         from host.commands.play_log import play_log
 
         return play_log(terminal, joint, drive, columns, seed, out)
-    known = joint.scenarios(step_of(joint, angle(step, "--step")))
+    from sim.run.scenarios import STEP_RAD
+
+    known = joint.scenarios(STEP_RAD if step is None else step_of(joint, step))
     if list_them:
         terminal.table(
             "Scenarios",
@@ -130,19 +137,11 @@ def run(
                for key, value in trace.metrics.as_dict().items()},
         }
     )  # fmt: skip
-    return 0 if trace.metrics.fault_s is None else 1
-
-
-def step_of(joint: "LoadedJoint", size: float) -> float:
-    """The size of a step (rad), which must fit into the joint's range. Raises InputError."""
-    s, limits = joint.settings.sensor, joint.settings.limits
-    most = limits.command_high_rad - limits.command_low_rad
-    if s.travel == CONTINUOUS:
-        most = TURN_RAD - s.gap_rad
-    if not 0.0 < abs(size) <= most + 1e-9:
-        raise InputError("", "--step", f"{size / DEG:.6g} deg",
-                         f"must fit into the joint's range: more than 0, at most {most / DEG:.1f} deg")  # fmt: skip
-    return size
+    broken = (
+        trace.metrics.fault_s is not None
+        or overpull(joint.file, trace.metrics.peak_tension_N) is not None
+    )
+    return 1 if broken else 0
 
 
 def refuse_out_of_range(joint: "LoadedJoint", scene: "Scenario", path: Path) -> None:
@@ -151,11 +150,20 @@ def refuse_out_of_range(joint: "LoadedJoint", scene: "Scenario", path: Path) -> 
     low, high = limits.command_low_rad, limits.command_high_rad
     if s.travel == CONTINUOUS:
         low, high = -TURN_RAD, TURN_RAD
+    start_low, start_high = (low, high)
+    if s.travel != CONTINUOUS:
+        start_low, start_high = limits.travel_low_rad, limits.travel_high_rad
+    if not start_low - 1e-9 <= scene.start_rad <= start_high + 1e-9:
+        raise InputError(str(path), "start", f"{scene.start_rad / DEG:.1f} deg",
+                         f"must lie in {start_low / DEG:.1f} .. {start_high / DEG:.1f} deg")  # fmt: skip
     for t, kind, angle, *_ in scene.rows:
         asks = kind in (schedule.TARGET, schedule.STREAM, schedule.GRIP)
         if asks and not low - 1e-9 <= angle <= high + 1e-9:
             raise InputError(str(path), f"at {t:g} s", f"{angle / DEG:.1f} deg",
                              f"must lie in {low / DEG:.1f} .. {high / DEG:.1f} deg")  # fmt: skip
+        if asks and s.travel == CONTINUOUS and in_gap(s, angle):
+            raise InputError(str(path), f"at {t:g} s", f"{angle / DEG:.1f} deg", "lies in the sensor's dead gap, where no "
+                             "joint can be held")  # fmt: skip
 
 
 def record(joint: "LoadedJoint", trace: "Trace", folder: Path) -> None:
@@ -214,31 +222,36 @@ def pick(joint: "LoadedJoint", which: str, seed: int) -> "tuple[Specimen, float]
     return parts[0], warmth[0]
 
 
-STEP_KEYS = ("overshoot_rad",)
-TAIL_KEYS = ("steady_error_rad", "hunting_rad", "hunting_Hz")
+STEP_KEYS = ("settling_2pct_s", "settling_count_s", "overshoot_rad", "steady_error_rad")
+TAIL_KEYS = ("steady_error_rad", "hunting_rad", "hunting_Hz", "drive_noise_V")
+NO_STEP = {schedule.STREAM, schedule.OBJECT, schedule.GRIP}
+"""What makes a run no step: it settles nowhere, or on what it met."""
 
 
 def told(trace: "Trace", key: str) -> bool:
     """Whether a run has measured this number: no step, no overshoot; no tail, no hunting."""
     kinds = {row[1] for row in trace.scenario.rows}
-    if key in STEP_KEYS:
+    if key in STEP_KEYS and (schedule.MEASURE not in kinds or kinds & NO_STEP):
+        return False
+    if key == "tracking_rad":
         return schedule.MEASURE in kinds
     return key not in TAIL_KEYS or {schedule.MEASURE, schedule.TAIL} <= kinds
 
 
-def rows_of(trace: "Trace") -> list[tuple[str, str]]:
-    """Return (quantity, value) of a run's metrics."""
+def rows_of(trace: "Trace", cabled: bool = True) -> list[tuple[str, str]]:
+    """Return (quantity, value) of a run's metrics. cabled: whether there are cables to pull."""
     m = trace.metrics
     bound = {name: ticks for name, ticks in m.limit_ticks.items() if ticks}
     step, tail = told(trace, "overshoot_rad"), told(trace, "hunting_rad")
+    steady = told(trace, "steady_error_rad")
     often = f" at {m.hunting_Hz:.2f} Hz" if m.hunting_Hz else ""
     rows = [
         ("settling to 2 %", seconds(m.settling_2pct_s) if step else "-"),
         ("settling to the sensor's noise", seconds(m.settling_count_s) if step else "-"),
         ("overshoot", degrees(m.overshoot_rad) if step else "-"),
-        ("steady-state error", degrees(m.steady_error_rad) if tail else "-"),
+        ("steady-state error", degrees(m.steady_error_rad) if steady else "-"),
         ("hunting", f"+-{degrees(m.hunting_rad)}{often}" if tail else "-"),
-        ("greatest cable tension", f"{m.peak_tension_N:.1f} N"),
+        *([("greatest cable tension", f"{m.peak_tension_N:.1f} N")] if cabled else []),
         ("greatest fingertip force", f"{m.peak_tip_force_N:.1f} N"),
         ("greatest current", f"{m.peak_current_A:.2f} A"),
         ("energy", f"{m.energy_J:.2f} J"),
@@ -252,5 +265,9 @@ def rows_of(trace: "Trace") -> list[tuple[str, str]]:
 
 def show(terminal: Terminal, joint: "LoadedJoint", trace: "Trace") -> None:
     """Print the metrics of a run, and what it did to the cable."""
-    terminal.table(trace.scenario.meaning or trace.scenario.name, ("", "value"), rows_of(trace))
+    terminal.table(
+        trace.scenario.meaning or trace.scenario.name,
+        ("", "value"),
+        rows_of(trace, joint.part.cable.kind != DIRECT),
+    )
     terminal.warning(overpull(joint.file, trace.metrics.peak_tension_N))

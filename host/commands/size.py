@@ -1,6 +1,6 @@
 """``jointloop size``: what a choice of parts gives."""
 
-from math import isfinite
+from math import isfinite, isnan
 from typing import Annotated, Any
 
 import typer
@@ -113,7 +113,7 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
         (
             "held from cold",
             "continuously" if forever is None else f"{forever:.0f} s",
-            f"at the limit; {mine.hold_continuously_N:.1f} N continuously",
+            f"at the limit, in full; {mine.hold_continuously_N:.1f} N continuously",
         ),
     ]
     if cabled:
@@ -147,7 +147,9 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
         (
             "bandwidth reached",
             "-" if mine.bandwidth_Hz is None else f"{mine.bandwidth_Hz:.1f} Hz",
-            f"with the present gains, Ms {mine.ms:.2f}",
+            "the motor's own loop is the loop: no gains of ours are in it"
+            if isnan(mine.ms)
+            else f"with the present gains, Ms {mine.ms:.2f}",
         ),
         (
             "supply current",

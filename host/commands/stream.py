@@ -241,11 +241,10 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
                     progress.update(task, completed=1000, note="")
                 stop_softly(session)
             except StoppedError as error:
-                session.stop()
-                failed = str(error)
+                failed = halted(session, error)
                 recorder.event("stopped", {"why": failed})
-            except InputError:  # nothing more is recorded: nothing more is to move
-                session.stop()
+            except InputError as error:  # nothing more is recorded: nothing more is to move
+                halted(session, error)
                 raise
     finally:
         for _ in waiting(session, 0.05, faults=False):  # the last rows
@@ -260,7 +259,8 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         terminal.table("Stream", ("", "value"), [
             ("setpoints sent", str(done.sent if done else 0)),
             ("late by (median / 99 % / worst)", " / ".join(f"{v * 1e3:.2f} ms" for v in jitter.values())),
-            *[(f"{joints[k].file.joint.name}: rms of setpoint less measured", f"{r['rms_rad'] / DEG:.2f} deg")
+            *[(f"{joints[k].file.joint.name}: rms of setpoint less measured",
+               "-" if r["rms_rad"] is None else f"{r['rms_rad'] / DEG:.2f} deg")
               for k, r in enumerate(results)],
             ("missing ticks (late or lost)", str(recorder.gaps)),
         ])  # fmt: skip
@@ -274,6 +274,17 @@ def record_stream(terminal: Terminal, session: "Session", moves: dict[int, Move]
         "link": [vars_of(bridge) for bridge in session.bridges],
     })  # fmt: skip
     return 1 if failed is not None else 0
+
+
+def halted(session: "Session", error: Exception) -> str:
+    """STOP all boards; what went wrong, and who may still be driving. Raises StoppedError for an error of input then."""
+    from host.errors import StoppedError
+
+    ended = session.stop()
+    told = f"{error}; {ended.words()}" if ended.silent else str(error)
+    if ended.silent and isinstance(error, InputError):
+        raise StoppedError(told) from None
+    return told
 
 
 def strained(run: "Run") -> list[str]:
@@ -301,7 +312,7 @@ def tracking(run: "Run", joint: int) -> dict[str, Any]:
     powered = mode == POWERED
     away = (run.joint(joint, "setpoint_rad") - run.joint(joint, "angle_rad"))[powered]
     if not len(away):
-        return {"rms_rad": 0.0, "worst_rad": 0.0, "powered_rows": 0}
+        return {"rms_rad": None, "worst_rad": None, "powered_rows": 0}
     return {"rms_rad": float(np.sqrt(np.mean(away**2))), "worst_rad": float(np.abs(away).max()),
             "powered_rows": int(powered.sum())}  # fmt: skip
 

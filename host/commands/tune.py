@@ -15,7 +15,6 @@ from host.commands.shared.arguments import (
     Json,
     Out,
     Seed,
-    Step,
     Workers,
 )
 from host.commands.shared.terminal import Terminal, plain
@@ -52,7 +51,10 @@ EXAMPLE = "tune finger.toml --seed 3"
 
 def run(
     paths: Joints,
-    step: Step = "60 deg",
+    step: Annotated[
+        str | None,
+        typer.Option(help="Size of the steps; left out, 60 deg where the range allows it."),
+    ] = None,
     effort: Annotated[
         str, typer.Option("--effort", help='"full", or "small": a quicker, coarser search.')
     ] = "full",
@@ -77,9 +79,9 @@ def run(
     """Find gains on many parts and in many scenarios, and judge them on others."""
     terminal = Terminal(as_json)
     terminal.say("Tuning " + ", ".join(plain(path) for path in paths) + " ...")
-    from host.commands.shared.loading import angle
     from host.commands.shared.several import load_all, stems, together
     from host.files import make_folder
+    from sim.run.scenarios import STEP_RAD
 
     if effort not in ("full", "small"):
         raise InputError("", "--effort", effort, "must be full or small")
@@ -87,7 +89,7 @@ def run(
         raise InputError("", "--into", str(into), "is for one joint at a time")
     joints = load_all(paths, gains)
     seen = [path.read_text(encoding="utf-8-sig") for path in paths]
-    step_rad = angle(step, "--step")
+    step_rad = STEP_RAD if step is None else min(steps_of(joints, step))
     if into is not None and not into.parent.is_dir():
         raise InputError(str(into.parent), "--into", None, "no such folder")
     folder = make_folder(out)
@@ -113,6 +115,16 @@ def run(
         results.append(result(joint, tuning, elapsed, figures))
     terminal.result(together(results))
     return 1 if any(tuning.outside for tuning in tunings) and not accept else 0
+
+
+def steps_of(joints: "list[Joint]", text: str) -> list[float]:
+    """The step that the option gives, for each joint. Raises InputError."""
+    from host.commands.shared.loading import step_of
+
+    found = [step_of(joint, text) for joint in joints]
+    if min(found) < 0.0:
+        raise InputError("", "--step", text, "must be more than 0: steps are made both ways")
+    return found
 
 
 def searches(terminal: Terminal, joints: "list[Joint]", step_rad: float, seed: int, effort: str,
@@ -210,11 +222,13 @@ def cell(value: float | None, factor: float, digits: int) -> str:
     return "never" if value is None else f"{value * factor:.{digits}f}"
 
 
-def rows_of(tuning: "Tuning") -> tuple[list[str], list[list[str]]]:
-    """Return columns and rows (median / 95th percentile) of the result table."""
+def rows_of(tuning: "Tuning", cabled: bool = True) -> tuple[list[str], list[list[str]]]:
+    """Return columns and rows (median / 95th percentile) of the result table. cabled: whether there is a cable to pull."""
     known = [(key, label) for key, label in TABLES if key in tuning.tables]
     rows = []
     for key, label, factor, digits in SHOWN:
+        if key == "peak_tension_N" and not cabled:
+            continue
         row = [label]
         for name, _ in known:
             both = tuning.summary(name)[key]
@@ -225,12 +239,30 @@ def rows_of(tuning: "Tuning") -> tuple[list[str], list[list[str]]]:
     return ["middle / 95th percentile", *[label for _, label in known]], rows
 
 
+def margin_words(joint: "Joint", m: dict[str, Any]) -> list[str]:
+    """What the margins are, of the loop that these gains are in."""
+    from sim.joint.part import BUILTIN, DIRECT
+    from sim.tune.cost import MS_MOST, SWING_MS_MOST
+
+    if joint.part.amplifier == BUILTIN:
+        return ["Margins: none. The motor's own loop is the loop, and these gains are not in it."]
+    margin = m["resonance_gain_margin"]
+    swings = (f"gain {'-' if margin is None else f'{margin:.1f}'} at the cable resonance (bound 2), "
+              if joint.part.cable.kind != DIRECT else "")  # fmt: skip
+    told = [f"Margins: Ms {m['ms']:.2f} (bound {MS_MOST:g}), phase {m['phase_margin_deg']:.0f} deg, {swings}"
+            f"bandwidth {m['bandwidth_Hz']:.1f} Hz"]  # fmt: skip
+    if m["swing_rad"] > 0.0:
+        told.append(f"With the help against stiction, errors that swing by {m['swing_rad'] / DEG:.1f} deg see the "
+                    f"least of it: Ms {m['swing_ms']:.2f} (bound {SWING_MS_MOST:g}), phase "
+                    f"{m['swing_phase_margin_deg']:.0f} deg, on a part without any friction.")  # fmt: skip
+    return told
+
+
 def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
     """Print the result: table, margins, interval, distance from the bound."""
-    from sim.tune.cost import MS_MOST, SWING_MS_MOST
     from sim.tune.tuning import bootstrap_p95
 
-    columns, rows = rows_of(tuning)
+    columns, rows = rows_of(tuning, joint.file.cable.kind != "direct")
     terminal.table(
         f"{joint.file.joint.name}: {tuning.step_rad / DEG:.0f} deg steps, both ways", columns, rows
     )
@@ -241,18 +273,8 @@ def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
         f"filter {g.derivative_filter_s * 1e3:.1f} ms, dead band "
         f"{g.rest_in_rad / DEG:.2f} deg, help against stiction {g.breakaway_feed_V:.2f} V"
     )
-    margin = m["resonance_gain_margin"]
-    terminal.say(
-        f"Margins: Ms {m['ms']:.2f} (bound {MS_MOST:g}), phase {m['phase_margin_deg']:.0f} deg, gain "
-        f"{'-' if margin is None else f'{margin:.1f}'} at the cable resonance (bound 2), "
-        f"bandwidth {m['bandwidth_Hz']:.1f} Hz"
-    )
-    if m["swing_rad"] > 0.0:
-        terminal.say(
-            f"With the help against stiction, errors that swing by {m['swing_rad'] / DEG:.1f} deg see the "
-            f"least of it: Ms {m['swing_ms']:.2f} (bound {SWING_MS_MOST:g}), phase "
-            f"{m['swing_phase_margin_deg']:.0f} deg, on a part without any friction."
-        )
+    for sentence in margin_words(joint, m):
+        terminal.say(sentence)
     settle = tuning.tables.get("held_out", tuning.tables["tuned"])["settling_2pct_s"]
     low, high = bootstrap_p95(settle, tuning.seed)
     p95 = (tuning.summary("held_out") or tuning.summary("tuned"))["settling_2pct_s"]["p95"]

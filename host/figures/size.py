@@ -133,16 +133,18 @@ def _resolution_panel(ax: Any, mine: Size) -> None:
 
 
 def _hold_panel(ax: Any, joint: Joint, mine: Size) -> None:
-    from sim.size.figures import stall_current, time_to_hot
+    from sim.size.figures import stall_current, time_to_warm
 
     amps = np.linspace(mine.hold_for_ever_A, stall_current(joint.part), 24)
     rows = [
-        (physics.tip_force_of_current(joint.part, float(a)), time_to_hot(joint.part, float(a)))
+        (physics.tip_force_of_current(joint.part, float(a)), time_to_warm(joint.part, float(a)))
         for a in amps
     ]
     known = np.array([(f, t) for f, t in rows if t is not None])
     if len(known):
-        ax.plot(known[:, 0], known[:, 1], color=TRUE, label="until the winding is too hot")
+        ax.plot(
+            known[:, 0], known[:, 1], color=TRUE, label="until the warm winding lowers the limit"
+        )
         ax.set_yscale("log")
     ax.axvline(mine.hold_continuously_N, color=GOOD, ls="--", label="continuously")
     ax.axvline(mine.force_limit_N, color=LIMIT, ls=":", label="force limit")

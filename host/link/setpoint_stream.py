@@ -245,8 +245,10 @@ def stream(session: Session, moves: dict[int, Move], rate_Hz: float, repeats: in
 
 
 def stop_softly(session: Session) -> None:
-    """End a stream: a controlled stop, then the drive off."""
-    session.stop(1)
+    """End a stream: a controlled stop, then the drive off. Raises StoppedError where a board is silent."""
+    ended = session.stop(1)
+    if ended.silent:
+        raise StoppedError(ended.words())
     for _ in waiting(session, STOPPED_S, faults=False):
         if not any(bridge.powered for bridge in session.bridges):
             break

@@ -148,16 +148,22 @@ def span_of(settings: Settings) -> tuple[float, float]:
     return low + 0.2 * (high - low), low + 0.8 * (high - low)
 
 
-def step_ends(settings: Settings, step_rad: float = 60.0 * DEG) -> tuple[float, float]:
+STEP_RAD = 60.0 * DEG
+
+
+def step_ends(settings: Settings, step_rad: float = STEP_RAD) -> tuple[float, float]:
     """Ends (rad) of a large step in the middle of the range, no longer than the range allows.
 
     The one place that decides what step is made: what is told of a step tells of these ends.
     """
     low, high = span_of(settings)
     middle, half = 0.5 * (low + high), 0.5 * step_rad
-    if settings.sensor.travel == 0:
-        half = min(half, 0.5 * (settings.limits.command_high_rad - settings.limits.command_low_rad))
-    return middle - half, middle + half
+    if settings.sensor.travel != 0:
+        return middle - half, middle + half
+    low, high = settings.limits.command_low_rad, settings.limits.command_high_rad
+    if half < 0.0:  # rounding must not put an end beyond the range: no command goes there
+        return min(middle - half, high), max(middle + half, low)
+    return max(middle - half, low), min(middle + half, high)
 
 
 def named(
@@ -166,8 +172,7 @@ def named(
     """Return the scenarios of a joint by name (``jointloop simulate --list``)."""
     low, high = span_of(settings)
     if step_rad is not None:
-        middle = 0.5 * (low + high)
-        low, high = middle - 0.5 * step_rad, middle + 0.5 * step_rad
+        low, high = step_ends(settings, step_rad)
     fine = fine_band(settings, noise_counts)
     torque = 0.05 * settings.limits.current_A * settings.limits.back_emf_V_s
     rows = [

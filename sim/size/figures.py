@@ -12,7 +12,7 @@ import numpy as np
 
 from controller.joint import heat as heat_model
 from sim.joint import breakaway, datasheet, materials, physics, spread
-from sim.joint.part import DIRECT, Part, Plant
+from sim.joint.part import BUILTIN, DIRECT, Part, Plant
 from sim.run import scenarios
 from sim.run.closed_loop import Joint, joint_of
 from sim.size import force, step_bound
@@ -92,8 +92,8 @@ def stall_current(part: Part) -> float:
     return part.supply_V / ohm
 
 
-def time_to_hot(part: Part, current_A: float, longest_s: float = 3600.0) -> float | None:
-    """Time (s) until the winding reaches the hot limit from air temperature; None never."""
+def time_to_warm(part: Part, current_A: float, longest_s: float = 3600.0) -> float | None:
+    """Time (s) from air temperature until the limit is lowered for the winding's heat; None never."""
     x = Plant()
     x.winding_C = x.case_C = part.heat.air_C
     step = 0.02 * part.heat.winding_K_W * part.heat.winding_J_K
@@ -102,7 +102,7 @@ def time_to_hot(part: Part, current_A: float, longest_s: float = 3600.0) -> floa
         ohm = heat_model.resistance(part.heat.resistance_25_ohm, x.winding_C)
         heat_model.warm_up(part.heat, x, ohm * current_A**2, step)
         t += step
-        if x.winding_C >= part.heat.hot_C:
+        if x.winding_C >= part.heat.warm_C:
             return t
     return None
 
@@ -117,9 +117,12 @@ def loading_error(part: Part) -> float:
 
 
 def force_over_range(
-    part: Part, low: float, high: float, amps: float, stall: float
+    part: Part, low: float, high: float, amps: tuple[float, float], factor: float = 1.0
 ) -> list[tuple[float, float, float]]:
-    """Tip force (N) at the current limit and at stall over the range of angles (rad)."""
+    """Tip force (N) at two currents (limit, stall; A) over the range of angles (rad).
+
+    factor: measured over reckoned force, where it was calibrated.
+    """
     from sim.model.arithmetic import cosine
 
     rows = []
@@ -127,13 +130,9 @@ def force_over_range(
         scale = 1.0 + part.cable.arm_1 * angle + part.cable.arm_2 * angle**2
         weight = part.hinge.gravity_Nm * cosine(float(angle) - part.hinge.gravity_at_rad)
         lost = weight / part.hinge.tip_m
-        rows.append(
-            (
-                float(angle),
-                max(physics.tip_force_of_current(part, amps, float(angle)) * scale - lost, 0.0),
-                max(physics.tip_force_of_current(part, stall, float(angle)) * scale - lost, 0.0),
-            )
-        )
+        first, second = (max(factor * physics.tip_force_of_current(part, one, float(angle)) * scale - lost, 0.0)
+                         for one in amps)  # fmt: skip
+        rows.append((float(angle), first, second))
     return rows
 
 
@@ -145,14 +144,18 @@ def own_bound(joint: Joint, step_rad: float = 60.0 * DEG) -> float:
     )
 
 
-def hold_table(part: Part, limit_A: float) -> list[tuple[float, float, float | None]]:
-    """Rows of (current A, tip force N, time to hot s) up to the stall current."""
+def hold_table(
+    part: Part, limit_A: float, factor: float = 1.0
+) -> list[tuple[float, float, float | None]]:
+    """Rows of (current A, tip force N, time s until derating) up to the stall current."""
     rows = []
     stall = stall_current(part)
     for amps in sorted(
         {round(share * stall, 3) for share in (0.3, 0.4, 0.5, 0.7, 1.0)} | {round(limit_A, 3)}
     ):
-        rows.append((amps, physics.tip_force_of_current(part, amps), time_to_hot(part, amps)))
+        rows.append(
+            (amps, factor * physics.tip_force_of_current(part, amps), time_to_warm(part, amps))
+        )
     return rows
 
 
@@ -178,9 +181,11 @@ def size(joint: Joint) -> Size:
     diameter = file.cable.diameter
     material = materials.MATERIALS.get(file.cable.material or "")
     noise = part.sensor.noise_counts * abs(s.sensor.rad_per_count)
+    builtin = part.amplifier == BUILTIN
     gentle = physics.hold_current(part)
-    stall_force = physics.tip_force_of_current(part, stall)
-    limit_force = physics.tip_force_of_current(part, limit)
+    factor = force.force_factor(file)  # what a calibration measured over what is reckoned
+    stall_force = factor * physics.tip_force_of_current(part, stall)
+    limit_force = factor * physics.tip_force_of_current(part, limit)
     stiff = part.cable.joint_m**2 * part.cable.flexor_N_m * (2 if part.cable.kind == 0 else 1)
     mine = Size(
         no_load_speed_rad_s=physics.no_load_speed(part, part.supply_V, 25.0, middle),
@@ -189,7 +194,7 @@ def size(joint: Joint) -> Size:
         force_current_A=limit,
         force_at_limit_N=force.force_spread(joint, limit),
         range_rad=(low, high),
-        force_over_range_N=force_over_range(part, low, high, limit, stall),
+        force_over_range_N=force_over_range(part, low, high, (limit, stall), factor),
         cable_pretension_N=file.cable.pretension if part.cable.kind != DIRECT else 0.0,
         cable_at_limit_N=physics.cable_of_tip_force(part, limit_force),
         cable_at_stall_N=physics.cable_of_tip_force(part, stall_force),
@@ -213,14 +218,14 @@ def size(joint: Joint) -> Size:
         loading_error_rad=loading_error(part),
         backlash_rad=2.0 * part.motor.half_gap_rad / ratio,
         resonance_Hz=physics.resonance_Hz(part),
-        bandwidth_Hz=found.bandwidth_Hz if found.stable else None,
-        ms=found.ms,
+        bandwidth_Hz=found.bandwidth_Hz if found.stable and not builtin else None,
+        ms=float("nan") if builtin else found.ms,
         time_constant_s=physics.time_constant(part),
         step_bound_s=own_bound(joint),
         step_rad=step[1] - step[0],
-        hold_s=hold_table(part, limit),
+        hold_s=hold_table(part, limit, factor),
         hold_for_ever_A=gentle,
-        hold_continuously_N=physics.tip_force_of_current(part, gentle),
+        hold_continuously_N=factor * physics.tip_force_of_current(part, gentle),
         supply_at_limit_A=limit,
         supply_stall_A=stall,
         bus_at_stall_V=part.supply_V - part.supply_ohm * stall,

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 from sim.joint.part import DIRECT
 from sim.joint.physics import RULE_HZ
 from sim.size import reference_limits
+from sim.size.force import is_force_calibrated
 from sim.units import DEG
 
 if TYPE_CHECKING:
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Finding:
-    """One sentence on what limits, and what to change. weight: good, note or warn."""
+    """One sentence on what limits, and what to change. weight: good, note or warning."""
 
     weight: str
     text: str
@@ -42,8 +43,8 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 "warning",
                 (
                     f"The fingertip can press with {strongest:.0f} N (half of a blow counted); "
-                    f"ISO/TS 15066:2016 gives {reference_limits.HAND_FORCE_N:.0f} N for hands and fingers. Lower the "
-                    "force limit, and keep people away from it."
+                    f"ISO/TS 15066:2016 gives {reference_limits.HAND_FORCE_N:.0f} N for hands and fingers (read second-hand; "
+                    "no conformity is claimed). Lower the force limit, and keep people away from it."
                 ),
             )
         )
@@ -54,7 +55,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
             (
                 f"Touching less than {area:.1f} mm^2, the force limit is above the pressure that "
                 f"ISO/TS 15066:2016 gives for a forefinger's pad ({reference_limits.FINGER_PRESSURE_N_CM2:.0f} "
-                "N/cm^2): round every edge. No conformity is claimed."
+                "N/cm^2, read second-hand): round every edge. No conformity is claimed."
             ),
         )
     )
@@ -66,7 +67,7 @@ def _people_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 (
                     f"Held for long, the motor's case gets {case:.0f} degC; above "
                     f"{reference_limits.TOUCH_SHORT_C:.0f} degC it must not be touched even for seconds "
-                    "(IEC 60601-1:2005, table 23, plastic). Lower limits.warm."
+                    "(IEC 60601-1:2005, table 23, plastic, read second-hand; no conformity is claimed). Lower limits.warm."
                 ),
             )
         )
@@ -101,13 +102,16 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
                 ),
             )
         )
+    narrows = (
+        "" if is_force_calibrated(joint.file) else " Calibrating this joint's force narrows it."
+    )
     spread = 50.0 * (high - low) / middle if middle > 0.0 else 100.0
     rows.append(
         Finding(
             "note",
             (
                 f"Without a force sensor the force limit is an estimate: over the part spread it holds "
-                f"{low:.1f} to {high:.1f} N (+-{spread:.0f} %). Calibrating this joint's force narrows it."
+                f"{low:.1f} to {high:.1f} N (+-{spread:.0f} %).{narrows}"
             ),
         )
     )
@@ -152,7 +156,8 @@ def _force_findings(joint: "Joint", mine: "Size") -> list[Finding]:
             Finding(
                 "note",
                 (
-                    f"The force limit can be held {until} before the winding is too hot; "
+                    f"The force limit can be held {until} in full, until the winding has "
+                    f"{joint.settings.heat.warm_C:.0f} degC and the limit is lowered; "
                     f"{mine.hold_continuously_N:.1f} N ({mine.hold_for_ever_A:.2f} A) can be held continuously."
                 ),
             )

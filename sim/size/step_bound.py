@@ -17,7 +17,7 @@ def step_bound(
     """Return the shortest time (s) to be and stay within ``band`` of ``target`` (rad).
 
     Voltage limited by the part's own supply, driving current by ``amps`` (A);
-    the switching time is found on a grid of 2 ms, then of 0.5 ms. nan where no
+    the switching time is found on a grid of 1 ms, then of 0.1 ms. nan where no
     plan ends in the band.
     """
     plan = Switching()
@@ -26,10 +26,10 @@ def step_bound(
     plan.ticks, plan.substeps = round(1.0 / _TICK_S), spread.substeps_for(part, _TICK_S)
     plan.substep_s = _TICK_S / plan.substeps
     x = start_plant(part, start, warmth_C)
-    best, at = _try(part, x, plan, np.arange(0.01, 0.6, 0.002))
+    best, at = _try(part, x, plan, np.arange(0.001, 0.6, 0.001))
     if not np.isfinite(best):
         return float("nan")
-    return min(best, _try(part, x, plan, np.arange(max(at - 0.002, 0.001), at + 0.002, 0.0005))[0])
+    return min(best, _try(part, x, plan, np.arange(max(at - 0.001, 1e-4), at + 0.001, 1e-4))[0])
 
 
 def _try(part: Part, x: Plant, plan: Switching, times: np.ndarray) -> tuple[float, float]:

@@ -76,10 +76,18 @@ def variant(tables: dict[str, Any], axes: list[Axis], point: tuple[str, ...]) ->
         table, key = axis.key.split(".")
         plain: Any = text
         if not any(c.isalpha() or c == "%" for c in text):
-            plain = float(text)
-            if plain == int(plain):
+            plain = text if ":" in text else float(text)
+            if isinstance(plain, float) and plain == int(plain):
                 plain = int(plain)
         if (table, key) == ("motor", "gear_ratio"):
+            plain = ratio_of(plain)
+            if not isinstance(plain, int | float) or not 1.0 <= plain <= 100000.0:
+                raise InputError(
+                    "",
+                    "--vary motor.gear_ratio",
+                    text,
+                    'must be a ratio from 1 on, such as 298 or "1:298"',
+                )
             _regear(made.get("motor", {}), float(plain))
         made.setdefault(table, {})[key] = plain
     made.pop("gains", None)  # each variant by the rule: gains tuned for one would judge the others
@@ -184,4 +192,9 @@ def check_units(tables: dict[str, Any], axes: list[Axis], name: str) -> None:
         table, _ = axis.key.split(".")
         if table not in ("joint", "motor", "cable", "sensor", "drive", "control", "limits"):
             raise InputError("", "--vary", axis.key, "must be a key of joint, motor, cable, sensor, drive, control or limits")  # fmt: skip
+        direct = tables.get("cable", {}).get("kind") == "direct"
+        if direct and table == "cable" and not any(one.key == "cable.kind" for one in axes):
+            raise InputError(
+                "", "--vary", axis.key, "changes nothing: a direct coupling has no cable"
+            )
     joint_of(variant(tables, axes, points(axes)[0]), name)

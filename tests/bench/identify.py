@@ -104,7 +104,7 @@ def told(label, errors, results):
 def on_boards(count, results):
     """Hidden parts of each drive on virtual boards, both runtimes by turns."""
     kinds = {"bridge": KINDS["nominal"], "spring return": KINDS["spring"], "pulse": KINDS["pulse"],
-             "stretching board": {"drive": {"kind": "pulse", "board": "stretching"}}}  # fmt: skip
+             "stretching board": {"drive": {"kind": "pulse", "amplifier": "stretching"}}}  # fmt: skip
     for kind, changes in kinds.items():
         joint, draw, errors = joint_with(changes), np.random.default_rng(11), []
         for k, part in enumerate(hidden_parts(joint, count, 6)):
@@ -184,6 +184,8 @@ BLAMED = ("torque_constant", "resistance", "motor_friction", "stiction_ratio", "
           "stiffness", "load_loss", "stribeck_speed", "pretension", "radius_ratio", "motor_damping",
           "gravity_cos", "gravity_sin", "sensor_odd")  # fmt: skip
 """Numbers of which a recording of the nominal class tells."""
+ALIKE = {"pretension": "wrap_loss"}
+"""Only their product shows: either is right."""
 
 
 def blamed(count, results):
@@ -193,7 +195,7 @@ def blamed(count, results):
         found = list(pool.map(_blamed, jobs))
         idle = list(pool.map(_blamed, [("none", 0.0, seed) for seed in range(count)]))
     wrong = {f"{name} {place:+g}": first for (name, place, _), first in zip(jobs, found, strict=True)
-             if first != name}  # fmt: skip
+             if first not in (name, ALIKE.get(name))}  # fmt: skip
     results["one number changed"] = {
         "of": len(jobs),
         "right": len(jobs) - len(wrong),

@@ -25,8 +25,8 @@ CASES = {
     "500 Hz": {"control": {"rate": "500 Hz"}},
     "1 kHz": {"control": {"rate": "1000 Hz"}},
     "250 Hz": {"control": {"rate": "250 Hz"}},
-    "pulse, proportional board": {"drive": {"kind": "pulse", "board": "proportional"}},
-    "pulse, stretching board": {"drive": {"kind": "pulse", "board": "stretching"}},
+    "pulse, proportional board": {"drive": {"kind": "pulse", "amplifier": "proportional"}},
+    "pulse, stretching board": {"drive": {"kind": "pulse", "amplifier": "stretching"}},
     "500 Hz, radii +-17 %": {
         "spread": {"radius": ["-16.7 %", "16.7 %"], "radius_ratio": ["-10 %", "10 %"]}
     },

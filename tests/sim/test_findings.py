@@ -54,7 +54,7 @@ def test_a_sound_joint_has_three_findings(sound):
             "warning",
             "Arming tests the joint with up to 5.0 N",
         ),
-        ({"hold_for_ever_A": 0.29}, "note", "before the winding is too hot"),
+        ({"hold_for_ever_A": 0.29}, "note", "in full, until the winding has 85 degC"),
         ({"cable_strength_N": None}, "warning", "breaking strength is not given"),
         ({"cable_impact_N": 61.0}, "warning", "safety factor of 3"),
         ({"cable_at_stall_N": 61.0}, "warning", "should break only at 183 N, not 180 N"),

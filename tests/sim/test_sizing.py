@@ -25,11 +25,11 @@ def test_the_stall_current_is_that_of_all_resistances(joint):
 
 def test_more_current_is_hot_sooner_and_the_hold_current_never(joint):
     part = joint.part
-    times = [figures.time_to_hot(part, amps) for amps in (0.45, 0.5, 0.6, 0.7, 1.0, 2.0)]
+    times = [figures.time_to_warm(part, amps) for amps in (0.45, 0.5, 0.6, 0.7, 1.0, 2.0)]
     assert None not in times
     assert (np.diff(times) < 0.0).all()
-    assert figures.time_to_hot(part, physics.hold_current(part)) is None
-    assert figures.time_to_hot(part, 0.0) is None
+    assert figures.time_to_warm(part, physics.hold_current(part)) is None
+    assert figures.time_to_warm(part, 0.0) is None
 
 
 def test_a_great_current_heats_the_winding_alone(joint):
@@ -37,9 +37,9 @@ def test_a_great_current_heats_the_winding_alone(joint):
     h = joint.part.heat
     amps = 20.0
     t = h.winding_J_K * 259.5 / (h.resistance_25_ohm * amps**2)
-    t *= log((234.5 + h.hot_C) / (234.5 + h.air_C))
+    t *= log((234.5 + h.warm_C) / (234.5 + h.air_C))
     step = 0.02 * h.winding_K_W * h.winding_J_K
-    assert figures.time_to_hot(joint.part, amps) == pytest.approx(t, abs=1.01 * step)
+    assert figures.time_to_warm(joint.part, amps) == pytest.approx(t, abs=1.01 * step)
 
 
 @pytest.mark.parametrize("pull_down", ["470 kohm", "100 kohm", None])
@@ -62,14 +62,14 @@ def test_the_spread_of_force_is_seeded_and_around_the_nominal(joint):
 
 def test_force_over_the_range_takes_gravity_and_the_moment_arm(made):
     plain = made({"joint.gravity_torque": "0 N*m"})
-    rows = figures.force_over_range(plain.part, 0.0, 1.7, 0.4, 0.7)
+    rows = figures.force_over_range(plain.part, 0.0, 1.7, (0.4, 0.7))
     assert {row[1] for row in rows} == {rows[0][1]}
     assert rows[0][1] < rows[0][2]
     heavy = made({"joint.gravity_torque": "10 mN*m"})
-    weight = figures.force_over_range(heavy.part, 0.0, 1.7, 0.4, 0.7)
+    weight = figures.force_over_range(heavy.part, 0.0, 1.7, (0.4, 0.7))
     assert rows[0][1] - weight[0][1] == pytest.approx(0.01 / 0.04, rel=1e-6)
     arm = made({"joint.gravity_torque": "0 N*m", "cable.arm_1": -0.2})
-    bow = figures.force_over_range(arm.part, 0.0, 1.0, 0.4, 0.7)
+    bow = figures.force_over_range(arm.part, 0.0, 1.0, (0.4, 0.7))
     assert bow[-1][1] == pytest.approx(0.8 * bow[0][1])
 
 

@@ -29,7 +29,6 @@ Gains = Annotated[
     Path | None,
     typer.Option("--gains", help="Gains file to use instead of the joint file's own."),
 ]
-Step = Annotated[str, typer.Option("--step", help="Size of the large step.")]
 Part = Annotated[
     str,
     typer.Option("--part", help='"nominal", or "random": drawn from the spread of the file.'),

@@ -36,6 +36,25 @@ def angle(text: str, option: str, least: float = 1e-3) -> float:
     return value
 
 
+LONGEST_TURN_RAD = 170.0 * DEG
+"""Of a joint that turns on: a target is gone to the shortest way, which a longer step is not."""
+
+
+def step_of(joint: "Joint", text: str) -> float:
+    """The size of a step (rad) that an option gives, which must fit into the joint's range. Raises InputError."""
+    from controller.joint.settings.settings import CONTINUOUS
+
+    size = angle(text, "--step")
+    s, limits = joint.settings.sensor, joint.settings.limits
+    most = limits.command_high_rad - limits.command_low_rad
+    if s.travel == CONTINUOUS:
+        most = LONGEST_TURN_RAD
+    if not 0.0 < abs(size) <= most + 1e-9:
+        raise InputError("", "--step", f"{size / DEG:.6g} deg",
+                         f"must fit into the joint's range: more than 0, at most {most / DEG:.1f} deg")  # fmt: skip
+    return size
+
+
 def length(text: str, low: float, high: float) -> float:
     """Return a duration option in s. Raises InputError."""
     from sim.schema import Quantity
