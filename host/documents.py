@@ -140,7 +140,8 @@ def files(folder: str) -> Callable[[], str]:
 
 
 FOLDERS = (
-    "sim/joint", "sim/model", "sim/run", "sim/size", "sim/tune", "sim/challenge", "sim/identify", "sim/hand",
+    "sim/joint", "sim/model", "sim/run", "sim/size", "sim/tune", "sim/challenge", "sim/identify",
+    "sim/identify/axis", "sim/hand",
     "sim/translate", "host/commands", "host/commands/shared", "host/link", "host/recordings", "host/figures", "host/page", "host/virtual",
 )  # fmt: skip
 """Folders whose README is a title, a sentence and the table of their files."""

@@ -96,7 +96,8 @@ SIM_FOLDERS = {
     "tune": BELOW_EACH | {"translate", "run"},
     "size": BELOW_EACH | {"run", "tune"},
     "challenge": BELOW_EACH | {"run", "size"},
-    "identify": BELOW_EACH | {"run", "tune"},
+    "identify/axis": BELOW_EACH | {"run"},
+    "identify": BELOW_EACH | {"run", "tune", "identify/axis"},
     "hand": BELOW_EACH | {"run", "size"},
 }
 """The same of ``sim``."""

@@ -10,9 +10,9 @@ from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.identify.axis_model import AxisModel
-    from sim.identify.log import Log
-    from sim.identify.predict import Prediction
+    from sim.identify.axis.axis_model import AxisModel
+    from sim.identify.axis.log import Log
+    from sim.identify.axis.predict import Prediction
 
 EXAMPLE = "identify jointloop-runs/RUN --into finger.toml"
 
@@ -91,7 +91,7 @@ def run(
         return
     terminal.say("Identifying from " + ", ".join(plain(path) for path in paths) + " ...")
     from host.commands.shared.measured import cold_ohm
-    from sim.identify.log import read_log, understood
+    from sim.identify.axis.log import read_log, understood
 
     logs = [read_log(path, columns, per_count) for path in paths]
     for log, path in zip(logs, paths, strict=True):
@@ -136,8 +136,8 @@ def identify_axis(
     from host.figures.identify import axis_figure
     from host.figures.look import save
     from host.files import make_folder
-    from sim.identify import predict
-    from sim.identify.axis_model import band_of, model_of
+    from sim.identify.axis import predict
+    from sim.identify.axis.axis_model import band_of, model_of
 
     first = logs[0]
     try:

@@ -7,8 +7,8 @@ from host.commands.shared.terminal import Terminal, plain, quoted
 from sim.errors import InputError
 
 if TYPE_CHECKING:
-    from sim.identify.axis_model import AxisModel
-    from sim.identify.log import Log
+    from sim.identify.axis.axis_model import AxisModel
+    from sim.identify.axis.log import Log
 
 GONE = ("voltage", "stall_torque", "stall_current", "no_load_speed", "no_load_current", "gear_ratio",
         "rotor_inertia", "amplifier_resistance", "coulomb_share")  # fmt: skip
@@ -25,7 +25,7 @@ def into_motor(
 ) -> dict[str, Any]:
     """Say what the logs tell of a file's motor, and write it. Raises InputError."""
     from host.commands.shared.loading import load
-    from sim.identify.motor import UNITS, motor_of
+    from sim.identify.axis.motor import UNITS, motor_of
     from sim.reading import read_text
 
     seen = read_text(path)

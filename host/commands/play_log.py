@@ -22,7 +22,7 @@ def play_log(
     from host.figures.look import save
     from host.figures.overlay import overlay_figure
     from host.files import make_folder
-    from sim.identify.log import read_log, understood
+    from sim.identify.axis.log import read_log, understood
     from sim.identify.play import play
     from sim.joint.spread import draw_parts, spread_of
 

@@ -8,8 +8,8 @@ from host.figures.look import EXTENSOR, LIMIT, MEASURED, TRUE, pyplot
 from sim.units import DEG
 
 if TYPE_CHECKING:
-    from sim.identify.log import Log
-    from sim.identify.predict import Prediction
+    from sim.identify.axis.log import Log
+    from sim.identify.axis.predict import Prediction
 
 
 def axis_figure(title: str, log: "Log", shown: "Prediction", band: np.ndarray) -> Any:

@@ -4,7 +4,7 @@ import numpy as np
 
 from controller.records import copy
 from sim.errors import InputError
-from sim.identify.log import Log
+from sim.identify.axis.log import Log
 from sim.joint.part import Part
 from sim.joint.spread import substeps_for
 from sim.model.observer_loop import Course

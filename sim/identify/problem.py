@@ -13,7 +13,7 @@ from math import pi, sqrt
 import numpy as np
 
 from sim.identify.anchors import Anchors
-from sim.identify.regression import low_pass
+from sim.identify.axis.regression import low_pass
 from sim.identify.sensor_bend import bends_of
 from sim.identify.space import DELAY, EVEN, LEVEL, ODD, WINDING, Axis, part_of
 from sim.joint.part import Part

@@ -17,6 +17,7 @@ import numpy as np
 
 from controller.joint.settings.settings import PULSE
 from sim.identify.anchors import Anchors
+from sim.identify.axis.motor import KNOWN_OHM
 from sim.joint.identified import LOGARITHMIC, part_with
 from sim.joint.part import DIRECT, Part
 from sim.joint.spread import Entry, spread_of
@@ -46,8 +47,6 @@ class Axis:
         return (raw - self.mean) / self.deviation
 
 
-KNOWN_OHM = 0.015
-"""Relative deviation of a winding resistance by ohmmeter (common practice, no source)."""
 DELAY_TICKS = 0.5
 """Deviation of the computing delay about what the file says, in ticks: from none to two, 95 %."""
 ROOM_K, WARMTH = 3.0, 0.2

@@ -9,8 +9,8 @@ import sys
 
 import numpy as np
 
-from sim.identify import predict
-from sim.identify.axis_fit import NAMES, AxisFit, fit_axis
+from sim.identify.axis import predict
+from sim.identify.axis.axis_fit import NAMES, AxisFit, fit_axis
 from tests.identify.axis_logs import KINDS, TRUE, axis_log, covered
 
 CELLS = ((200, "12bit"), (500, "encoder"), (1000, "12bit"), (2000, "encoder"))

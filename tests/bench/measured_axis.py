@@ -13,7 +13,7 @@ from pathlib import Path
 
 import numpy as np
 
-from sim.identify.regression import regress
+from sim.identify.axis.regression import regress
 from tests.reference.measured_axis.axis import PUBLISHED, in_closed_loop, measured
 
 HERE = Path(__file__).resolve().parents[1] / "reference" / "measured_axis"

@@ -7,7 +7,7 @@ from row to row.
 import numba
 import numpy as np
 
-from sim.identify.axis_fit import Stretch
+from sim.identify.axis.axis_fit import Stretch
 
 TRUE = {"inertia": 0.05, "viscous": 0.4, "coulomb": 0.7, "offset": 0.05}
 STAIR = (1.5, 2.5, 3.5, 5.0, 3.0, 2.0, 0.0, -1.5, -2.5, -3.5, -5.0, -3.0, -2.0, 0.0)

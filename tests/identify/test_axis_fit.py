@@ -3,10 +3,18 @@
 import numpy as np
 import pytest
 
-from sim.identify import predict
-from sim.identify.axis_fit import NAMES, AxisFit, Stretch, fit_axis, moving, noise_of, resolution_of
-from sim.identify.axis_model import model_of
-from sim.identify.log import Log
+from sim.identify.axis import predict
+from sim.identify.axis.axis_fit import (
+    NAMES,
+    AxisFit,
+    Stretch,
+    fit_axis,
+    moving,
+    noise_of,
+    resolution_of,
+)
+from sim.identify.axis.axis_model import model_of
+from sim.identify.axis.log import Log
 from sim.run import kernels
 from tests.identify.axis_logs import KINDS, TRUE, axis_log, covered, moved
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from sim.errors import InputError
-from sim.identify import log as logs
-from sim.identify.log import parse_columns, read_log, understood
+from sim.identify.axis import log as logs
+from sim.identify.axis.log import parse_columns, read_log, understood
 
 GOOD = "time=t[s],drive=u[V],angle=q[deg]"
 

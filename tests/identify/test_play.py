@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from sim.errors import InputError
-from sim.identify.axis_fit import Stretch
-from sim.identify.log import Log
+from sim.identify.axis.axis_fit import Stretch
+from sim.identify.axis.log import Log
 from sim.identify.play import play
 from sim.run.closed_loop import simulate
 from tests.properties.conftest import joint_with

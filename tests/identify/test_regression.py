@@ -6,11 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from sim.identify.axis_fit import AxisFit, Stretch
-from sim.identify.axis_model import model_of
-from sim.identify.log import Log
-from sim.identify.predict import predict
-from sim.identify.regression import regress
+from sim.identify.axis.axis_fit import AxisFit, Stretch
+from sim.identify.axis.axis_model import model_of
+from sim.identify.axis.log import Log
+from sim.identify.axis.predict import predict
+from sim.identify.axis.regression import regress
 
 # A. Janot, M. Gautier, M. Brunot, "Data Set and Reference Models of EMPS", Workshop on Nonlinear
 # System Identification Benchmarks, Eindhoven, 2019: kg, N/(m/s), N, N.

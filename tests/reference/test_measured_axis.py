@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from sim.identify.regression import regress
+from sim.identify.axis.regression import regress
 from tests.reference.measured_axis.axis import in_closed_loop, measured
 
 SKIP_S = 0.3

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from sim.identify.axis_fit import (
+from sim.identify.axis.axis_fit import (
     NAMES,
     NOTHING,
     AxisFit,

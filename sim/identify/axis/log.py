@@ -17,7 +17,7 @@ import numpy as np
 
 from sim import units
 from sim.errors import InputError
-from sim.identify.axis_fit import Stretch, moving, noise_of, resolution_of, speed_of
+from sim.identify.axis.axis_fit import Stretch, moving, noise_of, resolution_of, speed_of
 from sim.schema import nearest
 
 UNITS = {

@@ -9,10 +9,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from sim.identify import axis_fit, predict
-from sim.identify.axis_fit import AxisFit, Stretch, noise_of, rest_speed
-from sim.identify.log import Log
-from sim.identify.regression import BLOCKS, Regression, regress
+from sim.identify.axis import axis_fit, predict
+from sim.identify.axis.axis_fit import AxisFit, Stretch, noise_of, rest_speed
+from sim.identify.axis.log import Log
+from sim.identify.axis.regression import BLOCKS, Regression, regress
 
 STRUCTURE = 5.0
 """What free runs leave over, over the sensor's noise, beyond which the axis is not the model."""

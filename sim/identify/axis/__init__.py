@@ -1,0 +1,1 @@
+"""One axis from its logs: read, fitted, predicted; a motor on the table."""
