@@ -44,6 +44,42 @@ at = "0.2 s"
 do = "inject"                       # something goes wrong; "mend" undoes it
 fault = "wiper torn off"
 """
+WINCH = """# A geared motor that lifts a weight by a string (invented): to be held against a log of one,
+# `jointloop simulate winch.toml --drive log.csv`. The string winds onto a drum, runs over a pulley with
+# the potentiometer, and the weight hangs from that: a pull that is always the same, like a very soft spring.
+
+[joint]
+name = "weight on a string"
+range = ["0 deg", "260 deg"]        # of the pulley
+tip_distance = "10 mm"              # the pulley's radius: force at its rim
+inertia = "2e-5 kg*m^2"             # m r^2 of the weight, 200 g at 10 mm
+
+[motor]                             # datasheet values, or constants: `jointloop identify LOG --into winch.toml`
+voltage = "4.8 V"
+stall_torque = "1.9 kgf*cm"
+stall_current = "0.70 A"
+no_load_speed = "600 deg/s"
+no_load_current = "0.10 A"
+gear_ratio = 250
+rotor_inertia = "1e-8 kg*m^2"
+
+[cable]
+kind = "spring_return"
+drum_radius = "10 mm"
+joint_radius = "10 mm"
+stiffness = "20 kN/m"
+breaking_strength = "400 N"
+guide_wrap = "0 deg"
+pretension = "1.96 N"               # the weight, m g
+spring_stiffness = "1 N/m"          # hardly grows as it is lifted
+
+[sensor]
+electrical_angle = "340 deg"
+pull_down = "470 kohm"
+
+[limits]
+tip_force = "5 N"
+"""
 BOARD = """{
   "tick_us": 2000,
   "nominal_V": 5.0,
@@ -52,7 +88,7 @@ BOARD = """{
   ]
 }
 """
-KINDS = (*REPLACED, "hand", "board", "scenario")
+KINDS = (*REPLACED, "winch", "hand", "board", "scenario")
 
 
 def starter(kind: str = "finger") -> str:
@@ -61,6 +97,8 @@ def starter(kind: str = "finger") -> str:
         return SCENARIO
     if kind == "board":
         return BOARD
+    if kind == "winch":
+        return WINCH
     demo = files("host") / "demo"
     if kind == "hand":
         return (demo / "hand.toml").read_text(encoding="utf-8")

@@ -224,7 +224,7 @@ def test_a_simulated_run_is_written_as_recordings_are(joint, inside, tmp_path):
     assert inside("simulate", joint, "--recording", "run").returncode == 2
 
 
-@pytest.mark.parametrize("kind", ["finger", "wrist", "spring_return", "direct", "pulse"])
+@pytest.mark.parametrize("kind", ["finger", "wrist", "spring_return", "direct", "pulse", "winch"])
 def test_every_kind_of_joint_is_begun_by_a_file_that_works(kind, inside, tmp_path):
     assert inside("new", "mine.toml", "--kind", kind).returncode == 0
     assert (

@@ -72,6 +72,7 @@ def test_a_breach_exits_with_1_and_replays_to_the_same_bits(weak, inside, tmp_pa
     written = tmp_path / found["breach"]["scenario"]
     assert (tmp_path / found["breach"]["figure"]).is_file()
     again = inside("simulate", weak, "--scenario", written, "--json")
+    assert again.returncode == 1, "a limit is broken, as in the search"
     replay = json.loads(again.stdout)
     search = attack(load_joint(weak), seed=1, examples=300, parts=8)
     o = search.outcome

@@ -7,7 +7,8 @@ from sim.errors import InputError
 from sim.identify.axis.axis_fit import Stretch
 from sim.identify.axis.log import Log
 from sim.identify.play import play
-from sim.run.closed_loop import simulate
+from sim.run.closed_loop import load_joint, simulate
+from sim.run.scenarios import DEG, Scenario
 from tests.properties.conftest import joint_with
 
 
@@ -76,3 +77,20 @@ def test_the_command_lays_the_two_over_each_other(inside, tmp_path, run):
     assert found["apart_rad"] < np.deg2rad(2.0)
     assert found["inside_share"] > 0.9
     assert (tmp_path / found["figure"]).exists()
+
+
+def test_a_weight_on_a_string_pulls_the_same_at_every_height(tmp_path):
+    """The starter file of a winch: m g r at the pulley, low and high (lifting it takes so much and friction)."""
+    from host.starters import starter
+
+    path = tmp_path / "winch.toml"
+    path.write_text(starter("winch"), encoding="utf-8")
+    winch = load_joint(path)
+    for angle in ("20 deg", "200 deg"):
+        rad = float(angle.split()[0]) * DEG
+        trace = simulate(winch, Scenario("rest", rad, 0.5))
+        pull = trace["extensor_N"][-1]
+        assert pull == pytest.approx(0.2 * 9.80665, rel=0.05)
+    step = simulate(winch, winch.scenarios()["step"])
+    assert step.metrics.fault == "none"
+    assert step["joint_rad"][-1] - step["joint_rad"][0] > 55.0 * DEG
