@@ -51,7 +51,7 @@ def into_motor(
         names = ", ".join(Path(log.name).name for log in logs)
         keys = {key: f'"{value:.5g} {UNITS[key]}"' for key, value in motor.values.items()}
         put_keys(path, "motor", {**keys, "load_loss": f"{joint.part.motor.load_loss:.4g}"},
-                 f"jointloop identify {names}", GONE, seen)  # fmt: skip
+                 f"identified from {names}", GONE, seen)  # fmt: skip
         terminal.say(
             f"Written to {plain(path)}, table \\[motor]; what it stands in for is kept as remarks."
         )

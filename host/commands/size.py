@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from host.commands.shared.arguments import RUNS, Cluster, Gains, Joints, Json, Out, Seed, Workers
-from host.commands.shared.terminal import Terminal, degrees, plain, seconds
+from host.commands.shared.terminal import Terminal, degrees, plain, quoted, seconds
 from sim.size.figures import Size
 from sim.units import DEG
 
@@ -61,15 +61,26 @@ def run(
     from host.commands.faults import run as study
     from host.figures.look import save
     from host.figures.size import size_figure
+    from sim.size.goals import judge, told
 
     results = []
-    for joint, name, mine, known in zip(joints, names, sizes, studies, strict=True):
+    for joint, path, name, mine, known in zip(joints, paths, names, sizes, studies, strict=True):
         figure = save(size_figure(joint, mine), folder / f"{name}-size.png")
         terminal.say(f"Figure: {plain(figure)}")
-        show(terminal, joint.file.joint.name, mine)
+        judged = judge(joint, seed=seed)
+        show(terminal, joint.file.joint.name, mine, [told(one, joint) for one in judged])
+        missed = [one for one in judged if not one.met]
+        if missed:
+            terminal.next(f"jointloop reach {quoted(path)}")
         more = study(terminal, joint, parts, seed, folder / name, known) if faults else {}
         results.append(
-            {"joint": joint.file.joint.name, "figure": str(figure), **mine.as_dict(), **more}
+            {
+                "joint": joint.file.joint.name,
+                "figure": str(figure),
+                **mine.as_dict(),
+                "goals": [{**vars(one), "met": one.met} for one in judged],
+                **more,
+            }
         )
     terminal.result(together(results))
 
@@ -165,8 +176,12 @@ def rows_of(mine: Size) -> list[tuple[str, str, str]]:
     return rows
 
 
-def show(terminal: Terminal, name: str, mine: Size) -> None:
-    """Print table and findings."""
+def show(
+    terminal: Terminal, name: str, mine: Size, goals: list[tuple[str, ...]] | None = None
+) -> None:
+    """Print table, goals and findings."""
     terminal.table(f"{name}: what these parts give", ("", "value", "remark"), rows_of(mine))
+    if goals:
+        terminal.table("Goals, over the spread of the parts", ("", "wanted", "now", ""), goals)
     terminal.heading("What limits, and what to change")
     terminal.remarks((_MARKS[one.weight], one.text) for one in mine.findings)

@@ -28,6 +28,7 @@ from sim.joint.quantities import (
     Inertia,
     Jerk,
     Length,
+    Mass,
     PosResistance,
     PosTorque,
     Pretension,
@@ -113,6 +114,8 @@ class MotorTable(Table):
     viscous: Viscous | None = Field(None, description="At the output (constants).")
     coulomb: Torque | None = Field(None, description="At the output (constants).")
     load_loss: float | None = Field(None, ge=0, lt=1, description="Friction per torque passed on.")
+    cost: float | None = Field(None, ge=0, description="Of one, in whatever money you count.")
+    mass: Mass | None = None
     # heat: guesses of the class where left out
     winding_to_case: ThermalResistance = 25.0
     case_to_air: ThermalResistance = 45.0
@@ -204,6 +207,25 @@ class LimitsTable(Table):
     self_test: bool = Field(True, description="Low-force self-test at every arming.")
 
 
+class GoalsTable(Table):
+    """What the joint shall give; `jointloop size` says met or missed, `reach` what to change."""
+
+    tip_force: Force | None = Field(
+        None, description="Pressed with, stalled at full supply, by 95 % of the parts."
+    )
+    step: Angle | None = Field(None, description="A step of this size ...")
+    within: Time | None = Field(None, description="... settles to 2 % in this, 95 % of the parts.")
+    hold: Time | None = Field(
+        None,
+        description="tip_force (or the force limit) held from cold, until the limit is lowered.",
+    )
+    supply_current: Current | None = Field(
+        None, description="Most drawn from the supply at the force limit, by 95 % of the parts."
+    )
+    cost: float | None = Field(None, ge=0, description="Of the motor, at most (motor.cost).")
+    mass: Mass | None = Field(None, description="Of the motor, at most (motor.mass).")
+
+
 Spread = dict[str, list[str]]
 
 
@@ -217,6 +239,7 @@ class JointFile(Table):
     drive: DriveTable = DriveTable()
     control: ControlTable = ControlTable()
     limits: LimitsTable
+    goals: GoalsTable | None = Field(None, description="What the joint shall give.")
     spread: Spread = {}
     gains: GainsTable | None = Field(None, description="Written by `jointloop tune`.")
     calibration: CalibrationTable | None = Field(None, description="Written by `calibrate`.")
@@ -254,6 +277,18 @@ def _contradictions(file: JointFile) -> Iterator[tuple[str, object, str]]:
     if cable.kind == "spring_return" and cable.spring_stiffness is None:
         yield ("cable.spring_stiffness", None,
                'is missing; kind = "spring_return" needs it, for example "200 N/m"')  # fmt: skip
+    goals = file.goals
+    if goals is not None:
+        if (goals.step is None) != (goals.within is None):
+            yield "goals.step", goals.step, "and goals.within belong together"
+        if goals.step is not None and goals.step <= 0.0:
+            yield "goals.step", goals.step, "must be more than 0: steps are made both ways"
+        if goals.tip_force is not None and goals.tip_force > limits.tip_force:
+            yield ("goals.tip_force", goals.tip_force, f"is more than limits.tip_force allows ({limits.tip_force:g} N): "
+                   "raise that limit knowingly, or lower the goal")  # fmt: skip
+        for key in ("cost", "mass"):
+            if getattr(goals, key) is not None and getattr(file.motor, key) is None:
+                yield f"goals.{key}", getattr(goals, key), f"needs motor.{key} to be held against"
     if limits.warm >= file.motor.winding_limit:
         yield ("limits.warm", limits.warm,
                f"must be below motor.winding_limit ({file.motor.winding_limit:g} degC)")  # fmt: skip

@@ -22,7 +22,7 @@ from sim.joint import breakaway
 from sim.joint.file import JointFile
 from sim.joint.part import Part
 from sim.joint.physics import RULE_HZ, drum_per_joint, no_load_speed, resonance_Hz, time_constant
-from sim.joint.result_tables import PROFILE_KEYS, Written
+from sim.joint.result_tables import PROFILE_KEYS, Written, priceless
 
 
 def compute_delay(file: JointFile) -> float:
@@ -94,7 +94,8 @@ def profile_caps(file: JointFile) -> tuple[float, float, float]:
 
 def joint_digest(tables: dict[str, Any]) -> str:
     """Digest (12 hex digits) of what gains depend on: the file less its results."""
-    kept = {k: v for k, v in tables.items() if k not in ("gains", "calibration", "identified")}
+    no_say = ("gains", "calibration", "identified", "goals")
+    kept = {k: priceless(v) for k, v in tables.items() if k not in no_say}
     text = json.dumps(kept, sort_keys=True, default=str)
     return hashlib.sha256(text.encode()).hexdigest()[:12]
 

@@ -21,7 +21,7 @@ import numpy as np
 from controller.records import copy
 from sim.errors import InputError
 from sim.joint.part import DIRECT, PAIR, Part
-from sim.joint.result_tables import IdentifiedTable
+from sim.joint.result_tables import IdentifiedTable, priceless
 from sim.schema import nearest
 
 LINEAR = ("load_loss", "gravity_cos", "gravity_sin")
@@ -77,7 +77,7 @@ def part_with(nominal: Part, v: dict[str, float]) -> Part:
 
 def basis_digest(tables: dict[str, Any]) -> str:
     """Digest (12 hex digits) of what the factors refer to."""
-    kept = {key: tables.get(key) for key in ("joint", "motor", "cable")}
+    kept = {key: priceless(tables.get(key)) for key in ("joint", "motor", "cable")}
     return hashlib.sha256(json.dumps(kept, sort_keys=True, default=str).encode()).hexdigest()[:12]
 
 

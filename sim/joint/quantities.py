@@ -7,6 +7,7 @@ from sim.schema import ABOVE_ZERO, Quantity
 Angle = Annotated[float, Quantity("rad", "30 deg", -700.0, 700.0)]
 Width = Annotated[float, Quantity("rad", "1.5 deg", 0.0, 6.4)]
 Length = Annotated[float, Quantity("m", "6 mm", ABOVE_ZERO, 2.0)]
+Mass = Annotated[float, Quantity("kg", "9 g", 0.0, 10.0)]
 Torque = Annotated[float, Quantity("N*m", "1.2 mN*m", 0.0, 100.0)]
 PosTorque = Annotated[float, Quantity("N*m", "1.9 kgf*cm", ABOVE_ZERO, 100.0)]
 Force = Annotated[float, Quantity("N", "3 N", ABOVE_ZERO, 1.0e5)]

@@ -13,6 +13,13 @@ from sim.schema import Quantity, Table
 PROFILE_KEYS = ("speed_rad_s", "acceleration_rad_s2", "jerk_rad_s3")
 
 
+def priceless(table: Any) -> Any:
+    """A table without what changes no motion: cost and mass of a part that is bought."""
+    if not isinstance(table, dict):
+        return table
+    return {key: value for key, value in table.items() if key not in ("cost", "mass")}
+
+
 class Written(Table):
     """A table that a command wrote: what it belongs to, and where it comes from."""
 

@@ -79,7 +79,7 @@ def test_what_the_intervals_say_holds_the_truth_and_the_file_gets_it(
             assert found["half_95"][key] < 0.02 * hidden[key], "torque tells mechanics exactly"
     text = file.read_text(encoding="utf-8")
     assert "# before: stall_torque" in text
-    assert "# jointloop identify free.csv" in text
+    assert "# identified from free.csv" in text
     made = check(tomllib.loads(text), "finger.toml").motor
     for key, value in found["values"].items():
         assert getattr(made, key) == pytest.approx(value, rel=1e-4)
