@@ -50,7 +50,6 @@ PARSED = {
     "tune finger.toml --seed 3": "as without the seed",
     "tune index.toml thumb.toml --starts 4": "takes minutes (tests/host/test_tune_bounds.py, tests/host/test_interrupts.py)",
     'identify motor.csv --columns "time=t[s],drive=u[V],angle=q[rad]" --resistance "6.3 ohm" --into finger.toml': "changes the motor (tests/identify/test_motor_from_logs.py)",
-    "simulate winch.toml --drive log.csv": "plays a log (tests/identify/test_play.py)",
     "demo": "a minute and a half; its parts are tested one by one",
     "board finger.toml": "serves until it is interrupted (test_board_command.py)",
     "bench finger.toml": "serves until it is interrupted (tests/page)",
@@ -59,7 +58,7 @@ PARSED = {
     f"deploy {PORT} --board board.json --joint finger.toml": "needs a board (test_deploying.py)",
 }
 NEXT = {
-    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "identify {quoted(path.parent)}", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
+    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "identify {quoted(path.parent)}", "simulate winch.toml --drive log.csv", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
     "simulate {quoted(joint.path)} --scenario {quoted(path)}",
 }  # fmt: skip
 """What commands print: the same lines with a path put in (tested where they are printed)."""
