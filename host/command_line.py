@@ -12,7 +12,7 @@ from typer.core import TyperCommand, TyperGroup
 
 NAMES = (
     "new", "size", "simulate", "tune", "challenge", "demo", "board", "stream", "record", "bench", "compare",
-    "identify", "sweep", "reach", "hand", "calibrate", "ports", "deploy", "migrate", "schema",
+    "identify", "sweep", "reach", "hand", "wiring", "calibrate", "ports", "deploy", "migrate", "schema",
 )  # fmt: skip
 RENAMED = {
     ("stream", "--seconds"): "--duration", ("record", "--seconds"): "--duration",

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from controller.joint.settings.settings import LIMITED
-from sim.errors import InputError
+from sim.errors import InputError, together
 from sim.hand.moment_arms import polynomial
 from sim.hand.tables import FingerTable, HandFile, LinkTable, MemberTable, SequenceTable
 from sim.reading import parse_toml, read_text
@@ -167,6 +167,7 @@ def _members(
 ) -> list[Member]:
     rows = dict(zip(_distinct("joint", [one.name for one in file.joint]), file.joint, strict=True))
     members: list[Member] = []
+    wrong: list[InputError] = []
     taken: dict[tuple[int, int], str] = {}
     names = [one.name for one in boards]
     for name in rows:
@@ -175,20 +176,30 @@ def _members(
         pins = tuple(table.pins or ())
         if table.pins is None:
             raise _wrong(f"joint.{name}.pins", None, "is missing; for example [2, 3, 26]")
-        for pin in pins:
-            if pin not in boards[board].pins:
-                raise _wrong(f"joint.{name}.pins", pin, f"board {names[board]} has no such pin; it has "
-                             + ", ".join(map(str, boards[board].pins)))  # fmt: skip
-            other = taken.setdefault((board, pin), name)
-            if other != name or pins.count(pin) > 1:
-                raise _wrong(f"joint.{name}.pins", pin, f"is taken already, by joint {other}")
+        wrong += _pin_conflicts(name, pins, board, boards[board], taken)
         joint = _joint(Path(path).parent, name, table, volt, ohm)
         boards[board].joints.append(len(members))
         members.append(Member(name, joint, board, pins, table.cost, table.mass))
-    for one in boards:
-        if len({members[k].joint.settings.tick_s for k in one.joints}) > 1:
-            raise _wrong(f"board.{one.name}", None, "its joints have different rates")
+    wrong += [_wrong(f"board.{one.name}", None, "its joints have different rates") for one in boards
+              if len({members[k].joint.settings.tick_s for k in one.joints}) > 1]  # fmt: skip
+    if wrong:
+        raise together(wrong)
     return members
+
+
+def _pin_conflicts(
+    name: str, pins: tuple[int, ...], number: int, board: Board, taken: dict[tuple[int, int], str]
+) -> list[InputError]:
+    """Pins of a joint that its board has not, or that another has."""
+    found = []
+    for k, pin in enumerate(pins):
+        if pin not in board.pins:
+            found.append(_wrong(f"joint.{name}.pins", pin, f"board {board.name} has no such pin; it has "
+                                + ", ".join(map(str, board.pins))))  # fmt: skip
+        other = taken.setdefault((number, pin), name)
+        if other != name or pin in pins[:k]:
+            found.append(_wrong(f"joint.{name}.pins", pin, f"is taken already, by joint {other}"))
+    return found
 
 
 def _joint(folder: Path, name: str, table: MemberTable, volt: float, ohm: float) -> Joint:

@@ -44,6 +44,8 @@ RUN = {  # line: what is added, exit code
     'sweep finger.toml --vary "cable.joint_radius=4 mm..8 mm/9" --vary "cable.drum_radius=4 mm,6 mm"': ("", 0),
     "hand hand.toml --report": ("", 0),
     "reach finger.toml": ("", 0),
+    "wiring finger.toml --pins 2,3,26": ("", 0),
+    "wiring hand.toml": ("", 0),
     'reach finger.toml --vary "cable.joint_radius=6 mm..12 mm/13" --into stronger.toml': ("", 0),
 }  # fmt: skip
 PARSED = {
@@ -58,7 +60,7 @@ PARSED = {
     f"deploy {PORT} --board board.json --joint finger.toml": "needs a board (test_deploying.py)",
 }
 NEXT = {
-    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "identify {quoted(path.parent)}", "simulate winch.toml --drive log.csv", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
+    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "deploy PORT --board {quoted(board)} {joints}", "identify {quoted(path.parent)}", "simulate winch.toml --drive log.csv", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
     "simulate {quoted(joint.path)} --scenario {quoted(path)}",
 }  # fmt: skip
 """What commands print: the same lines with a path put in (tested where they are printed)."""
