@@ -60,7 +60,7 @@ PARSED = {
     f"deploy {PORT} --board board.json --joint finger.toml": "needs a board (test_deploying.py)",
 }
 NEXT = {
-    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "deploy PORT --board {quoted(board)} {joints}", "identify {quoted(path.parent)}", "simulate winch.toml --drive log.csv", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
+    "identify {quoted(target)}{which} --into {quoted(path)}", "tune {quoted(path)}", "tune {quoted(into)}", "size {quoted(path)}", "identify {quoted(path.parent)}", "simulate winch.toml --drive log.csv", "reach {quoted(path)}", "size {}", "hand {}", "simulate finger.toml --scenario {}",
     "simulate {quoted(joint.path)} --scenario {quoted(path)}",
 }  # fmt: skip
 """What commands print: the same lines with a path put in (tested where they are printed)."""
