@@ -167,7 +167,7 @@ def blocked(angle: np.ndarray, towards: float) -> bool:
 def press_and_hold(session: Session, joint: int, towards: float, seconds: float) -> float:
     """Grip towards an angle (rad) and return the estimated force (N) once it stands.
 
-    Raises StoppedError, also where nothing is in its way.
+    Raises StoppedError; InputError where nothing is in its way.
     """
     watcher = Watcher(session, joint, ["force_N", "angle_rad", "mode"])
     try:
@@ -180,6 +180,6 @@ def press_and_hold(session: Session, joint: int, towards: float, seconds: float)
         watcher.close()
     last = max(len(force) // 5, 1)
     if not blocked(angle[-last:], towards):
-        raise StoppedError("the joint does not stand against anything: there is no force to measure. Put "
-                           "the fingertip against a scale that it cannot push away, and begin again")  # fmt: skip
+        raise InputError("", "calibrate --force", None, "the joint does not stand against anything: there is no force to "
+                         "measure. Put the fingertip against a scale that it cannot push away, and begin again")  # fmt: skip
     return float(np.median(force[-last:]))
