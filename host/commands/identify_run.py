@@ -307,6 +307,8 @@ def combined(found: "Fit") -> list[dict[str, Any]]:
 
 def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
     """Print what was found beside datasheet and spread."""
+    terminal.say(f"Explained of the course: {100 * found.fit:.1f} %; of its last fifth, which took no part "
+                 f"in the fit: {100 * found.held_out_fit:.1f} %.")  # fmt: skip
     rows = [(one["label"], one["unit"], f"{one['datasheet']:.4g}", f"{one['value']:.4g}",
              f"{one['low']:.4g} .. {one['high']:.4g}") for one in combined(found)]  # fmt: skip
     terminal.table("Told by angle and voltage alone",
@@ -320,8 +322,6 @@ def show(terminal: Terminal, found: "Fit", remarks: list[str]) -> None:
                       f"{one['spread'][0]:.3g} .. {one['spread'][1]:.3g}", told))  # fmt: skip
     terminal.table("Number by number",
                    ("", "datasheet", "spread, 95 %", "identified, 95 %"), table)  # fmt: skip
-    terminal.say(f"Explained of the course: {100 * found.fit:.1f} %; of its last fifth, which took no part "
-                 f"in the fit: {100 * found.held_out_fit:.1f} %.")  # fmt: skip
     terminal.say(delay_told(found.joint, found))
     for remark in remarks:
         terminal.warning(plain(remark))

@@ -263,8 +263,37 @@ def rows_of(trace: "Trace", cabled: bool = True) -> list[tuple[str, str]]:
     return rows
 
 
+def sentences(joint: "LoadedJoint", trace: "Trace") -> list[str]:
+    """What happened, in words: the drive, the motion, the cable."""
+    from sim.documentation import fault_table
+    from sim.joint.datasheet import allowed_pull
+
+    m = trace.metrics
+    if m.fault_s is not None:
+        row = next((one for one in fault_table() if one["name"] == m.fault), None)
+        cure = "" if row is None else f" ({row['cause']}); {row['cure']}"
+        told_ = [f"The drive went off after {m.fault_s:.2f} s: {m.fault}{cure}."]
+    elif told(trace, "settling_2pct_s") and m.settling_2pct_s is not None:
+        told_ = [
+            f"It settles to 2 % in {seconds(m.settling_2pct_s)} and overshoots by {degrees(m.overshoot_rad)}."
+        ]
+    elif told(trace, "settling_2pct_s"):
+        told_ = ["It does not settle to 2 % of the step."]
+    else:
+        told_ = ["The drive stayed on to the end."]
+    if m.peak_tip_force_N > 0.05:
+        told_.append(f"The fingertip presses with up to {m.peak_tip_force_N:.1f} N.")
+    allowed = allowed_pull(joint.file)
+    if joint.part.cable.kind != DIRECT:
+        of = "" if allowed is None else f" of the {allowed:.0f} N allowed"
+        told_.append(f"The cable is pulled with up to {m.peak_tension_N:.1f} N{of}.")
+    return told_
+
+
 def show(terminal: Terminal, joint: "LoadedJoint", trace: "Trace") -> None:
-    """Print the metrics of a run, and what it did to the cable."""
+    """Say what happened, print the metrics of a run, and what it did to the cable."""
+    for sentence in sentences(joint, trace):
+        terminal.say(plain(sentence))
     terminal.table(
         trace.scenario.meaning or trace.scenario.name,
         ("", "value"),

@@ -258,10 +258,26 @@ def margin_words(joint: "Joint", m: dict[str, Any]) -> list[str]:
     return told
 
 
+def verdict(tuning: "Tuning") -> list[str]:
+    """What was found and whether it is good, in words."""
+    step = f"a {tuning.step_rad / DEG:.0f} deg step"
+    judged = tuning.summary("held_out") or tuning.summary("tuned")
+    now, before = (one["settling_2pct_s"]["p95"] for one in (judged, tuning.summary("before")))
+    whom = "parts that the search never met" if "held_out" in tuning.tables else "parts"
+    was = "never" if before is None else f"{before * 1e3:.0f} ms"
+    found = (f"95 of 100 {whom} do not all settle {step} (before: {was})." if now is None else
+             f"95 of 100 {whom} settle {step} within {now * 1e3:.0f} ms (before: {was}).")  # fmt: skip
+    good = ("All bounds are kept." if not tuning.outside else
+            f"{len(tuning.outside)} bound(s) are not kept: {'; '.join(tuning.outside)}.")  # fmt: skip
+    return [found, good]
+
+
 def show(terminal: Terminal, joint: "Joint", tuning: "Tuning") -> None:
-    """Print the result: table, margins, interval, distance from the bound."""
+    """Say what was found, and print it: table, margins, interval, distance from the bound."""
     from sim.tune.tuning import bootstrap_p95
 
+    for sentence in verdict(tuning):
+        terminal.say(plain(sentence))
     columns, rows = rows_of(tuning, joint.file.cable.kind != "direct")
     terminal.table(
         f"{joint.file.joint.name}: {tuning.step_rad / DEG:.0f} deg steps, both ways", columns, rows

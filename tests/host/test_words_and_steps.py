@@ -190,3 +190,38 @@ def test_margins_are_told_of_the_loop_that_the_gains_are_in():
         assert "inf" not in " ".join(words)
         assert ("none" in words[0]) == (kind == "builtin")
         assert "resonance" not in " ".join(words)
+
+
+def test_what_happened_is_said_before_the_table(at):
+    """The sentences' numbers are the run's."""
+    at(kind="finger")
+    out = " ".join(at("simulate", "finger.toml")[1].split())
+    found = json.loads(at("simulate", "finger.toml", "--json")[1])
+    settled = f"It settles to 2 % in {1e3 * found['settling_2pct_s']:.0f} ms"
+    assert 0 < out.index(settled) < out.index("greatest cable tension")
+    assert f"pulled with up to {found['peak_tension_N']:.1f} N of the 60 N allowed" in out
+    out = " ".join(at("simulate", "finger.toml", "--scenario", "hard_object")[1].split())
+    found = json.loads(at("simulate", "finger.toml", "--scenario", "hard_object", "--json")[1])
+    assert f"The drive went off after {found['fault_s']:.2f} s: blocked" in out
+    assert "clear the way, or command a grip" in out
+    assert f"presses with up to {found['peak_tip_force_N']:.1f} N" in out
+
+
+@pytest.mark.parametrize("settles", [True, False])
+def test_tuning_begins_with_its_verdict(settles):
+    from types import SimpleNamespace
+
+    from host.commands.tune import verdict
+
+    p95 = {"held_out": 0.202 if settles else None, "before": 0.281}
+    tuning = SimpleNamespace(
+        step_rad=60.0 * DEG, tables={"held_out": 1}, outside=[] if settles else ["Ms 1.72, bound 1.7"],
+        summary=lambda name: {"settling_2pct_s": {"p95": p95[name]}},
+    )  # fmt: skip
+    found, good = verdict(tuning)
+    assert "(before: 281 ms)" in found
+    assert ("within 202 ms" in found) == settles
+    assert ("do not all settle" in found) != settles
+    assert good == (
+        "All bounds are kept." if settles else "1 bound(s) are not kept: Ms 1.72, bound 1.7."
+    )
