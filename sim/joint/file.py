@@ -283,9 +283,6 @@ def _contradictions(file: JointFile) -> Iterator[tuple[str, object, str]]:
             yield "goals.step", goals.step, "and goals.within belong together"
         if goals.step is not None and goals.step <= 0.0:
             yield "goals.step", goals.step, "must be more than 0: steps are made both ways"
-        if goals.tip_force is not None and goals.tip_force > limits.tip_force:
-            yield ("goals.tip_force", goals.tip_force, f"is more than limits.tip_force allows ({limits.tip_force:g} N): "
-                   "raise that limit knowingly, or lower the goal")  # fmt: skip
         for key in ("cost", "mass"):
             if getattr(goals, key) is not None and getattr(file.motor, key) is None:
                 yield f"goals.{key}", getattr(goals, key), f"needs motor.{key} to be held against"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from sim.errors import InputError
 from sim.joint import physics, spread
 from sim.run.closed_loop import Fleet, Joint
 from sim.run.scenarios import step, step_ends
@@ -39,10 +40,16 @@ class Judged:
 
 
 def judge(joint: Joint, count: int = PARTS, seed: int = 1, steps: bool = True) -> list[Judged]:
-    """Hold a joint's goals against so many drawn parts; steps: whether those that must be simulated, too."""
+    """Hold a joint's goals against so many drawn parts; steps: whether those that must be simulated, too.
+
+    Raises InputError where a goal is more than a limit of the file allows.
+    """
     goals, file = joint.file.goals, joint.file
     if goals is None:
         return []
+    if goals.tip_force is not None and goals.tip_force > file.limits.tip_force:
+        raise InputError(joint.path, "goals.tip_force", goals.tip_force, "is more than limits.tip_force allows "
+                         f"({file.limits.tip_force:g} N): raise that limit knowingly, or lower the goal")  # fmt: skip
     found: list[Judged] = []
     if goals.tip_force is not None:
         forces = force.forces_at(joint, 1e6, count, seed)

@@ -227,9 +227,9 @@ def test_a_known_weight_tells_the_torque_constant(joint):
     weight = Weight(0.05, joint.file.joint.tip_distance, straight_down + 0.5 * np.pi)
     hung = part_with(drawn, {})
     weight.hang(hung, weight.level_rad + 0.04)  # said to a few degrees
-    _, log = recorded(joint, hung, 20.0, 2)
+    _, log = recorded(joint, hung, 14.0, 2)
     found = fit(joint, *log, anchors=Anchors(weight=weight))
-    blind = fit(joint, *recorded(joint, drawn, 20.0, 2)[1])
+    blind = fit(joint, *recorded(joint, drawn, 14.0, 2)[1])
     assert abs(held_against(joint, drawn, found)["torque_constant"][1]) < 0.06
     assert found.deviation("torque_constant") < blind.deviation("torque_constant")
     assert found.deviation("rotor_inertia") < 0.8 * blind.deviation("rotor_inertia")
