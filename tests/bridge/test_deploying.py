@@ -380,7 +380,7 @@ def test_a_program_that_may_not_be_run_is_told(bench, inside, monkeypatch):
 
 def test_an_mpremote_that_hangs_is_given_up(tmp_path):
     program = tmp_path / "hang.py"
-    program.write_text("import time; time.sleep(600)", encoding="utf-8")
+    program.write_text("import threading; threading.Event().wait()", encoding="utf-8")
     copier = Copier("/dev/port", [sys.executable, "-S", str(program)])
     with pytest.raises(InputError, match="does not answer mpremote; see the recovery steps"):
         copier.run("reset", wait_s=0.5)

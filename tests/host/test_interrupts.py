@@ -17,13 +17,13 @@ DEMO = ROOT / "host" / "demo" / "joint.toml"
 END_S = 120.0
 
 POOL = """
-import os, sys, time
+import os, sys, threading
 from pathlib import Path
 from sim.run.executors import open_executor
 
 def work(folder):
     Path(folder, str(os.getpid())).touch()
-    time.sleep(600.0)
+    threading.Event().wait()  # until it is killed
 
 if __name__ == "__main__":
     with open_executor(workers=2) as runner:

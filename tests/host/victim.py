@@ -7,7 +7,6 @@ virtual board waits for its host.
 
 import sys
 import threading
-import time
 from pathlib import Path
 
 from host.commands.shared.loading import load
@@ -31,7 +30,7 @@ def main():
         if abs(t - 0.4) < 0.011:
             print("streaming", flush=True)
             if "deaf" in sys.argv:
-                session.bridges[0]._take = lambda _payload: time.sleep(60.0)
+                session.bridges[0]._take = lambda _payload: threading.Event().wait()
         if abs(t - 3.4) < 0.011:
             print("deaf", flush=True)
 
