@@ -24,13 +24,20 @@ def reach_figure(joint: "Joint", found: "Found") -> Any:
     figure, axis = plt.subplots(figsize=(10.0, 6.6))
     wanted = {one.name: one.wanted for one in found.present}
 
-    def place(goals: "list[Judged]") -> tuple[float, float] | None:
+    alone = across == up
+
+    def place(goals: "list[Judged]", number: int = 0) -> tuple[float, float] | None:
         values = {one.name: one.reached for one in goals}
         if across not in values or up not in values:
             return None
-        return values[across] * SHOWN[across][1], values[up] * SHOWN[up][1]
+        height = float(number) if alone else values[up] * SHOWN[up][1]
+        return values[across] * SHOWN[across][1], height
 
-    tried = [one for one in (place(goals) for _, goals in found.tried) if one is not None]
+    tried = [
+        one
+        for one in (place(goals, number) for number, (_, goals) in enumerate(found.tried, 1))
+        if one is not None
+    ]
     if tried:
         axis.scatter(
             *zip(*tried, strict=True), s=16, color=MEASURED, lw=0, label="tried, on few parts"
@@ -38,30 +45,29 @@ def reach_figure(joint: "Joint", found: "Found") -> Any:
     now = place(found.present)
     if now is not None:
         axis.plot(*now, "s", ms=9, color=SETPOINT, label="now")
-    for k, one in enumerate(found.proposals, 1):
-        at = place(one.goals)
-        if at is not None:
-            axis.plot(*at, "o", ms=11, mfc="none", mew=2.0, color=GOOD,
-                      label="proposed, on 200 parts" if k == 1 else None)  # fmt: skip
-            axis.annotate(
-                str(k),
-                at,
-                xytext=(14, 12 * (k - 3)),
-                textcoords="offset points",
-                color=GOOD,
-                fontweight="bold",
-            )
-    if found.nearest is not None and (at := place(found.nearest.goals)) is not None:
-        axis.plot(*at, "x", ms=11, mew=2.0, color=LIMIT, label="nearest")
+    placed = [
+        (place(one.goals, len(found.tried) + k), k) for k, one in enumerate(found.proposals, 1)
+    ]
+    shown = sorted([(at, k) for at, k in placed if at is not None], key=lambda one: one[0][1])
+    for rank, (at, k) in enumerate(shown):  # numbers in a column beside, so that none hides another
+        axis.plot(*at, "o", ms=11, mfc="none", mew=2.0, color=GOOD,
+                  label="proposed, on 200 parts" if rank == 0 else "_nolegend_")  # fmt: skip
+        axis.annotate(str(k), at, xytext=(-60, 18 * (rank - 0.5 * (len(shown) - 1))), textcoords="offset points",
+                      color=GOOD, fontweight="bold", arrowprops={"arrowstyle": "-", "color": GOOD, "lw": 0.8})  # fmt: skip
+    if (
+        found.nearest is not None
+        and (near := place(found.nearest.goals, len(found.tried) + 1)) is not None
+    ):
+        axis.plot(*near, "x", ms=11, mew=2.0, color=LIMIT, label="nearest")
     axis.axvline(wanted[across] * SHOWN[across][1], color=TRUE, ls="--", lw=1.2, label="goals")
     if up != across:
         axis.axhline(wanted[up] * SHOWN[up][1], color=TRUE, ls="--", lw=1.2)
     axis.set(
         xlabel=SHOWN[across][0],
-        ylabel=SHOWN[up][0],
+        ylabel="number of the try; above all: verified" if alone else SHOWN[up][0],
         title=f"{joint.file.joint.name}: goals, and what reaches them",
     )
-    if up == "within":  # what hardly settles is far off, and of no interest
+    if up == "within" and not alone:  # what hardly settles is far off, and of no interest
         axis.set_ylim(0.0, 2.2 * wanted[up] * 1e3)
     axis.legend(fontsize=9)
     return figure
